@@ -1,0 +1,54 @@
+"""Parse the command line and hand over to one module a command.
+
+Every module in `COMMANDS` offers `add(subparsers)` (name, flags, help; sets `run=`) and a function `run(args) -> int`
+that returns the exit status: 0 done; 1 done and the answer is no; 2 the request or its input is wrong. A command
+raises `CommandError` for the last: one line on stderr says what, where, and what to do.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from typing import Final, NoReturn
+
+from benchapp import __version__
+from benchapp.cli.errors import CommandError
+
+COMMANDS: Final = ("read", "decode", "judge", "ports", "records", "simulate", "selftest")
+
+
+class _Parser(argparse.ArgumentParser):
+    """Argparse that keeps to one line on stderr and exit status 2."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}; '{self.prog} --help' lists what can be given\n")
+
+
+def parser() -> argparse.ArgumentParser:
+    """Build the parser with every command that is installed."""
+    top = _Parser(prog="kilter", description="Verify torque tools against a reference transducer.")
+    top.add_argument("--version", action="version", version=f"kilter {__version__}")
+    top.add_argument("--simulated", action="store_true", help="open the window with a simulated bench")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND")
+    for name in COMMANDS:
+        importlib.import_module(f"benchapp.cli.{name}").add(commands)
+    return top
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command and return its exit status."""
+    args = parser().parse_args(argv)
+    try:
+        if args.command is None:
+            from benchapp.cli.window import run as open_window  # Qt only when a window is wanted
+
+            return open_window(args)
+        status: int = args.run(args)
+    except CommandError as error:
+        print(f"kilter: {error}", file=sys.stderr)
+        return 2
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 2
+    return status

@@ -1,0 +1,1 @@
+"""Metrology: deviation, permissible deviation, uncertainty, decision rules, reference correction. Pure."""

@@ -1,0 +1,1 @@
+"""Records: the store, its schema and migrations, seals, import and export, reports."""

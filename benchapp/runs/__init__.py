@@ -1,0 +1,1 @@
+"""Runs: procedures (data files), the plan for one tool, the step machine of a run. Pure."""

@@ -1,0 +1,91 @@
+"""What the window may ask of the live bench: the one object that `ui` talks to on the Bench page.
+
+`BenchSession` (session.py) implements it; tests of the window use a stand-in that plays views.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from benchapp.runs.model import RunPlan
+from benchapp.session.view import BenchView
+from drivers.samples import FloatArray
+
+
+class BenchPort(Protocol):
+    """All methods may be called from the window's thread and return at once; what they do shows in a later view."""
+
+    def view(self) -> BenchView:
+        """The newest view."""
+        ...
+
+    def live(self) -> tuple[float, float]:
+        """(time of the newest sample on the link's axis, torque in N·m); (nan, nan) before the first."""
+        ...
+
+    def samples_since(self, index: int) -> tuple[int, FloatArray, FloatArray]:
+        """(index to ask for next, t_s, torque_nm) of the samples from running number `index` on that are still held.
+
+        Start with 0. The arrays are copies. At most the last 60 s at 10 kHz are held.
+        """
+        ...
+
+    def take_sounds(self) -> list[str]:
+        """Sounds to play that came up since the last call: "click", "closed", "flagged", "overload", "wrong"."""
+        ...
+
+    def open_link(self, url: str, profile: str) -> None:
+        """Open (or change) the link. A refusal shows in `BenchView.link`."""
+        ...
+
+    def close_link(self) -> None:
+        """Close it."""
+        ...
+
+    def start_run(self, plan: RunPlan) -> None:
+        """Begin a run; refused with ValueError while another is under way."""
+        ...
+
+    def go_on(self) -> None:
+        """The one key that goes on: confirms, takes the proposed choice, starts zeroing, acknowledges an overload."""
+        ...
+
+    def set_aside(self) -> None:
+        """The other key: proposes to set the last reading aside; in a choice, moves to the next one."""
+        ...
+
+    def choose(self, key: str) -> None:
+        """Take a choice directly (mouse)."""
+        ...
+
+    def enter_indication(self, indication_nm: float) -> None:
+        """The value the tool shows."""
+        ...
+
+    def set_ambient(self, key: str, value: float) -> None:
+        """Temperature or humidity: "start_c", "end_c", "humidity_percent"."""
+        ...
+
+    def leave_run(self, reason: str) -> None:
+        """Leave the run; what was captured stays in the tool's history."""
+        ...
+
+    def dismiss(self) -> None:
+        """Put a sealed or left run off the Bench."""
+        ...
+
+    def zero(self) -> None:
+        """Take zero outside a run."""
+        ...
+
+    def start_capture(self, path: str) -> None:
+        """Write the raw bytes of the port to `path` (.raw with its .raw.toml) for a fault report."""
+        ...
+
+    def stop_capture(self) -> None:
+        """End it."""
+        ...
+
+    def close(self) -> None:
+        """Stop threads and close the link; may be called again."""
+        ...

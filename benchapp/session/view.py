@@ -1,0 +1,187 @@
+"""What the Bench shows, as data. The window mirrors one `BenchView` after another and adds only words and pixels.
+
+All torques in N·m, clockwise positive, corrected and zeroed, ready to be shown in whatever unit the person chose.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from benchapp.pulls.pull import Mode, Pull
+from benchapp.runs.model import Band, Checkpoint, Hold, PullKind, Run, RunState
+from benchapp.torque.direction import Direction
+from drivers.samples import Source
+
+
+class Phase(StrEnum):
+    """What the hand does right now."""
+
+    REST = "rest"  # nobody pulls
+    RISING = "rising"  # inside a pull, before the click
+    RELEASED = "released"  # clicked; not back at rest: ease back to zero
+    HELD = "held"  # mode hold: steady; the reading is known
+
+
+@dataclass(frozen=True, slots=True)
+class LinkView:
+    """The link as people see it.
+
+    Attributes:
+        state: "closed", "opening", "streaming", "silent", "lost", "refused".
+        url: As opened; empty when none.
+        reason: One sentence when not streaming.
+        rate_hz: Measured; 0 unknown.
+        n_lines: Lines understood.
+        n_refused: Lines skipped.
+        n_gaps: Gaps seen.
+    """
+
+    state: str
+    url: str = ""
+    reason: str = ""
+    rate_hz: float = 0.0
+    n_lines: int = 0
+    n_refused: int = 0
+    n_gaps: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """The capture card: the last reading and what was noticed.
+
+    Attributes:
+        pull_number: Of the checkpoint, from 1 (as told to the person), or of the preload.
+        kind: Preload or reading.
+        torque_nm: The reading; while `provisional` the click just heard.
+        provisional: Click heard, pull not closed yet.
+        stored: Durable in the store.
+        band: Against the corridor; None for a preload or without reading.
+        deviation_percent: The procedure's deviation; None without reading.
+        delivered_percent: (reading − target) / target, what the sentence says: "6.3 % above its setting".
+        limit_percent: Permissible deviation.
+        formula: Name of the deviation's formula, e.g. "ISO 6789".
+        pull: As read; None while provisional.
+        set_aside: Reason; None if it counts.
+    """
+
+    pull_number: int
+    kind: PullKind
+    torque_nm: float | None
+    provisional: bool
+    stored: bool
+    band: Band | None = None
+    deviation_percent: float | None = None
+    delivered_percent: float | None = None
+    limit_percent: float | None = None
+    formula: str = ""
+    pull: Pull | None = None
+    set_aside: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Dot:
+    """A reading on a rung of the ladder: its band, or None while still to come; `set_aside` ones are not shown."""
+
+    band: Band | None
+    flagged: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One checkpoint on the ladder."""
+
+    checkpoint: Checkpoint
+    dots: tuple[Dot, ...]
+    is_current: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CheckpointResult:
+    """A finished checkpoint on the verdict.
+
+    Attributes:
+        checkpoint: Which.
+        readings_nm: Those that count, in order.
+        deviations_percent: Theirs.
+        mean_percent: Mean deviation.
+        within: Every counted reading within limits.
+        within_with_set_aside: The same when readings that were set aside without a flag count too.
+    """
+
+    checkpoint: Checkpoint
+    readings_nm: tuple[float, ...]
+    deviations_percent: tuple[float, ...]
+    mean_percent: float | None
+    within: bool
+    within_with_set_aside: bool
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictView:
+    """The first verdict: in or out, by reading, checkpoint, tool. Richer judgement hangs on `judgement`."""
+
+    within: bool
+    within_with_set_aside: bool
+    checkpoints: tuple[CheckpointResult, ...]
+    n_set_aside: int
+    judgement: object | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BenchView:
+    """Everything the Bench shows, once per change (not per sample).
+
+    Attributes:
+        serial: Counts changes; equal serials mean equal views.
+        source: Where the samples come from; None before the first.
+        link: The link.
+        run: The run under way; None: nothing chosen yet.
+        state: Of the run; None without a run.
+        holds: Reasons to wait.
+        phase: What the hand does.
+        direction: Direction of the checkpoint or preload under way.
+        mode: How the reading is taken.
+        target_nm: Torque the corridor is drawn around (preload: the tool's maximum); None without one.
+        target: The same in the tool's own unit.
+        checkpoint: Under way; None in a preload.
+        pull_index: Pull i (from 1) …
+        n_pulls: … of n, of the checkpoint or preload.
+        rungs: Ladder, lowest torque first.
+        card: Last capture; None before the first.
+        capacity_nm: Of the reference; None unknown.
+        time_window_s: (shortest, longest) time for 80 to 100 % of the load; None when the procedure has none.
+        eighty_s: Time at which the running pull passed 80 % of the target; None before.
+        zero_wall: "HH:MM" of the zero in force; "" none.
+        zero_problem: Why zero could not be taken, one sentence; "" if fine.
+        verdict: At VERDICT and SEALED.
+        overload_percent: 0 below 95 % of capacity, else percent of capacity reached.
+        store_problem: Why nothing can be stored at the moment, one sentence; "" if fine.
+        identity_problem: Which transducer answered and which was expected; "" if fine.
+    """
+
+    serial: int
+    source: Source | None
+    link: LinkView
+    run: Run | None = None
+    state: RunState | None = None
+    holds: frozenset[Hold] = frozenset()
+    phase: Phase = Phase.REST
+    direction: Direction = Direction.CLOCKWISE
+    mode: Mode = Mode.FIRST_PEAK
+    target_nm: float | None = None
+    target: float | None = None
+    checkpoint: Checkpoint | None = None
+    pull_index: int = 0
+    n_pulls: int = 0
+    rungs: tuple[Rung, ...] = ()
+    card: Card | None = None
+    capacity_nm: float | None = None
+    time_window_s: tuple[float, float] | None = None
+    eighty_s: float | None = None
+    zero_wall: str = ""
+    zero_problem: str = ""
+    verdict: VerdictView | None = None
+    overload_percent: float = 0.0
+    store_problem: str = ""
+    identity_problem: str = ""

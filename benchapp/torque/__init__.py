@@ -1,0 +1,1 @@
+"""Torque: units, direction, traces, trace files. Pure."""

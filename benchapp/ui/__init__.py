@@ -1,0 +1,1 @@
+"""The window: pages, plot, ladder, capture card. Shows state, sends commands."""

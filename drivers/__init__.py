@@ -1,0 +1,1 @@
+"""Transducers: links by URL, framing, profiles, decoding to sample blocks, link states, clock."""

@@ -1,0 +1,93 @@
+"""The one sample type of the program.
+
+A link hands over `SampleBlock`s; whoever reads torque anywhere in Kilter reads it from one of these. The module is
+pure (numpy only), so the layers above may import it without knowing that a serial port exists.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+class Source(StrEnum):
+    """Where samples came from. It follows them into every record."""
+
+    LIVE = "live"
+    SIMULATED = "simulated"
+    REPLAYED = "replayed"
+    IMPORTED = "imported"
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch in which samples are missing.
+
+    Attributes:
+        start_s: Time of the last sample before the gap, on the block's axis, seconds.
+        duration_s: From that sample to the first one after, seconds.
+        missing: Samples that should have been there; 0 when it cannot be known.
+    """
+
+    start_s: float
+    duration_s: float
+    missing: int
+
+
+_NO_TIMES: Final[FloatArray] = np.empty(0, dtype=np.float64)
+_NO_TIMES.flags.writeable = False
+
+
+@dataclass(frozen=True, slots=True)
+class SampleBlock:
+    """Consecutive samples of one link, uniform in unit and decimal places.
+
+    A decoder starts a new block where the device changes its unit or the number of decimals, so that `digits` and
+    `decimals` keep every sample exactly as the device wrote it. Arrays are read-only.
+
+    Attributes:
+        first_index: Running number of the first sample since the link was first opened.
+        t_s: Shape (n,), seconds, strictly rising, on the link's own axis (0 at its first sample; goes on over a
+            reconnect). n = 0 is allowed when only gaps or overloads are told.
+        digits: Shape (n,), int64; the torque is `digits / 10**decimals` in `unit`.
+        decimals: Decimal places that the device sent, >= 0.
+        unit: Our name of the device's unit (`benchapp.torque.units`), e.g. ``"N·m"``.
+        source: Where the samples came from.
+        gaps: Gaps that end at a sample of this block, oldest first.
+        overload_t_s: Shape (m,), seconds; moments at which the device said "overload" instead of a number.
+        arrival_s: ``time.monotonic()`` at which the last byte of the block was read.
+
+    >>> block = SampleBlock(0, np.array([0.0, 0.001]), np.array([1250, -3]), 2, "N·m", Source.LIVE)
+    >>> block.torque
+    array([12.5 , -0.03])
+    """
+
+    first_index: int
+    t_s: FloatArray
+    digits: IntArray
+    decimals: int
+    unit: str
+    source: Source
+    gaps: tuple[Gap, ...] = ()
+    overload_t_s: FloatArray = field(default_factory=lambda: _NO_TIMES)
+    arrival_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        for array in (self.t_s, self.digits, self.overload_t_s):
+            array.flags.writeable = False
+
+    def __len__(self) -> int:
+        return len(self.t_s)
+
+    @property
+    def torque(self) -> FloatArray:
+        """Shape (n,), float64, in `unit`; correctly rounded as long as the device sends at most 15 digits."""
+        torque: FloatArray = self.digits / 10.0**self.decimals
+        return torque
