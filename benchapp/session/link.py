@@ -1,0 +1,41 @@
+"""What the session needs of a link. `drivers.Link` has this shape; the composition hands in a way to open one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from drivers.samples import SampleBlock
+from drivers.status import LinkStatus
+
+
+class LinkPort(Protocol):
+    """An open link. Its callbacks come from the link's own thread."""
+
+    def start(self) -> None:
+        """Start the thread; may be called once."""
+        ...
+
+    def stop(self, timeout_s: float = 2.0) -> None:
+        """Stop and join; may be called again."""
+        ...
+
+    def status(self) -> LinkStatus:
+        """Newest status; any thread."""
+        ...
+
+    def send(self, command: str) -> bool:
+        """Send the profile's command of that name ("zero", "identify"); False when the profile has none."""
+        ...
+
+    def start_capture(self, path: str) -> None:
+        """Write raw bytes to `path` from now on."""
+        ...
+
+    def stop_capture(self) -> None:
+        """End it and write the sidecar."""
+        ...
+
+
+LinkOpener = Callable[[str, str, Callable[[SampleBlock], None], Callable[[LinkStatus], None]], LinkPort]
+"""(url, profile name, on_block, on_status) -> link, not started. Raises ValueError for a URL or profile unknown."""
