@@ -1,0 +1,61 @@
+"""What every test is given and held to: no thread, no timer, no port left behind; settings in tmp_path."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+def _open_devices() -> set[str]:
+    """Serial ports, ptys and sockets this process holds open."""
+    held = set()
+    folder = Path("/proc/self/fd")
+    if not folder.exists():
+        return held
+    for entry in folder.iterdir():
+        try:
+            target = os.readlink(entry)
+        except OSError:
+            continue
+        if target.startswith(("/dev/pts/", "/dev/ptmx", "/dev/tty", "socket:")):
+            held.add(f"{entry.name} -> {target}")
+    return held
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_behind(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Fail a test that leaves a thread or a port behind; threads get two seconds to end."""
+    threads = set(threading.enumerate())
+    devices = _open_devices()
+    yield
+    deadline = time.monotonic() + 2.0
+    while True:
+        left = [t for t in threading.enumerate() if t not in threads and t.is_alive() and not _is_qt(t)]
+        held = _open_devices() - devices
+        if not (left or held) or time.monotonic() > deadline:
+            break
+        time.sleep(0.01)
+    assert not left, f"threads left behind: {[t.name for t in left]}"
+    assert not held, f"ports or sockets left open: {sorted(held)}"
+
+
+def _is_qt(thread: threading.Thread) -> bool:
+    """Qt's own threads show up as dummies once Python code has run in them."""
+    return isinstance(thread, threading._DummyThread)
+
+
+@pytest.fixture(autouse=True)
+def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A home of the test's own, so that no setting of this machine leaks in and none is written."""
+    home = tmp_path_factory.mktemp("home")
+    for name in ("HOME", "XDG_CONFIG_HOME", "XDG_DATA_HOME", "XDG_STATE_HOME", "XDG_CACHE_HOME"):
+        monkeypatch.setenv(name, str(home))
+    return home
