@@ -21,6 +21,8 @@ PACKAGES = {
     "libX11-xcb.so.1": "libx11-xcb1",
     "libXext.so.6": "libxext6",
     "libXrandr.so.2": "libxrandr2",
+    "libbrotlicommon.so.1": "libbrotli1",
+    "libbrotlidec.so.1": "libbrotli1",
     "libdbus-1.so.3": "libdbus-1-3",
     "libdrm.so.2": "libdrm2",
     "libfontconfig.so.1": "libfontconfig1",
@@ -86,7 +88,11 @@ def main() -> int:
     files = [qt / "lib" / f"libQt6{name}.so.6" for name in MODULES]
     files += [qt / "plugins" / "platforms" / f"libq{name}.so" for name in sys.argv[1:]]
     missing = missing_libraries([file for file in files if file.exists()])
-    packages = {PACKAGES.get(name, f"(the package with {name})") for name in missing}
+    unknown = sorted(missing - PACKAGES.keys())
+    if unknown:
+        sys.stderr.write(f"Qt misses {', '.join(unknown)}; which package holds them here is not known to this script\n")
+        return 1
+    packages = {PACKAGES[name] for name in missing}
     if not has_font():
         packages.add("fonts-dejavu-core")
     sys.stdout.write(" ".join(sorted(packages)))
