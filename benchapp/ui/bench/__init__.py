@@ -1,0 +1,1 @@
+"""The Bench: instruction, ladder, plot with corridor, live figure, capture card, verdict."""

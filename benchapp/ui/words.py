@@ -1,0 +1,594 @@
+"""Every sentence that the Bench and the window say, in one place. Pure: no Qt, so it can be read and tested as text.
+
+An order to the hand is never the word for the tool's event: the tool *lets go*, the hand *eases back to zero*. What a
+result says is what the tool delivered; the standard's deviation stands beneath it, smaller, with its name.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Final
+
+from benchapp.metrology.tool import Tool, ToolType
+from benchapp.pulls.pull import Flag, Mode, Noticed, Pull
+from benchapp.runs.model import Band, Hold, PullKind, RunState
+from benchapp.session.view import BenchView, Card, CheckpointResult, LinkView, Phase
+from benchapp.torque.direction import Direction
+from benchapp.torque.text import format_torque
+from benchapp.torque.units import from_nm
+from drivers.samples import Source
+
+MINUS: Final = "−"
+TIMES: Final = "×"
+
+PAGES: Final[Mapping[str, str]] = {
+    "bench": "Bench",
+    "rack": "Rack",
+    "references": "References",
+    "logbook": "Logbook",
+    "practice": "Practice",
+}
+
+CAUTIONS: Final[tuple[tuple[str, str, str], ...]] = (
+    ("drive", "Seat the drive fully", "Right size, pushed home, adapters short and straight, nothing worn."),
+    ("grip", "Hold the middle of the grip", "Or the marked line. No tube on the handle; pull, do not push."),
+    ("smooth", "Pull smoothly and stop at the click", "No jerk, no second click. Stand firm."),
+    ("capacity", "Stay below the capacity", "Neither tool nor reference past its end: {limits}."),
+    ("eyes", "Wear eye protection", "A socket or drive that slips comes off fast."),
+)
+"""(picture, what to do, why or how); common practice of the trade and of published maintenance manuals."""
+
+CAUTIONS_FOOT: Final = (
+    "Kilter verifies; it does not adjust, and it does not replace an accredited calibration. "
+    "Local rules and the tool maker's instructions come first."
+)
+
+SIMULATED_MARK: Final[Mapping[Source, str]] = {
+    Source.SIMULATED: "SIMULATED BENCH  ·  nothing here is about a real tool",
+    Source.REPLAYED: "REPLAYED RECORDING  ·  nothing here happens now",
+    Source.IMPORTED: "IMPORTED RECORDING  ·  nothing here was measured on this bench",
+}
+
+CHOICES: Final[Mapping[str, str]] = {
+    "repeat": "Pull it again",
+    "keep": "Keep this reading",
+    "set-aside": "Set it aside",
+    "count": "Let it count",
+    "go-on": "Go on",
+    "back": "Back, change nothing",
+    "cancel": "Back, change nothing",
+    "leave": "Leave the run",
+    "slipped": "The drive slipped",
+    "drive-slipped": "The drive slipped",
+    "wrong-setting": "The tool was set wrong",
+    "setting": "The tool was set wrong",
+    "disturbed": "I was disturbed",
+    "jerky": "My pull was jerky",
+    "pull": "My pull was poor",
+    "poor-pull": "My pull was poor",
+    "bad-pull": "My pull was poor",
+    "grip": "My grip was off the mark",
+    "seating": "The drive was not seated",
+    "drive": "The drive was not seated",
+    "not-seated": "The drive was not seated",
+    "knock": "The bench was knocked",
+    "reference": "The reference was not steady",
+    "other": "Another reason",
+}
+"""What a choice at DECIDE or REASON is called on the screen."""
+
+QUESTIONS: Final[Mapping[str, str]] = {
+    "repeat": "Pull it again?",
+    "keep": "Keep this reading?",
+    "set-aside": "Set it aside?",
+    "count": "Let it count?",
+}
+"""The proposed choice, asked in the instruction line."""
+
+FLAG_NAMES: Final[Mapping[Flag, str]] = {
+    Flag.JERKY: "jerky",
+    Flag.TOO_FAST: "pulled too fast",
+    Flag.TOO_SLOW: "pulled too slowly",
+    Flag.PAST_CLICK: "carried past the click",
+    Flag.NO_CLICK: "no click",
+    Flag.UNCLEAR: "can't tell",
+    Flag.DOUBLE: "pulled twice",
+    Flag.SHORT: "too short",
+    Flag.ZERO_OFF: "not at zero",
+    Flag.OVERLOAD: "overload",
+    Flag.TOOL_OVERLOAD: "tool overloaded",
+    Flag.GAP: "samples missing",
+    Flag.SPIKE: "wrong samples",
+    Flag.CUT: "cut off",
+}
+
+MARK_NAMES: Final[Mapping[str, str]] = {
+    "click": "let go here",
+    "reading": "read here",
+    "peak": "peak",
+    "dip": "dip",
+    "past-click": "carried on",
+    "spike": "wrong sample",
+    "gap": "missing",
+    "hold": "held",
+}
+
+LINK_STATES: Final[Mapping[str, str]] = {
+    "closed": "not connected",
+    "opening": "opening …",
+    "streaming": "streaming",
+    "silent": "silent",
+    "lost": "connection lost",
+    "refused": "refused",
+}
+
+
+# -------------------------------------------------------------------------------------------------------------- numbers
+
+
+def percent(value: float, *, signed: bool = True, decimals: int = 1) -> str:
+    """Return `value` percent as text with a true minus sign.
+
+    >>> percent(-6.04), percent(3.0, signed=False)
+    ('−6.0 %', '3.0 %')
+    """
+    text = f"{abs(value):.{decimals}f}"
+    if float(text) == 0:
+        return f"{text} %"
+    sign = MINUS if value < 0 else ("+" if signed else "")
+    return f"{sign}{text} %"
+
+
+def seconds(value: float) -> str:
+    """Return a short time as text.
+
+    >>> seconds(0.5), seconds(4.0), seconds(0.31)
+    ('0.5 s', '4 s', '0.31 s')
+    """
+    return f"{value:.2f}".rstrip("0").rstrip(".") + " s"
+
+
+def steps_of(capacity_nm: float | None) -> tuple[float, float]:
+    """Return the (live, reading) resolution in N·m that the screen shows for a reference of `capacity_nm`.
+
+    The live figure moves, so it shows 1/2000 of capacity; a reading stands still and shows 1/20 000 (decade below).
+
+    >>> steps_of(200.0)
+    (0.1, 0.01)
+    """
+    capacity = capacity_nm if capacity_nm and capacity_nm > 0 else 100.0
+    decade = math.floor(math.log10(capacity / 2000) + 1e-9)
+    return 10.0**decade, 10.0 ** (decade - 1)
+
+
+def number(torque_nm: float, unit: str, resolution_nm: float) -> str:
+    """Return a torque as a number in `unit`, without the unit."""
+    return format_torque(torque_nm, unit, resolution_nm)
+
+
+def plain(value: float) -> str:
+    """Return a number that a person typed or that stands on a tool, as short as it is.
+
+    >>> plain(30.0), plain(2.5), plain(0.04)
+    ('30', '2.5', '0.04')
+    """
+    return f"{value:.6g}"
+
+
+def target_text(view: BenchView) -> str:
+    """Return the target in the tool's own unit, as it is marked on the tool, or "" without one."""
+    if view.target is None or view.run is None:
+        return ""
+    return f"{plain(view.target)} {view.run.plan.tool.unit}"
+
+
+# ---------------------------------------------------------------------------------------------------------- instruction
+
+
+def tool_word(tool: Tool) -> str:
+    """Return "wrench" or "screwdriver"."""
+    return "screwdriver" if tool.is_screwdriver else "wrench"
+
+
+def _pull_words(view: BenchView, rest: str) -> str:
+    if view.phase is Phase.RELEASED or view.phase is Phase.HELD:
+        return "Ease back to zero"
+    if view.phase is Phase.RISING:
+        if view.mode is Mode.FIRST_PEAK:
+            return "Pull until it clicks"
+        return f"Bring it to {plain(view.target)}, hold" if view.target is not None else "Pull, then hold"
+    return rest
+
+
+def instruction(view: BenchView) -> str:
+    """Return the one thing to do now, short enough for the largest line."""
+    if Hold.OVERLOAD in view.holds:
+        return "Ease off now"
+    if Hold.IDENTITY in view.holds:
+        return "Check the reference"
+    if Hold.LINK in view.holds:
+        return "Wait: no data"
+    state, run = view.state, view.run
+    if state is None or run is None:
+        return "Choose a tool to verify"
+    tool = run.plan.tool
+    if state is RunState.DECIDE or state is RunState.REASON:
+        proposed = run.choices[run.choice_index].key if run.choices else ""
+        if state is RunState.REASON:
+            return "Why set it aside?"
+        return QUESTIONS.get(proposed, choice(proposed) + "?")
+    if state is RunState.PRELOAD:
+        where = "" if tool.fixed or tool.tool_type is ToolType.INDICATING else f"Set to {plain(view.target or 0)}, "
+        rest = (
+            f"{where}pull {view.pull_index} of {view.n_pulls}"
+            if where
+            else f"Preload {view.pull_index} of {view.n_pulls}"
+        )
+        return _pull_words(view, rest)
+    if state is RunState.PULL:
+        return _pull_words(view, f"Pull {view.pull_index} of {view.n_pulls}")
+    if state is RunState.VERDICT or state is RunState.SEALED:
+        return verdict_headline(view)
+    return {
+        RunState.CAUTIONS: "Before you pull",
+        RunState.REFERENCE: f"Is {run.plan.reference.number} mounted?",
+        RunState.ZERO: "Tool off, hands off",
+        RunState.SET_TOOL: f"Set the {tool_word(tool)} to {target_text(view)}",
+        RunState.INDICATION: "What does the tool show?",
+        RunState.FINAL_ZERO: "Tool off, hands off",
+        RunState.RESET_TOOL: f"Turn it back to {plain(tool.lowest)} {tool.unit}",
+        RunState.LEFT: "The run was left",
+    }[state]
+
+
+def detail(view: BenchView, keys: tuple[str, str]) -> str:
+    """Return the line under the instruction: where the run stands, or what the go-on key does.
+
+    Args:
+        view: What the Bench shows.
+        keys: Names of the go-on and the set-aside key.
+    """
+    go, aside = keys
+    state, run = view.state, view.run
+    if Hold.OVERLOAD in view.holds:
+        return f"Seen and off load: {go}"
+    if Hold.IDENTITY in view.holds:
+        return view.identity_problem or f"Another transducer may have come back. Same one: {go}"
+    if Hold.LINK in view.holds:
+        return f"{view.link.reason or 'The link brings no samples.'} The run goes on by itself when they come."
+    if state is None or run is None:
+        return "or scan its code"
+    tool = run.plan.tool
+    if state is RunState.CAUTIONS:
+        return f"Read them once; then {go}"
+    if state is RunState.REFERENCE:
+        return f"It cannot say who it is. Look at its number; if it is the one: {go}"
+    if state is RunState.ZERO:
+        return f"{go} takes zero as soon as it is still"
+    if state is RunState.FINAL_ZERO:
+        return f"Zero is looked at once more: {go}"
+    if state is RunState.SET_TOOL:
+        come = "from below" if not tool.is_screwdriver else "and lock it"
+        return f"{tool.number}  ·  turn to the mark {come}, then {go}"
+    if state is RunState.RESET_TOOL:
+        return f"Its lowest mark, not below: the spring rests there. Done: {go}"
+    if state is RunState.INDICATION:
+        return "Type what the pointer or memory shows, then Enter"
+    if state is RunState.DECIDE or state is RunState.REASON:
+        return f"{go}: yes  ·  {aside}: the next choice"
+    if state is RunState.VERDICT:
+        return f"{verdict_action(view)}  ·  seal the run: {go}"
+    if state is RunState.SEALED:
+        return f"{verdict_action(view)}  ·  sealed and stored; next tool: {go}"
+    if state is RunState.LEFT:
+        return f"{run.left_reason or 'No reason given'}. What was captured stays in the tool's history. Next tool: {go}"
+    return place(view)
+
+
+def place(view: BenchView) -> str:
+    """Return where in the run we are: tool, setting, checkpoint, pull, direction."""
+    run = view.run
+    if run is None:
+        return ""
+    tool = run.plan.tool
+    parts = []
+    if tool.tool_type is ToolType.SETTING:
+        parts.append(f"{tool.number} set to {target_text(view)}")
+    else:
+        parts.append(f"{tool.number} to {target_text(view)}")
+    if view.state is RunState.PRELOAD:
+        parts.append(f"preload {view.pull_index} of {view.n_pulls}, not counted")
+    else:
+        n = len(run.plan.checkpoints)
+        parts.append(f"checkpoint {min(run.checkpoint_index + 1, n)} of {n}")
+        parts.append(f"pull {view.pull_index} of {view.n_pulls}")
+    parts.append(view.direction.value)
+    return "  ·  ".join(parts)
+
+
+# ----------------------------------------------------------------------------------------------------------------- link
+
+
+def link_line(view: BenchView) -> str:
+    """Return the link in a few words, for the corner of the Bench."""
+    name = view.run.plan.reference.number if view.run is not None else "Link"
+    parts = [f"{name} {LINK_STATES.get(view.link.state, view.link.state)}"]
+    if view.link.state == "streaming" and view.link.rate_hz > 0:
+        parts.append(f"{view.link.rate_hz:.0f} Hz")
+    if view.zero_wall:
+        parts.append(f"zero {view.zero_wall}")
+    return "  ·  ".join(parts)
+
+
+def link_counts(link: LinkView) -> str:
+    """Return the counters of the link as one line."""
+    parts = [f"{link.n_lines:,} lines".replace(",", "\u202f")]
+    parts.append(f"{link.n_refused} skipped")
+    parts.append(f"{link.n_gaps} gap" + ("" if link.n_gaps == 1 else "s"))
+    return "  ·  ".join(parts)
+
+
+# ----------------------------------------------------------------------------------------------------------------- card
+
+
+def card_title(card: Card, mode: Mode, tool_type: ToolType | None) -> str:
+    """Return what the figure on the capture card is."""
+    what = "preload" if card.kind is PullKind.PRELOAD else "pull"
+    event = "let go at" if mode is Mode.FIRST_PEAK and tool_type is not ToolType.INDICATING else "read"
+    if card.torque_nm is None:
+        event = "has no reading"
+    return f"{what} {card.pull_number} {event}"
+
+
+def card_state(card: Card) -> str:
+    """Return the state word: LOW, IN, HIGH, or what stands in its place."""
+    if card.set_aside is not None:
+        return "ASIDE"
+    if card.band is not None:
+        return card.band.value
+    if card.kind is PullKind.PRELOAD:
+        return "PRELOAD"
+    return "NO READING" if card.torque_nm is None else "READ"
+
+
+def delivered(card: Card, tool_type: ToolType | None) -> tuple[str, str]:
+    """Return in two short lines what the tool delivered against its setting."""
+    if card.set_aside is not None:
+        return "does not count", "stays in the record"
+    if card.kind is PullKind.PRELOAD:
+        return "warms the", "mechanism up"
+    if card.delivered_percent is None:
+        return ("", "") if card.torque_nm is not None else ("nothing to", "judge")
+    against = "what it shows" if tool_type is ToolType.INDICATING else "its setting"
+    size = percent(abs(card.delivered_percent), signed=False)
+    if float(size.split()[0]) == 0:
+        return "exactly at", against
+    return f"{size} {'above' if card.delivered_percent > 0 else 'below'}", against
+
+
+def tool_sentence(band: Band | None, tool_type: ToolType | None, tool: str = "tool") -> str:
+    """Return what a reading outside the corridor means for the joints, or ""."""
+    if band is None or band is Band.IN:
+        return ""
+    if tool_type is ToolType.INDICATING:
+        return (
+            f"The {tool} shows too little: joints get more than it says."
+            if band is Band.HIGH
+            else f"The {tool} shows too much: joints get less than it says."
+        )
+    return (
+        f"The {tool} lets go late: joints get more than it says."
+        if band is Band.HIGH
+        else f"The {tool} lets go early: joints get less than it says."
+    )
+
+
+def _with_unit(noticed: Noticed, value: float | None) -> str:
+    if value is None:
+        return "?"
+    if noticed.unit == "s":
+        return seconds(value)
+    if noticed.unit == "%":
+        return percent(value, signed=False)
+    return f"{value:.3g} {noticed.unit}".strip()
+
+
+def flag_sentence(noticed: Noticed, unit: str = "N·m") -> str:
+    """Return one plain sentence for what was noticed, with its numbers.
+
+    Args:
+        noticed: Flag with measured value and limit; torques in N·m.
+        unit: Unit in which torques are said.
+    """
+    if noticed.unit == "":
+        value = None if noticed.value is None else f"{from_nm(noticed.value, unit):.3g} {unit}"
+        limit = None if noticed.limit is None else f"{from_nm(noticed.limit, unit):.3g} {unit}"
+    else:
+        value = None if noticed.value is None else _with_unit(noticed, noticed.value)
+        limit = None if noticed.limit is None else _with_unit(noticed, noticed.limit)
+    match noticed.flag:
+        case Flag.JERKY:
+            return (
+                f"Jerky: torque fell back by {value} on the way up."
+                if value
+                else "Jerky: torque fell back on the way up."
+            )
+        case Flag.TOO_FAST:
+            return f"Pulled too fast: the last fifth took {value}, at least {limit} is wanted."
+        case Flag.TOO_SLOW:
+            return f"Pulled too slowly: the last fifth took {value}, at most {limit} is wanted."
+        case Flag.PAST_CLICK:
+            if noticed.unit == "s":
+                return f"Carried past the click for {value}: stop when it lets go."
+            return "Carried far past the click: stop when it lets go."
+        case Flag.NO_CLICK:
+            return "No click: the tool never let go."
+        case Flag.UNCLEAR:
+            return "Can't tell its click from a dip of the arm."
+        case Flag.DOUBLE:
+            return "Pulled twice without a rest between."
+        case Flag.SHORT:
+            return (
+                f"Too short: {value} of the {limit} that were wanted."
+                if value and limit
+                else "Too short: ended below the target."
+            )
+        case Flag.ZERO_OFF:
+            return f"Rest was {value} off zero; {limit} is allowed." if value and limit else "It did not rest at zero."
+        case Flag.OVERLOAD:
+            return "Above the reference's capacity."
+        case Flag.TOOL_OVERLOAD:
+            return "Above 125 % of the tool's maximum: the tool needs a look."
+        case Flag.GAP:
+            return "Samples are missing where it let go."
+        case Flag.SPIKE:
+            return "Single wrong samples were left out."
+        case Flag.CUT:
+            return "The recording was cut inside this pull."
+    return FLAG_NAMES[noticed.flag]  # pragma: no cover (every flag has its case; a test walks them)
+
+
+def follow_through_s(pull: Pull) -> float | None:
+    """Return how long the hand went on after the click, from the pull's marks; None when they do not tell."""
+    click = next((m.time_s for m in pull.marks if m.name == "click"), None)
+    last = next((m.time_s for m in reversed(pull.marks) if m.name in ("peak", "past-click", "follow-end")), None)
+    if click is None or last is None or last <= click:
+        return None
+    return last - click
+
+
+def card_sentence(card: Card, tool_type: ToolType | None, tool: str = "tool", unit: str = "N·m") -> str:
+    """Return the plain sentence of the capture card: what was wrong with the pull first, then what the tool does."""
+    if card.provisional or card.pull is None:
+        return "Heard it. Ease back to zero." if card.provisional else ""
+    if card.set_aside is not None:
+        return f"Set aside: {lower_first(reason(card.set_aside))}."
+    noticed = card.pull.noticed
+    if noticed:
+        first = flag_sentence(noticed[0], unit)
+        more = len(noticed) - 1
+        return first + (f" And {', '.join(FLAG_NAMES[n.flag] for n in noticed[1:])}." if more else "")
+    if card.kind is PullKind.PRELOAD:
+        return "Steady pull."
+    follow = follow_through_s(card.pull)
+    steady = "Steady pull."
+    if follow is not None and follow >= 0.15 and card.band in (None, Band.IN):
+        return f"Steady pull; you pulled on for {seconds(round(follow, 1))} after the click."
+    return f"{steady} {tool_sentence(card.band, tool_type, tool)}".strip()
+
+
+def deviation_line(card: Card) -> str:
+    """Return the standard's deviation with its name and limit, or ""."""
+    if card.deviation_percent is None:
+        return ""
+    limit = "" if card.limit_percent is None else f"   limit ±{plain(card.limit_percent)} %"
+    name = f"deviation, {card.formula}:" if card.formula else "deviation:"
+    return f"{name} {percent(card.deviation_percent)}{limit}"
+
+
+def stored_line(card: Card) -> str:
+    """Return whether the reading is safe on disk yet."""
+    if card.provisional:
+        return "click heard"
+    return "stored" if card.stored else "storing …"
+
+
+# -------------------------------------------------------------------------------------------------------------- choices
+
+
+def lower_first(text: str) -> str:
+    """Return `text` with its first letter small, unless it is a word of one letter."""
+    return text if text[:2] in ("I ", "A ") else text[:1].lower() + text[1:]
+
+
+def choice(key: str) -> str:
+    """Return the words of a choice; an unknown key is shown as readable text rather than not at all."""
+    return CHOICES.get(key) or key.replace("-", " ").replace("_", " ").capitalize()
+
+
+def reason(key: str) -> str:
+    """Return the words of a reason: a known key's, or the text as it was typed."""
+    return CHOICES.get(key, key)
+
+
+def hold_sentence(hold: Hold) -> str:
+    """Return why the run waits."""
+    return {
+        Hold.LINK: "The run waits: no samples come in.",
+        Hold.OVERLOAD: "The run waits until the overload has been seen.",
+        Hold.IDENTITY: "The run waits: another transducer may be mounted.",
+    }[hold]
+
+
+# -------------------------------------------------------------------------------------------------------------- verdict
+
+
+def verdict_headline(view: BenchView) -> str:
+    """Return the verdict as one short line for the tool."""
+    if view.run is None or view.verdict is None:
+        return "The run is finished"
+    tool = view.run.plan.tool.number
+    return f"{tool} is within its limits" if view.verdict.within else f"{tool} is out of limits"
+
+
+def verdict_word(within: bool) -> str:
+    """Return the big word."""
+    return "WITHIN LIMITS" if within else "OUT OF LIMITS"
+
+
+def verdict_action(view: BenchView) -> str:
+    """Return what to do with the tool now."""
+    if view.verdict is None:
+        return ""
+    if view.verdict.within:
+        return (
+            "It may go back in service" if view.source is Source.LIVE else "A demonstration: no tool changes its state"
+        )
+    return "Out of service: send it to a calibration laboratory"
+
+
+def verdict_aside(view: BenchView) -> str:
+    """Return what setting readings aside has changed, or ""."""
+    verdict = view.verdict
+    if verdict is None or verdict.n_set_aside == 0:
+        return ""
+    n = verdict.n_set_aside
+    some = f"{n} reading{'s were' if n > 1 else ' was'} set aside."
+    if verdict.within_with_set_aside == verdict.within:
+        return f"{some} The verdict is the same with {'them' if n > 1 else 'it'}."
+    return f"{some} With {'them' if n > 1 else 'it'} the tool would be {'within' if verdict.within_with_set_aside else 'out of'} limits."
+
+
+def checkpoint_sentence(result: CheckpointResult, tool: Tool) -> str:
+    """Return the heading of a checkpoint on the verdict."""
+    arrow = "" if result.checkpoint.direction is Direction.CLOCKWISE else "  anticlockwise"
+    return f"{plain(result.checkpoint.target)} {tool.unit}{arrow}"
+
+
+# ---------------------------------------------------------------------------------------------------------------- others
+
+KEYBOARD_LOST: Final = "The keyboard is elsewhere"
+KEYBOARD_LOST_DETAIL: Final = "Keys and pedal go to another window. Click here to have them back."
+
+OVERLOAD_WORD: Final = "OVERLOAD"
+
+
+def overload_warning(percent_of_capacity: float, reference: str) -> str:
+    """Return the warning that stands at the live figure from 95 % on."""
+    return f"{percent_of_capacity:.0f} % of {reference}'s capacity"
+
+
+LEAVE_QUESTION: Final = "Leave this run?"
+LEAVE_DETAIL: Final = "What was captured stays in the tool's history, with your reason."
+LEAVE_REASONS: Final = (
+    "interrupted, tool comes back later",
+    "wrong tool or procedure",
+    "tool cannot be verified",
+    "trying things out",
+)
+CLOSE_QUESTION: Final = "A run is under way"
+CLOSE_DETAIL: Final = "Close, and it goes on at this pull when Kilter is opened again. Or leave it for good."
+
+AWAKE_PROBLEM: Final = "This desktop could not be asked to stay awake: switch screen lock and sleep off for the run."
+SOUND_PROBLEM: Final = "No sound device was found: captures are told on the screen only."
