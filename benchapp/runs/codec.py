@@ -1,0 +1,240 @@
+"""Runs, tools and references as JSON-able data and back, without loss.
+
+One rule for all: a dataclass becomes a mapping of its fields, a tuple a list, a frozenset a sorted list, an enum its
+value, a date its ISO text; numbers stay numbers (Python writes a float so that it reads back to the same bits).
+Reading goes by the field types of the dataclasses, so a field added to one of them with a default needs nothing here:
+older data lack it and get the default.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import math
+import types
+import typing
+from collections.abc import Mapping
+from enum import Enum
+from functools import lru_cache
+from typing import Any, TypeVar, Union
+
+from benchapp.metrology.reference import Reference
+from benchapp.metrology.tool import Tool
+from benchapp.pulls.pull import Pull
+from benchapp.runs.model import CapturedPull, Run, RunPlan
+
+T = TypeVar("T")
+
+
+class CodecError(ValueError):
+    """Data that are none of ours; `where` is the path to the place, e.g. ``Run.pulls[3].pull.flags``."""
+
+    def __init__(self, where: str, reason: str) -> None:
+        super().__init__(f"{where}: {reason}")
+        self.where = where
+
+
+def to_data(value: object) -> Any:
+    """Return `value` as JSON-able data: mappings, lists, text, numbers, truth values and None.
+
+    Raises:
+        CodecError: A number that is not finite (JSON has none), or a type that does not belong into a run.
+    """
+    return _encode(value, type(value).__name__)
+
+
+def from_data(cls: type[T], data: object) -> T:
+    """Return the `cls` that `to_data` wrote as `data`.
+
+    Raises:
+        CodecError: A field is missing that has no default, is unknown, or has the wrong type; the path is named.
+    """
+    return typing.cast(T, _decode(cls, data, cls.__name__))
+
+
+def run_to_data(run: Run) -> dict[str, Any]:
+    """Return a run as data."""
+    return typing.cast(dict[str, Any], to_data(run))
+
+
+def run_from_data(data: Mapping[str, Any]) -> Run:
+    """Return the run; raises `CodecError`."""
+    return from_data(Run, data)
+
+
+def plan_to_data(plan: RunPlan) -> dict[str, Any]:
+    """Return a plan as data."""
+    return typing.cast(dict[str, Any], to_data(plan))
+
+
+def plan_from_data(data: Mapping[str, Any]) -> RunPlan:
+    """Return the plan; raises `CodecError`."""
+    return from_data(RunPlan, data)
+
+
+def pull_to_data(pull: Pull) -> dict[str, Any]:
+    """Return a pull as data."""
+    return typing.cast(dict[str, Any], to_data(pull))
+
+
+def pull_from_data(data: Mapping[str, Any]) -> Pull:
+    """Return the pull; raises `CodecError`."""
+    return from_data(Pull, data)
+
+
+def captured_to_data(captured: CapturedPull) -> dict[str, Any]:
+    """Return a captured pull as data."""
+    return typing.cast(dict[str, Any], to_data(captured))
+
+
+def captured_from_data(data: Mapping[str, Any]) -> CapturedPull:
+    """Return the captured pull; raises `CodecError`."""
+    return from_data(CapturedPull, data)
+
+
+def tool_to_data(tool: Tool) -> dict[str, Any]:
+    """Return a tool as data."""
+    return typing.cast(dict[str, Any], to_data(tool))
+
+
+def tool_from_data(data: Mapping[str, Any]) -> Tool:
+    """Return the tool; raises `CodecError`."""
+    return from_data(Tool, data)
+
+
+def reference_to_data(reference: Reference) -> dict[str, Any]:
+    """Return a reference as data."""
+    return typing.cast(dict[str, Any], to_data(reference))
+
+
+def reference_from_data(data: Mapping[str, Any]) -> Reference:
+    """Return the reference; raises `CodecError`."""
+    return from_data(Reference, data)
+
+
+def _encode(value: object, where: str) -> Any:
+    if isinstance(value, Enum):  # before text: our enums are StrEnum
+        return value.value
+    if value is None or isinstance(value, (bool, str)):
+        return value
+    if isinstance(value, int):
+        return int(value)
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            raise CodecError(where, f"{value} is no finite number")
+        return float(value)  # also turns numpy's float64 into Python's
+    if isinstance(value, dt.date) and not isinstance(value, dt.datetime):
+        return value.isoformat()
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {
+            field.name: _encode(getattr(value, field.name), f"{where}.{field.name}")
+            for field in dataclasses.fields(value)
+        }
+    if isinstance(value, Mapping):
+        if not all(isinstance(key, str) for key in value):
+            raise CodecError(where, "a key is not text")
+        return {key: _encode(item, f"{where}[{key!r}]") for key, item in value.items()}
+    if isinstance(value, (frozenset, set)):
+        return sorted(_encode(item, where) for item in value)
+    if isinstance(value, (tuple, list)):
+        return [_encode(item, f"{where}[{index}]") for index, item in enumerate(value)]
+    raise CodecError(where, f"a {type(value).__name__} does not belong here")
+
+
+@lru_cache(maxsize=64)
+def _hints(cls: type) -> dict[str, Any]:
+    return typing.get_type_hints(cls)
+
+
+def _decode(hint: Any, data: Any, where: str) -> Any:
+    if hint is Any or hint is object:
+        return data
+    origin = typing.get_origin(hint)
+    if origin in (Union, types.UnionType):
+        return _decode_optional(hint, data, where)
+    if origin is tuple:
+        return _decode_tuple(typing.get_args(hint), data, where)
+    if origin is frozenset:
+        (item,) = typing.get_args(hint)
+        return frozenset(_decode(item, each, where) for each in _listed(data, where))
+    if origin in (dict, Mapping):
+        if not isinstance(data, Mapping):
+            raise CodecError(where, f"a table was expected, not {data!r}")
+        _, item = typing.get_args(hint)
+        return {key: _decode(item, each, f"{where}[{key!r}]") for key, each in data.items()}
+    if dataclasses.is_dataclass(hint):
+        return _decode_dataclass(typing.cast(type, hint), data, where)
+    return _decode_plain(hint, data, where)
+
+
+def _decode_plain(hint: Any, data: Any, where: str) -> Any:
+    if isinstance(hint, type) and issubclass(hint, Enum):
+        try:
+            return hint(data)
+        except ValueError:
+            known = ", ".join(str(member.value) for member in hint)
+            raise CodecError(where, f"{data!r} is none of {known}") from None
+    if hint is dt.date:
+        try:
+            return dt.date.fromisoformat(data)
+        except (TypeError, ValueError):
+            raise CodecError(where, f"{data!r} is no date") from None
+    if hint is float:
+        if isinstance(data, (int, float)) and not isinstance(data, bool) and math.isfinite(data):
+            return float(data)
+    elif (hint is int and isinstance(data, int) and not isinstance(data, bool)) or (
+        hint in (str, bool) and isinstance(data, hint)
+    ):
+        return data
+    raise CodecError(where, f"{data!r} is no {getattr(hint, '__name__', hint)}")
+
+
+def _decode_optional(hint: Any, data: Any, where: str) -> Any:
+    choices = typing.get_args(hint)
+    if data is None and type(None) in choices:
+        return None
+    failure: CodecError | None = None
+    for choice in choices:
+        if choice is type(None):
+            continue
+        try:
+            return _decode(choice, data, where)
+        except CodecError as error:
+            failure = failure or error
+    raise failure or CodecError(where, f"{data!r} was not expected")
+
+
+def _listed(data: Any, where: str) -> list[Any]:
+    if not isinstance(data, (list, tuple)):
+        raise CodecError(where, f"a list was expected, not {data!r}")
+    return list(data)
+
+
+def _decode_tuple(items: tuple[Any, ...], data: Any, where: str) -> tuple[Any, ...]:
+    listed = _listed(data, where)
+    if len(items) == 2 and items[1] is Ellipsis:
+        return tuple(_decode(items[0], each, f"{where}[{index}]") for index, each in enumerate(listed))
+    if len(listed) != len(items):
+        raise CodecError(where, f"{len(items)} entries were expected, not {len(listed)}")
+    return tuple(
+        _decode(item, each, f"{where}[{index}]") for index, (item, each) in enumerate(zip(items, listed, strict=True))
+    )
+
+
+def _decode_dataclass(cls: type, data: Any, where: str) -> Any:
+    if not isinstance(data, Mapping):
+        raise CodecError(where, f"a table was expected, not {data!r}")
+    hints = _hints(cls)
+    unknown = sorted(set(data) - set(hints))
+    if unknown:
+        raise CodecError(where, f"unknown {', '.join(unknown)}; written by a newer version?")
+    values: dict[str, Any] = {}
+    for field in dataclasses.fields(cls):
+        if field.name in data:
+            values[field.name] = _decode(hints[field.name], data[field.name], f"{where}.{field.name}")
+        elif field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING:
+            raise CodecError(where, f"{field.name} is missing")
+    try:
+        return cls(**values)
+    except (TypeError, ValueError) as error:
+        raise CodecError(where, str(error)) from error
