@@ -122,7 +122,7 @@ def system_prefers_dark() -> bool:
     return app.styleHints().colorScheme() == Qt.ColorScheme.Dark
 
 
-# ---------------------------------------------------------------------------------------------------------------- type
+# --------------------------------------------------------------------------------------------------------------- type
 
 INSTRUCTION_SHARE: Final = 1 / 15
 """Least cap height of the instruction and of the state word, as a share of the window's height."""
@@ -274,7 +274,9 @@ def qt_palette(colours: Palette) -> QPalette:
 
 
 def style_sheet(colours: Palette) -> str:
-    """Return the style sheet for ordinary widgets. Object names and properties that pages may set:
+    """Return the style sheet for ordinary widgets.
+
+    Properties that pages may set:
 
     `QPushButton[kind="main"]` the one thing to do; `[kind="quiet"]` a button without frame; `QFrame[kind="panel"]` a
     panel; `QLabel[kind="title"]`, `[kind="soft"]`, `[kind="problem"]`.

@@ -124,7 +124,7 @@ LINK_STATES: Final[Mapping[str, str]] = {
 }
 
 
-# -------------------------------------------------------------------------------------------------------------- numbers
+# ------------------------------------------------------------------------------------------------------------ numbers
 
 
 def percent(value: float, *, signed: bool = True, decimals: int = 1) -> str:
@@ -167,6 +167,14 @@ def number(torque_nm: float, unit: str, resolution_nm: float) -> str:
     return format_torque(torque_nm, unit, resolution_nm)
 
 
+def as_float(text: str) -> float:
+    """Return the value of a number that we wrote ourselves; NaN for anything else."""
+    try:
+        return float(text.replace(MINUS, "-"))
+    except ValueError:
+        return math.nan
+
+
 def plain(value: float) -> str:
     """Return a number that a person typed or that stands on a tool, as short as it is.
 
@@ -183,7 +191,7 @@ def target_text(view: BenchView) -> str:
     return f"{plain(view.target)} {view.run.plan.tool.unit}"
 
 
-# ---------------------------------------------------------------------------------------------------------- instruction
+# -------------------------------------------------------------------------------------------------------- instruction
 
 
 def tool_word(tool: Tool) -> str:
@@ -307,7 +315,7 @@ def place(view: BenchView) -> str:
     return "  ·  ".join(parts)
 
 
-# ----------------------------------------------------------------------------------------------------------------- link
+# --------------------------------------------------------------------------------------------------------------- link
 
 
 def link_line(view: BenchView) -> str:
@@ -329,7 +337,7 @@ def link_counts(link: LinkView) -> str:
     return "  ·  ".join(parts)
 
 
-# ----------------------------------------------------------------------------------------------------------------- card
+# --------------------------------------------------------------------------------------------------------------- card
 
 
 def card_title(card: Card, mode: Mode, tool_type: ToolType | None) -> str:
@@ -494,7 +502,7 @@ def stored_line(card: Card) -> str:
     return "stored" if card.stored else "storing …"
 
 
-# -------------------------------------------------------------------------------------------------------------- choices
+# ------------------------------------------------------------------------------------------------------------ choices
 
 
 def lower_first(text: str) -> str:
@@ -521,7 +529,7 @@ def hold_sentence(hold: Hold) -> str:
     }[hold]
 
 
-# -------------------------------------------------------------------------------------------------------------- verdict
+# ------------------------------------------------------------------------------------------------------------ verdict
 
 
 def verdict_headline(view: BenchView) -> str:
@@ -557,7 +565,11 @@ def verdict_aside(view: BenchView) -> str:
     some = f"{n} reading{'s were' if n > 1 else ' was'} set aside."
     if verdict.within_with_set_aside == verdict.within:
         return f"{some} The verdict is the same with {'them' if n > 1 else 'it'}."
-    return f"{some} With {'them' if n > 1 else 'it'} the tool would be {'within' if verdict.within_with_set_aside else 'out of'} limits."
+    would = "within" if verdict.within_with_set_aside else "out of"
+    return f"{some} With {'them' if n > 1 else 'it'} the tool would be {would} limits."
+
+
+VERDICT_FOOT: Final = "A verification in the workshop; not a calibration certificate."
 
 
 def checkpoint_sentence(result: CheckpointResult, tool: Tool) -> str:
@@ -566,7 +578,7 @@ def checkpoint_sentence(result: CheckpointResult, tool: Tool) -> str:
     return f"{plain(result.checkpoint.target)} {tool.unit}{arrow}"
 
 
-# ---------------------------------------------------------------------------------------------------------------- others
+# ------------------------------------------------------------------------------------------------------------- others
 
 KEYBOARD_LOST: Final = "The keyboard is elsewhere"
 KEYBOARD_LOST_DETAIL: Final = "Keys and pedal go to another window. Click here to have them back."

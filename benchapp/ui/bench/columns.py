@@ -1,0 +1,119 @@
+"""Samples to pixel columns: what a curve needs and no more, kept up to date as samples come in. Pure.
+
+A column is a fixed slice of time on the link's own axis (column k holds t with ``floor(t / width) == k``): a column that is finished never changes: a frame costs what came in since the last one, not what is on the screen. NaN never hides
+a peak (`np.fmin`, `np.fmax`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from drivers.samples import FloatArray, IntArray
+
+
+class Columns:
+    """Ring of (lowest, highest) torque a column, addressed by absolute column number.
+
+    One thread only.
+
+    Args:
+        width_s: Seconds a column, > 0.
+        n_columns: How many of the newest columns are kept.
+    """
+
+    def __init__(self, width_s: float, n_columns: int) -> None:
+        if not width_s > 0 or n_columns < 2:
+            raise ValueError(f"a column of {width_s} s and {n_columns} columns make no picture")
+        self.width_s = width_s
+        self.n_columns = n_columns
+        self._low = np.full(n_columns, np.nan)
+        self._high = np.full(n_columns, np.nan)
+        self._last = np.full(n_columns, np.nan)
+        self.newest: int | None = None
+
+    def clear(self) -> None:
+        """Forget everything."""
+        for array in (self._low, self._high, self._last):
+            array.fill(np.nan)
+        self.newest = None
+
+    def feed(self, t_s: FloatArray, torque_nm: FloatArray) -> None:
+        """Take in samples, oldest first; `t_s` rises and does not go back behind the newest column."""
+        if len(t_s) == 0:
+            return
+        first = int(t_s[0] // self.width_s)
+        last = int(t_s[-1] // self.width_s)
+        if last - first >= self.n_columns:
+            start = int(np.searchsorted(t_s, (last - self.n_columns + 1) * self.width_s))
+            t_s, torque_nm = t_s[start:], torque_nm[start:]
+            first = int(t_s[0] // self.width_s)
+        if first == last:
+            starts = np.zeros(1, dtype=np.intp)
+            numbers: IntArray = np.array([first], dtype=np.int64)
+        else:
+            column = np.floor(t_s / self.width_s).astype(np.int64)
+            starts = np.concatenate(([0], np.flatnonzero(column[1:] != column[:-1]) + 1))
+            numbers = column[starts]
+        low = np.fmin.reduceat(torque_nm, starts)
+        high = np.fmax.reduceat(torque_nm, starts)
+        ends = np.append(starts[1:], len(torque_nm)) - 1
+        place = numbers % self.n_columns
+        if self.newest is not None and numbers[0] == self.newest:
+            low[0] = np.fmin(low[0], self._low[place[0]])
+            high[0] = np.fmax(high[0], self._high[place[0]])
+        self._empty_between(int(numbers[0]), last)
+        self._low[place] = low
+        self._high[place] = high
+        self._last[place] = torque_nm[ends]
+        self.newest = last
+
+    def _empty_between(self, first: int, last: int) -> None:
+        """Columns passed over since the newest one hold what stood there a ring ago: empty them."""
+        if self.newest is None or last == self.newest:
+            return
+        begin = max(self.newest + 1, last - self.n_columns + 1)
+        if last - begin + 1 >= self.n_columns:
+            places: slice | IntArray = slice(None)
+            if first == self.newest:  # pragma: no cover (a ring of one column)
+                return
+        else:
+            places = np.arange(begin, last + 1) % self.n_columns
+        for array in (self._low, self._high, self._last):
+            array[places] = np.nan
+
+    def span(self, first: int, last: int) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
+        """Return (column numbers, lowest, highest, last value) of the columns from `first` to `last` that hold samples.
+
+        `last` is included; columns that are no longer kept, or not yet there, are left out.
+        """
+        if self.newest is None:
+            nothing = np.empty(0)
+            return np.empty(0, dtype=np.int64), nothing, nothing, nothing
+        first = max(first, self.newest - self.n_columns + 1)
+        last = min(last, self.newest)
+        numbers = np.arange(first, last + 1, dtype=np.int64)
+        place = numbers % self.n_columns
+        low = self._low[place]
+        kept = ~np.isnan(low)
+        if kept.all():
+            return numbers, low, self._high[place], self._last[place]
+        place = place[kept]
+        return numbers[kept], low[kept], self._high[place], self._last[place]
+
+    def find_high(self, torque_nm: float, since_s: float, sign: int = 1) -> float | None:
+        """Return the time of the first column from `since_s` on that reaches `torque_nm`; None if none does.
+
+        With `sign` −1 the torque's opposite is looked at.
+        """
+        if self.newest is None:
+            return None
+        numbers, low, high, _ = self.span(int(since_s // self.width_s), self.newest)
+        reached = np.flatnonzero(high >= torque_nm if sign > 0 else -low >= torque_nm)
+        return float((numbers[reached[0]] + 0.5) * self.width_s) if len(reached) else None
+
+    def low_between(self, start_s: float, end_s: float, sign: int = 1) -> float:
+        """Return the lowest torque (times `sign`) from `start_s` to `end_s`; 0 when nothing is held there."""
+        _, low, high, _ = self.span(int(start_s // self.width_s), int(end_s // self.width_s))
+        if len(low) == 0:
+            return 0.0
+        return float(np.min(low) if sign > 0 else np.min(-high))

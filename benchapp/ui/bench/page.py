@@ -1,0 +1,571 @@
+"""The Bench page: mirrors one `BenchView` after another and turns two keys into commands.
+
+The page has two modes: without a run the start panel; with a run the board (ladder, plot, live figure, card) or, where
+there is no curve to look at, a sheet (cautions, verdict). A frame timer runs only while the page is shown.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Final
+
+from PySide6.QtCore import QRect, QRectF, Qt, QTimer, Signal
+from PySide6.QtGui import QHideEvent, QPainter, QPaintEvent, QResizeEvent, QShowEvent
+from PySide6.QtWidgets import QWidget
+
+from benchapp.pulls.pull import Flag, Mode
+from benchapp.runs.model import Hold, RunState
+from benchapp.session.view import BenchView, Card, Phase
+from benchapp.ui import keys, theme, words
+from benchapp.ui.bench.entry import IndicationEntry
+from benchapp.ui.bench.panels import CaptureCard, ChoicePanel, Headline, KeyBar, Ladder, LiveFigure
+from benchapp.ui.bench.plot import HEADROOM, CurveMark, PullPlot, Scene
+from benchapp.ui.bench.sheets import CautionsSheet, Notice, VerdictSheet
+from benchapp.ui.context import AppContext
+from benchapp.ui.settings import Settings
+from benchapp.ui.sounds import Sounds
+from benchapp.ui.theme import Sizes
+
+FRAME_MS: Final = 16
+FIGURE_EVERY_S: Final = 0.08  # an eye cannot read digits that change faster
+ALARM_EVERY_S: Final = 1.1
+CURVE_FLAGS: Final = {
+    Flag.JERKY: "dip",
+    Flag.PAST_CLICK: "carried on",
+    Flag.DOUBLE: "second pull",
+    Flag.GAP: "missing",
+    Flag.SPIKE: "wrong sample",
+    Flag.TOO_FAST: "too fast",
+    Flag.TOO_SLOW: "too slow",
+    Flag.UNCLEAR: "click or dip?",
+}
+
+
+class BenchPage(QWidget):
+    """Everything between the first look at a tool and its verdict."""
+
+    run_changed = Signal(bool)  # a run is under way (True) or not
+    alarm_changed = Signal(bool)
+
+    def __init__(
+        self,
+        context: AppContext,
+        settings: Settings,
+        sounds: Sounds,
+        parent: QWidget | None = None,
+        *,
+        start_panel: Callable[[AppContext, Settings, QWidget], QWidget] | None = None,
+        clock: Callable[[], float] | None = None,
+    ) -> None:
+        super().__init__(parent)
+        from time import monotonic
+
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.context = context
+        self.settings = settings
+        self.sounds = sounds
+        self._clock = clock or monotonic
+        self.view: BenchView = context.bench.view()
+        self._shown_serial = -1
+        self._next_index = 0
+        self._figure_s = -1.0
+        self._alarm_s = -1.0
+        self._unacknowledged = False
+        self._was_over = False
+        self._running = False
+        self._leaving = False
+        self._leave_index = 0
+        self._keyboard_here = True
+        self.n_frames = 0
+
+        self.headline = Headline(self)
+        self.ladder = Ladder(self)
+        self.plot = PullPlot(self)
+        self.live = LiveFigure(self)
+        self.card = CaptureCard(self)
+        self.cautions = CautionsSheet(self)
+        self.verdict = VerdictSheet(self)
+        self.choices = ChoicePanel(self)
+        self.entry = IndicationEntry(self)
+        self.key_bar = KeyBar(self)
+        self.keyboard_notice = Notice(self)
+        self.start: QWidget | None = None
+        self._start_factory = start_panel
+        self.alarm: Notice | None = None
+
+        self.choices.chosen.connect(self._chosen)
+        self.key_bar.pressed.connect(self.act)
+        self.entry.entered.connect(self._entered)
+        self.keyboard_notice.clicked.connect(self._want_keyboard)
+        context.unit_changed.connect(self._redraw_all)
+        context.theme_changed.connect(self.restyle)
+        self.timer = QTimer(self)
+        self.timer.setTimerType(Qt.TimerType.PreciseTimer)
+        self.timer.setInterval(FRAME_MS)
+        self.timer.timeout.connect(self.tick)
+
+    # ---------------------------------------------------------------------------------------------------------- state
+
+    @property
+    def is_running(self) -> bool:
+        """A run is under way: keys belong to it, leaving asks."""
+        return self.view.run is not None and self.view.state not in (RunState.SEALED, RunState.LEFT, None)
+
+    @property
+    def takes_keys(self) -> bool:
+        """Single keys act on the Bench (a run or its end is shown, or an alarm)."""
+        return self.view.run is not None or self.is_alarmed
+
+    @property
+    def key_names(self) -> tuple[str, str]:
+        """The go-on and the set-aside key, as printed on the keyboard."""
+        go = self.settings.get("go_keys") or list(keys.GO_KEYS)
+        aside = self.settings.get("aside_keys") or list(keys.ASIDE_KEYS)
+        return keys.shown(go[0]), keys.shown(aside[0])
+
+    def set_keyboard_here(self, here: bool) -> None:
+        """The window has got or lost the keyboard."""
+        self._keyboard_here = here
+        self._show_keyboard_notice()
+
+    def _show_keyboard_notice(self) -> None:
+        if self.is_running and not self._keyboard_here and not self.is_alarmed:
+            self.keyboard_notice.say(words.KEYBOARD_LOST, words.KEYBOARD_LOST_DETAIL)
+        else:
+            self.keyboard_notice.hide()
+
+    def _want_keyboard(self) -> None:
+        self.window().raise_()
+        self.window().activateWindow()
+        self.setFocus()
+
+    # ----------------------------------------------------------------------------------------------------------- keys
+
+    def act(self, action: str) -> None:
+        """Do what a key means now: "go", "aside" or "leave"."""
+        bench = self.context.bench
+        if action == "go":
+            if self.is_alarmed:
+                self._unacknowledged = False
+                if Hold.OVERLOAD in self.view.holds:
+                    bench.go_on()
+            elif self._leaving:
+                self._take_leave()
+            elif self.view.state is RunState.INDICATION and self.entry.has_text:
+                self.entry.submit()
+            elif self.view.state in (RunState.SEALED, RunState.LEFT):
+                bench.dismiss()
+            elif self.view.run is not None:
+                bench.go_on()
+        elif action == "aside":
+            if self._leaving:
+                self._leave_index = (self._leave_index + 1) % (len(words.LEAVE_REASONS) + 1)
+                self._show_leaving()
+            elif self.view.run is not None and not self.is_alarmed:
+                bench.set_aside()
+        elif action == "leave" and (self.is_running or self._leaving):
+            self._leaving = not self._leaving
+            self._leave_index = 0
+            self._show_leaving()
+        self.tick()
+
+    def _take_leave(self) -> None:
+        self._leaving = False
+        if self._leave_index > 0:
+            self.context.bench.leave_run(words.LEAVE_REASONS[self._leave_index - 1])
+        self._shown_serial = -1
+
+    def _show_leaving(self) -> None:
+        if self._leaving:
+            rows = [("back", "No, stay in the run"), *((reason, reason.capitalize()) for reason in words.LEAVE_REASONS)]
+            self.choices.show_list(words.LEAVE_DETAIL, rows, self._leave_index)
+        self._shown_serial = -1
+
+    def _chosen(self, key: str) -> None:
+        if self._leaving:
+            self._leave_index = words.LEAVE_REASONS.index(key) + 1 if key in words.LEAVE_REASONS else 0
+            self._take_leave()
+        else:
+            self.context.bench.choose(key)
+        self.tick()
+
+    def _entered(self, torque_nm: float) -> None:
+        self.context.bench.enter_indication(torque_nm)
+        self.setFocus()
+        self.tick()
+
+    # --------------------------------------------------------------------------------------------------------- frames
+
+    def tick(self) -> None:
+        """Take what is new from the bench and show it: the frame."""
+        self.n_frames += 1
+        bench = self.context.bench
+        now = self._clock()
+        self.watch(now)
+        if self.plot.needs_samples:
+            self.plot.needs_samples = False
+            self._next_index = 0
+        self._next_index, t_s, torque_nm = bench.samples_since(self._next_index)
+        self.plot.feed(t_s, torque_nm)
+        live_s, live_nm = bench.live()
+        if self.view.serial != self._shown_serial:
+            self._show_view()
+        self._move_plot(live_s)
+        self.plot.advance(live_s, live_nm)
+        if now - self._figure_s >= FIGURE_EVERY_S or self._was_over:
+            self._figure_s = now
+            self._show_figure(live_nm)
+
+    def watch(self, now: float | None = None) -> None:
+        """The part of a frame that must go on while another page is shown: view, sounds, overload."""
+        now = self._clock() if now is None else now
+        self.view = self.context.bench.view()
+        for name in self.context.bench.take_sounds():
+            self.sounds.play(name)
+            self._alarm_s = now if name == "overload" else self._alarm_s
+        over = self.view.overload_percent >= 100
+        if over and not self._was_over:
+            self._unacknowledged = True
+        self._was_over = over
+        alarmed = self.is_alarmed
+        if alarmed and now - self._alarm_s >= ALARM_EVERY_S:
+            self._alarm_s = now
+            self.sounds.play("overload")
+        self._show_alarm(alarmed)
+        if self.is_running != self._running:
+            self._running = self.is_running
+            self._leaving = self._leaving and self._running
+            self.run_changed.emit(self._running)
+            self._show_keyboard_notice()
+
+    @property
+    def is_alarmed(self) -> bool:
+        """An overload has not been seen to yet."""
+        return self._unacknowledged or Hold.OVERLOAD in self.view.holds
+
+    def _show_alarm(self, alarmed: bool) -> None:
+        if not alarmed:
+            if self.alarm is not None and self.alarm.isVisible():
+                self.alarm.hide()
+                self.alarm_changed.emit(False)
+                self._show_keyboard_notice()
+            return
+        if self.alarm is None:
+            self.alarm = Notice(self.window())
+            self.alarm.clicked.connect(self._acknowledge)
+        reached = max(self.view.overload_percent, 100.0)
+        run = self.view.run
+        who = run.plan.reference.number if run is not None else "the reference"
+        go, _ = self.key_names
+        lines = (f"Ease off now: {reached:.0f} % of {who}'s capacity", f"It is recorded. Seen: {go}")
+        self.alarm.sizes = Sizes.of(self.window().height())
+        self.alarm.setGeometry(self.window().rect())
+        if not self.alarm.isVisible() or self.alarm.lines != lines:
+            self.alarm.say(words.OVERLOAD_WORD, *lines, alarm=True)
+            self.alarm_changed.emit(True)
+
+    def _acknowledge(self) -> None:
+        self.act("go")
+
+    def _sign(self) -> int:
+        return self.view.direction.sign if self.view.run is not None else 1
+
+    def _show_figure(self, live_nm: float) -> None:
+        view, unit = self.view, self.context.unit
+        step = words.steps_of(view.capacity_nm)[0]
+        text = "–" if math.isnan(live_nm) else words.number(live_nm * self._sign(), unit, step)
+        if words.as_float(text) == 0:
+            text = text.lstrip(words.MINUS)
+        who = view.run.plan.reference.number if view.run is not None else "the reference"
+        warning = words.overload_warning(view.overload_percent, who) if view.overload_percent >= 95 else ""
+        self.live.show_torque(text, unit, self._template(step), warning)
+
+    def _template(self, step_nm: float) -> str:
+        """The widest figure that can come: decides the shape of the figure for the whole run."""
+        capacity = self.view.capacity_nm or 100.0
+        if self.view.target_nm is not None:
+            capacity = min(capacity, abs(self.view.target_nm) * 1.5)
+        text = words.number(capacity, self.context.unit, step_nm)
+        return "".join("8" if c.isdigit() else c for c in text)
+
+    def _move_plot(self, live_s: float) -> None:
+        """Hold the last pull still while nobody pulls; run on as soon as somebody does."""
+        view = self.view
+        pull = view.card.pull if view.card is not None else None
+        plot = self.plot
+        waits = view.phase is Phase.REST and view.state in (
+            RunState.PRELOAD,
+            RunState.SET_TOOL,
+            RunState.PULL,
+            RunState.DECIDE,
+            RunState.REASON,
+            RunState.INDICATION,
+        )
+        if pull is None or not waits or Hold.LINK in view.holds or math.isnan(live_s):
+            plot.hold(None)
+            return
+        if plot.held_from is not None and plot.held_from <= pull.end_s <= plot.held_from + plot.past_s + plot.ahead_s:
+            return
+        asks = view.state in (RunState.DECIDE, RunState.REASON)
+        if asks or live_s - pull.end_s > 0.8 or pull.start_s - 0.4 < live_s - plot.past_s:
+            plot.hold(max(pull.start_s - 0.5, pull.end_s + 0.3 - plot.past_s))
+
+    # ----------------------------------------------------------------------------------------------------------- view
+
+    def _redraw_all(self) -> None:
+        self._shown_serial = -1
+        self._figure_s = -1.0
+        if self.isVisible():
+            self.tick()
+
+    def _show_view(self) -> None:
+        view, unit = self.view, self.context.unit
+        self._shown_serial = view.serial
+        keys_named = self.key_names
+        if self._leaving:
+            instruction, detail = words.LEAVE_QUESTION, f"{keys_named[0]}: yes  ·  {keys_named[1]}: the next choice"
+        else:
+            instruction, detail = words.instruction(view), words.detail(view, keys_named)
+        trouble = view.store_problem or (
+            view.zero_problem if view.state in (RunState.ZERO, RunState.FINAL_ZERO) else ""
+        )
+        fine = view.link.state == "streaming"
+        counts = words.link_counts(view.link) if view.link.state != "closed" else ""
+        self.headline.show_words(instruction, trouble or detail, words.link_line(view), counts, fine=fine)
+        sheet = self._sheet()
+        if view.run is None and self.start is None and self._start_factory is not None:
+            self.start = self._start_factory(self.context, self.settings, self)
+            self._place()
+        if self.start is not None:
+            shown = view.run is None
+            if shown != self.start.isVisible():
+                self.start.setVisible(shown)
+                if not shown:
+                    self.setFocus()
+        board = view.run is not None and sheet is None
+        for widget in (self.ladder, self.plot, self.live, self.card):
+            widget.setVisible(board)
+        self.cautions.setVisible(sheet is self.cautions)
+        self.verdict.setVisible(sheet is self.verdict)
+        if sheet is self.cautions:
+            self.cautions.show_for(view, unit)
+        elif sheet is self.verdict:
+            self.verdict.show_verdict(view, unit)
+        if self._leaving:
+            self._show_leaving_list()
+        else:
+            self.choices.show_choices(view)
+        typing = view.state is RunState.INDICATION and not self._leaving
+        self.entry.setVisible(typing)
+        if typing and view.run is not None:
+            self.entry.ask(view.run.plan.tool.unit)
+        self.ladder.show_rungs(view.rungs)
+        self.card.show_card(view, unit, self._template(words.steps_of(view.capacity_nm)[1]), self._note())
+        self._show_scene()
+        self._show_keys(keys_named)
+
+    def _show_leaving_list(self) -> None:
+        self.choices.setVisible(True)
+        self.choices.raise_()
+
+    def _sheet(self) -> QWidget | None:
+        if self.view.state is RunState.CAUTIONS:
+            return self.cautions
+        if self.view.state in (RunState.VERDICT, RunState.SEALED) and self.view.verdict is not None:
+            return self.verdict
+        return None
+
+    def _note(self) -> str:
+        """What stands on the card before the first reading, or in its place."""
+        view = self.view
+        if view.state in (RunState.ZERO, RunState.FINAL_ZERO):
+            return view.zero_problem or "Zero is taken with the tool off the drive and nobody touching it."
+        if view.run is None:
+            return ""
+        return "The first pull is captured by itself: nothing to press."
+
+    def _show_scene(self) -> None:
+        view, unit = self.view, self.context.unit
+        plot = self.plot
+        checkpoint = view.checkpoint
+        counts = checkpoint is not None and view.state is not RunState.PRELOAD
+        if view.target_nm is not None and view.state not in (RunState.ZERO, RunState.FINAL_ZERO, RunState.REFERENCE):
+            target = abs(view.target_nm)
+            scene = Scene(
+                top_nm=target * (HEADROOM if counts else 1.3),
+                unit=unit,
+                sign=view.direction.sign,
+                target_nm=target,
+                low_nm=abs(checkpoint.low_nm) if checkpoint is not None and counts else None,
+                high_nm=abs(checkpoint.high_nm) if checkpoint is not None and counts else None,
+                capacity_nm=view.capacity_nm,
+                reference=view.run.plan.reference.number if view.run is not None else "",
+                target_name=words.target_text(view),
+            )
+        else:
+            capacity = view.capacity_nm or 100.0
+            reference = view.run.plan.reference.number if view.run is not None else ""
+            scene = Scene(
+                top_nm=capacity * 1.06, unit=unit, sign=self._sign(), capacity_nm=view.capacity_nm, reference=reference
+            )
+        rising = view.phase is Phase.RISING
+        if rising and not plot.is_rising:
+            plot.rest_scale()
+        plot.is_rising = rising
+        plot.rate_hz = view.link.rate_hz
+        plot.show_scene(scene)
+        plot.window_from = None
+        if view.time_window_s is not None and view.eighty_s is not None and view.mode is Mode.FIRST_PEAK:
+            plot.window_from = (view.eighty_s, *view.time_window_s)
+        plot.marks = self._marks(view.card)
+
+    def _marks(self, card: Card | None) -> tuple[CurveMark, ...]:
+        if card is None or (card.torque_nm is None and card.pull is None):
+            return ()
+        sign = self._sign()
+        marks: list[CurveMark] = []
+        word = words.MARK_NAMES["click" if self.view.mode is Mode.FIRST_PEAK else "reading"]
+        if card.pull is None:
+            if card.torque_nm is not None and self.plot.columns.newest is not None:
+                newest_s = self.plot.columns.newest * self.plot.columns.width_s
+                at = self.plot.columns.find_high(abs(card.torque_nm) * 0.999, newest_s - 1.0, sign)
+                if at is not None:
+                    marks.append(CurveMark(at, abs(card.torque_nm), word, is_click=True))
+            return tuple(marks)
+        pull = card.pull
+        for noticed in pull.noticed:
+            text = CURVE_FLAGS.get(noticed.flag)
+            if text is None or noticed.start_s is None:
+                continue
+            level = self.plot.columns.low_between(noticed.start_s, noticed.end_s or noticed.start_s, sign)
+            marks.append(CurveMark(noticed.start_s, level, text, end_s=noticed.end_s))
+        if pull.reading is not None and pull.reading_time_s is not None:
+            marks.append(CurveMark(pull.reading_time_s, pull.reading, word, is_click=True))
+        return tuple(marks)
+
+    def _show_keys(self, named: tuple[str, str]) -> None:
+        go, aside = named
+        state = self.view.state
+        self.key_bar.setVisible(self.view.run is not None)
+        asks = state in (RunState.DECIDE, RunState.REASON) or self._leaving
+        go_word = {
+            RunState.CAUTIONS: "Read them",
+            RunState.REFERENCE: "It is mounted",
+            RunState.ZERO: "Take zero",
+            RunState.FINAL_ZERO: "Look at zero",
+            RunState.SET_TOOL: "It is set",
+            RunState.RESET_TOOL: "Done",
+            RunState.VERDICT: "Seal the run",
+            RunState.SEALED: "Next tool",
+            RunState.LEFT: "Next tool",
+            RunState.INDICATION: "Take it",
+        }.get(state or RunState.PULL, "Go on")
+        if asks:
+            go_word = "Take it"
+        actions = [("go", go_word, go)]
+        if asks:
+            actions.append(("aside", "Next", aside))
+        elif self.view.card is not None and state in (RunState.PRELOAD, RunState.PULL, RunState.SET_TOOL):
+            actions.append(("aside", "Set aside", aside))
+        if self.is_running:
+            actions.append(("leave", "Stay" if self._leaving else "Leave", "Esc"))
+        self.key_bar.show_actions(actions)
+
+    # ------------------------------------------------------------------------------------------------------- geometry
+
+    def restyle(self) -> None:
+        """The palette or the window's size has changed."""
+        for panel in (
+            self.headline,
+            self.ladder,
+            self.live,
+            self.card,
+            self.cautions,
+            self.verdict,
+            self.choices,
+            self.keyboard_notice,
+        ):
+            panel.restyle()
+        self.plot.restyle()
+        self.key_bar.restyle()
+        self.entry.restyle()
+        if self.start is not None and hasattr(self.start, "restyle"):
+            self.start.restyle()
+        self._place()
+        self._redraw_all()
+
+    def _place(self) -> None:
+        """Give every part its rectangle; it depends on the window's size and nothing else."""
+        s = Sizes.of(self.window().height())
+        w, h, gap = self.width(), self.height(), s.gap
+        head = QRectF(gap * 1.2, gap * 0.4, w - 2.4 * gap, Headline.height_for(s))
+        top = head.bottom() + gap * 0.3
+        board = QRectF(gap, top, w - 2 * gap, h - top - gap)
+        ladder_w = self.window().height() / 6.0
+        right_w = max(w * 0.30, self.window().height() * 0.545)
+        live_h = LiveFigure.height_for(s)
+        ladder = QRectF(board.left(), board.top(), ladder_w, board.height())
+        right = QRectF(board.right() - right_w, board.top(), right_w, board.height())
+        live = QRectF(right.left(), right.top(), right_w, live_h)
+        card = QRectF(right.left(), live.bottom() + gap, right_w, right.bottom() - live.bottom() - gap)
+        plot = QRectF(ladder.right() + gap, board.top(), right.left() - ladder.right() - 2 * gap, board.height())
+        bar_h = s.small * 3.6
+        bar = QRectF(right.left() + s.pad * 0.6, right.bottom() - bar_h - s.pad * 0.5, right_w - s.pad * 1.2, bar_h)
+        self.card.key_height = bar_h + s.pad * 0.4
+        ask_w = max(plot.width() * 0.47, s.lead * 17)
+        ask = QRectF(plot.right() - ask_w - s.pad * 0.4, plot.top() + s.pad * 0.4, ask_w, plot.height() - s.pad * 0.8)
+        entry_h = s.instruction * 3.4
+        entry = QRectF(plot.left() + s.pad, plot.bottom() - entry_h - s.pad, plot.width() - 2 * s.pad, entry_h)
+        notice_h = s.instruction * 3.3
+        notice = QRectF(board.left(), board.bottom() - notice_h, plot.right() - board.left(), notice_h)
+        for widget, box in (
+            (self.headline, head),
+            (self.ladder, ladder),
+            (self.plot, plot),
+            (self.live, live),
+            (self.card, card),
+            (self.cautions, board),
+            (self.verdict, board),
+            (self.key_bar, bar),
+            (self.choices, ask),
+            (self.entry, entry),
+            (self.keyboard_notice, notice),
+        ):
+            widget.setGeometry(box.toRect())
+        if self.start is not None:
+            self.start.setGeometry(board.toRect())
+        self.key_bar.raise_()
+        self.choices.raise_()
+        self.entry.raise_()
+        self.keyboard_notice.raise_()
+        if self.alarm is not None:
+            self.alarm.setGeometry(QRect(self.window().rect()))
+            self.alarm.raise_()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """New sizes for everything."""
+        super().resizeEvent(event)
+        self.restyle()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """The ground behind the panels."""
+        painter = QPainter(self)
+        painter.fillRect(event.rect(), theme.palette().ground)
+        painter.end()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Frames run while the page is seen."""
+        super().showEvent(event)
+        self.timer.start()
+        self._shown_serial = -1
+        self.tick()
+
+    def hideEvent(self, event: QHideEvent) -> None:
+        """And only then."""
+        super().hideEvent(event)
+        self.timer.stop()
+
+    def stop(self) -> None:
+        """End the timer; may be called again."""
+        self.timer.stop()

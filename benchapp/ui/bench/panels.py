@@ -1,0 +1,548 @@
+"""The still panels of the Bench: headline, ladder, live figure, capture card, choices, key bar.
+
+Each is painted by itself inside a rectangle that depends on the window's size alone, so nothing moves when a text
+changes. None of them knows more than a `BenchView` tells.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final
+
+from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtGui import QColor, QFontMetricsF, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
+from PySide6.QtWidgets import QHBoxLayout, QPushButton, QSizePolicy, QWidget
+
+from benchapp.metrology.tool import ToolType
+from benchapp.runs.model import Band, RunState
+from benchapp.session.view import BenchView, Card, Rung
+from benchapp.torque.direction import Direction
+from benchapp.torque.units import NM
+from benchapp.ui import theme, words
+from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
+
+RIGHT: Final = Qt.AlignmentFlag.AlignRight
+CENTRE: Final = Qt.AlignmentFlag.AlignHCenter
+
+
+def band_colour(band: Band | None) -> str:
+    """Return the hue of a band; the word and the place have said it before."""
+    colours = theme.palette()
+    return {Band.HIGH: colours.high, Band.LOW: colours.low}.get(band, colours.ink) if band else colours.ink
+
+
+def hatch(painter: QPainter, box: QRectF, colour: str, gap: float, *, falling: bool, alpha: int = 255) -> None:
+    """Fill `box` with slanted lines: falling for what is high, rising for what is low."""
+    painter.save()
+    painter.setClipRect(box)
+    line = QColor(colour)
+    line.setAlpha(alpha)
+    painter.setPen(QPen(line, max(1.4, gap / 7)))
+    h = box.height()
+    x = box.left() - h
+    while x < box.right() + h:
+        if falling:
+            painter.drawLine(QPointF(x, box.top()), QPointF(x + h, box.bottom()))
+        else:
+            painter.drawLine(QPointF(x, box.bottom()), QPointF(x + h, box.top()))
+        x += gap
+    painter.restore()
+
+
+def wrap(text: str, font_metrics: QFontMetricsF, width: float, most: int) -> list[str]:
+    """Break `text` into at most `most` lines of `width` pixels; what does not fit is cut with an ellipsis."""
+    lines: list[str] = []
+    line = ""
+    words_left = text.split()
+    while words_left:
+        word = words_left[0]
+        longer = f"{line} {word}" if line else word
+        if font_metrics.horizontalAdvance(longer) <= width or not line:
+            line = longer
+            words_left.pop(0)
+            continue
+        if len(lines) == most - 1:
+            line = font_metrics.elidedText(" ".join([line, *words_left]), Qt.TextElideMode.ElideRight, width)
+            words_left = []
+            break
+        lines.append(line)
+        line = ""
+    if line:
+        lines.append(line)
+    return lines
+
+
+def draw_lines(painter: QPainter, box: QRectF, text: str, cap: float, most: int, *, bold: bool = False) -> None:
+    """Draw `text` over at most `most` lines from the top of `box`; it shrinks by up to a fifth before it is cut."""
+    for shrink in (1.0, 0.9, 0.8):
+        font = font_of_cap(cap * shrink, bold=bold)
+        metrics = QFontMetricsF(font)
+        lines = wrap(text, metrics, box.width(), most)
+        if not lines or not lines[-1].endswith("…") or text.endswith("…"):
+            break
+    pitch = cap * 2.05
+    for i, line in enumerate(lines):
+        draw_fitted(painter, QRectF(box.left(), box.top() + i * pitch, box.width(), pitch), line, font)
+
+
+class Panel(QWidget):
+    """A widget that paints one thing and knows the sizes of its window."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.sizes = Sizes.of(768)
+        self.unit = NM
+
+    def restyle(self) -> None:
+        """The palette or the window's size has changed."""
+        self.sizes = Sizes.of(self.window().height())
+        self.update()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """Paint with anti-aliasing on."""
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        self.draw(painter, QRectF(self.rect()))
+        painter.end()
+
+    def draw(self, painter: QPainter, box: QRectF) -> None:
+        """Paint into `box`."""
+        raise NotImplementedError
+
+
+class Headline(Panel):
+    """The one instruction, where we are, and how the link is."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.instruction = ""
+        self.detail = ""
+        self.link = ""
+        self.link_counts = ""
+        self.link_is_fine = True
+
+    def show_words(self, instruction: str, detail: str, link: str, counts: str, *, fine: bool) -> None:
+        """Say this from now on."""
+        new = (instruction, detail, link, counts, fine)
+        if new != (self.instruction, self.detail, self.link, self.link_counts, self.link_is_fine):
+            self.instruction, self.detail, self.link, self.link_counts, self.link_is_fine = new
+            self.setAccessibleName(instruction)
+            self.setAccessibleDescription(detail)
+            self.update()
+
+    @staticmethod
+    def height_for(sizes: Sizes) -> float:
+        """Height that the headline takes."""
+        return sizes.instruction * 1.62 + sizes.body * 3.4
+
+    def draw(self, painter: QPainter, box: QRectF) -> None:
+        """Instruction on its own line; below it the place on the left, the link on the right."""
+        s, colours = self.sizes, theme.palette()
+        tall = QRectF(box.left(), box.top(), box.width(), s.instruction * 1.62)
+        painter.setPen(QColor(colours.ink))
+        draw_fitted(painter, tall, self.instruction, font_of_cap(s.instruction, bold=True))
+        row = QRectF(box.left(), tall.bottom(), box.width(), s.body * 2.6)
+        share = 0.34
+        corner = QRectF(row.right() - row.width() * share, row.top(), row.width() * share, row.height())
+        used = 0.0
+        if self.link:
+            painter.setPen(QColor(colours.soft if self.link_is_fine else colours.high))
+            font = font_of_cap(s.body, bold=not self.link_is_fine)
+            used = draw_fitted(painter, corner, self.link, font, align=RIGHT) + 2 * s.pad
+            if self.link_counts:
+                painter.setPen(QColor(colours.soft))
+                above = QRectF(corner.left(), corner.top() - s.small * 2.6, corner.width(), s.small * 2.4)
+                free = box.width() - QFontMetricsF(font_of_cap(s.instruction, bold=True)).horizontalAdvance(
+                    self.instruction
+                )
+                if free > corner.width():
+                    draw_fitted(painter, above, self.link_counts, font_of_cap(s.small), align=RIGHT)
+        painter.setPen(QColor(colours.soft))
+        left = QRectF(row.left(), row.top(), row.width() - used, row.height())
+        draw_fitted(painter, left, self.detail, font_of_cap(s.body * 1.08), least=0.72)
+
+
+class Ladder(Panel):
+    """The checkpoints of the run, lowest at the foot, a dot for each reading."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.rungs: tuple[Rung, ...] = ()
+        self.setAccessibleName("Checkpoints")
+
+    def show_rungs(self, rungs: tuple[Rung, ...]) -> None:
+        """Show these, lowest first."""
+        if rungs != self.rungs:
+            self.rungs = rungs
+            self.setAccessibleDescription(
+                "; ".join(
+                    f"{words.plain(r.checkpoint.target)}: "
+                    + ", ".join("to come" if d.band is None else d.band.value for d in r.dots)
+                    for r in rungs
+                )
+            )
+            self.update()
+
+    def draw(self, painter: QPainter, box: QRectF) -> None:
+        """Two rails, a rung a checkpoint, the current one in the accent."""
+        s, colours = self.sizes, theme.palette()
+        theme.draw_panel(painter, box, s.radius)
+        left, right = box.left() + s.pad * 1.05, box.right() - s.pad * 1.05
+        rail = max(5.0, s.body / 2.6)
+        painter.setPen(QPen(QColor(colours.rail), rail, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))
+        top, foot = box.top() + s.pad * 1.6, box.bottom() - s.pad * 1.4
+        painter.drawLine(QPointF(left, top), QPointF(left, foot))
+        painter.drawLine(QPointF(right, top), QPointF(right, foot))
+        n = len(self.rungs)
+        if not n:
+            return
+        per_row = 3 if max(len(r.dots) for r in self.rungs) <= 3 else 5
+        rows = max(1, math.ceil(max(len(r.dots) for r in self.rungs) / per_row))
+        dot_pitch = (right - left - rail) / per_row
+        radius = min(dot_pitch * 0.36, s.body * 0.72)
+        block = s.lead * 2.4 + rows * radius * 2.9
+        pitch = (foot - top - block) / max(1, n - 1) if n > 1 else 0.0
+        pitch = min(pitch, block * 3.4)
+        for i, rung in enumerate(self.rungs):
+            base = foot - i * pitch - rows * radius * 2.9
+            colour = colours.accent if rung.is_current else colours.rail
+            painter.setPen(QPen(QColor(colour), rail, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))
+            painter.drawLine(QPointF(left, base), QPointF(right, base))
+            painter.setPen(QColor(colours.ink if rung.is_current else colours.soft))
+            arrow = "" if rung.checkpoint.direction is Direction.CLOCKWISE else "↺ "
+            label = QRectF(left + rail, base - s.lead * 2.5, right - left - 2 * rail, s.lead * 2.3)
+            draw_fitted(
+                painter,
+                label,
+                arrow + words.plain(rung.checkpoint.target),
+                font_of_cap(s.lead * (1.12 if rung.is_current else 1.0), bold=rung.is_current),
+                align=CENTRE,
+            )
+            for j, dot in enumerate(rung.dots):
+                row, column = divmod(j, per_row)
+                in_row = min(per_row, len(rung.dots) - row * per_row)
+                x = (left + right) / 2 + (column - (in_row - 1) / 2) * dot_pitch
+                y = base + rail + radius * (1.5 + 2.7 * row)
+                draw_dot(painter, QPointF(x, y), radius, dot.band, flagged=dot.flagged, strong=rung.is_current)
+
+
+def draw_dot(
+    painter: QPainter, at: QPointF, radius: float, band: Band | None, *, flagged: bool = False, strong: bool = True
+) -> None:
+    """Draw a reading: a ring is still to come, a disc lies IN, a triangle points to the side on which it lies out."""
+    colours = theme.palette()
+    if band is None:
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.setPen(QPen(QColor(colours.ink if strong else colours.soft), max(1.6, radius / 5)))
+        painter.drawEllipse(at, radius * 0.9, radius * 0.9)
+        return
+    painter.setPen(Qt.PenStyle.NoPen)
+    painter.setBrush(QColor(band_colour(band)))
+    if band is Band.IN:
+        painter.drawEllipse(at, radius, radius)
+    else:
+        up = -1.0 if band is Band.HIGH else 1.0
+        r = radius * 1.15
+        painter.drawPolygon(
+            QPolygonF(
+                [
+                    QPointF(at.x(), at.y() + up * r),
+                    QPointF(at.x() - r, at.y() - up * r * 0.8),
+                    QPointF(at.x() + r, at.y() - up * r * 0.8),
+                ]
+            )
+        )
+    if flagged:
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.setPen(QPen(QColor(colours.soft), 1.4))
+        painter.drawEllipse(at, radius * 1.45, radius * 1.45)
+
+
+class LiveFigure(Panel):
+    """Torque now, and a warning from 95 % of the reference's capacity on."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.text = "–"
+        self.template = "888.8"
+        self.warning = ""
+
+    def show_torque(self, text: str, unit: str, template: str, warning: str) -> None:
+        """Show the figure `text`; `template` is the widest that may come, so that the shape stays."""
+        new = (text, unit, template, warning)
+        if new != (self.text, self.unit, self.template, self.warning):
+            self.text, self.unit, self.template, self.warning = new
+            self.setAccessibleName(f"torque now {text} {unit} {warning}".strip())
+            self.update()
+
+    @staticmethod
+    def height_for(sizes: Sizes) -> float:
+        """Height that the panel takes."""
+        return sizes.figure * 1.42 + sizes.body * 3.0 + sizes.pad
+
+    def draw(self, painter: QPainter, box: QRectF) -> None:
+        """Label and unit on top, the figure beneath, everything turned round when it warns."""
+        s, colours = self.sizes, theme.palette()
+        warns = bool(self.warning)
+        theme.draw_panel(
+            painter, box, s.radius, fill=colours.alarm if warns else "", frame=colours.alarm if warns else ""
+        )
+        ink = QColor(colours.alarm_ink if warns else colours.ink)
+        soft = QColor(colours.alarm_ink if warns else colours.soft)
+        if warns:
+            edge = QRectF(box.left() + 3, box.bottom() - s.body * 1.1, box.width() - 6, s.body * 0.8)
+            hatch(painter, edge, colours.alarm_ink, s.body, falling=True, alpha=200)
+        label = QRectF(box.left() + s.pad, box.top() + s.pad * 0.4, box.width() - 2 * s.pad, s.body * 2.6)
+        painter.setPen(soft)
+        draw_fitted(painter, label, self.unit, font_of_cap(s.lead * 1.15), align=RIGHT)
+        name = label.adjusted(0, 0, -s.lead * 6, 0)
+        draw_fitted(painter, name, self.warning or "torque now", font_of_cap(s.body, bold=warns))
+        painter.setPen(ink)
+        figure = QRectF(label.left(), label.bottom(), label.width(), s.figure * 1.42)
+        draw_fitted(
+            painter, figure, self.text, font_of_cap(s.figure, bold=True), align=RIGHT, template=self.template, least=0.5
+        )
+
+
+class CaptureCard(Panel):
+    """The last reading, its state in a word, one plain sentence, and the standard's deviation beneath."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.view: BenchView | None = None
+        self.card: Card | None = None
+        self.note = ""
+        self.template = "888.88"
+        self.key_height = 0.0
+
+    def show_card(self, view: BenchView, unit: str, template: str, note: str) -> None:
+        """Show the view's card; without one, `note` says what comes."""
+        self.view, self.card, self.unit, self.template, self.note = view, view.card, unit, template, note
+        self.setAccessibleName(self.spoken())
+        self.update()
+
+    def _tool(self) -> tuple[ToolType | None, str]:
+        run = self.view.run if self.view else None
+        if run is None:
+            return None, "tool"
+        return run.plan.tool.tool_type, words.tool_word(run.plan.tool)
+
+    def spoken(self) -> str:
+        """Return the card as one sentence, for a screen reader and the tests."""
+        card = self.card
+        if card is None:
+            return self.note
+        kind, tool = self._tool()
+        amount = self._amount()
+        return (
+            f"{self._title()} {amount} {self.unit}. {words.card_state(card)} {' '.join(words.delivered(card, kind))}. "
+            f"{words.card_sentence(card, kind, tool, self.unit)} {words.deviation_line(card)} {words.stored_line(card)}"
+        )
+
+    def _title(self) -> str:
+        if self.card is None or self.view is None:
+            return ""
+        return words.card_title(self.card, self.view.mode, self._tool()[0])
+
+    def _amount(self) -> str:
+        card, view = self.card, self.view
+        if card is None or view is None or card.torque_nm is None:
+            return "–"
+        return words.number(abs(card.torque_nm), self.unit, words.steps_of(view.capacity_nm)[1])
+
+    def draw(self, painter: QPainter, box: QRectF) -> None:
+        """From the top: what it is, the figure, the state box, the sentence, the deviation."""
+        s, colours = self.sizes, theme.palette()
+        theme.draw_panel(painter, box, s.radius)
+        inner = box.adjusted(s.pad, s.pad * 0.4, -s.pad, -self.key_height - s.pad * 0.4)
+        card = self.card
+        label = QRectF(inner.left(), inner.top(), inner.width(), s.body * 2.6)
+        if card is None:
+            painter.setPen(QColor(colours.soft))
+            draw_fitted(painter, label, "last reading", font_of_cap(s.body))
+            painter.setPen(QColor(colours.ink))
+            under = QRectF(inner.left(), label.bottom() + s.pad * 0.4, inner.width(), inner.height() - label.height())
+            draw_lines(painter, under, self.note, s.lead * 1.1, 8)
+            return
+        kind, tool = self._tool()
+        painter.setPen(QColor(colours.soft))
+        draw_fitted(painter, label, self.unit, font_of_cap(s.lead * 1.15), align=RIGHT)
+        draw_fitted(painter, label.adjusted(0, 0, -s.lead * 6, 0), self._title(), font_of_cap(s.body))
+        figure = QRectF(inner.left(), label.bottom(), inner.width(), s.figure * 1.34)
+        painter.setPen(QColor(colours.ink))
+        draw_fitted(
+            painter,
+            figure,
+            self._amount(),
+            font_of_cap(s.figure, bold=True),
+            align=RIGHT,
+            template=self.template,
+            least=0.5,
+        )
+        state = QRectF(inner.left() - s.pad * 0.3, figure.bottom() + s.pad * 0.3, 0, s.state * 1.72)
+        state.setRight(inner.right() + s.pad * 0.3)
+        self._draw_state(painter, state, card, kind)
+        rest = QRectF(inner.left(), state.bottom() + s.pad * 0.5, inner.width(), inner.bottom() - state.bottom())
+        painter.setPen(QColor(colours.ink))
+        sentence = words.card_sentence(card, kind, tool, self.unit)
+        lines = max(2, min(4, int((rest.height() - s.small * 5.6) / (s.lead * 2.05))))
+        draw_lines(painter, rest, sentence, s.lead, lines)
+        foot = QRectF(inner.left(), inner.bottom() - s.small * 2.5, inner.width(), s.small * 2.4)
+        painter.setPen(QColor(colours.soft))
+        draw_fitted(painter, foot, words.stored_line(card), font_of_cap(s.small), align=RIGHT)
+        draw_fitted(
+            painter, foot.adjusted(0, 0, -s.small * 7.5, 0), words.deviation_line(card), font_of_cap(s.small), least=0.7
+        )
+
+    def _draw_state(self, painter: QPainter, box: QRectF, card: Card, kind: ToolType | None) -> None:
+        s, colours = self.sizes, theme.palette()
+        counts = card.set_aside is None and card.band is not None
+        colour = band_colour(card.band) if counts else colours.soft
+        pen = QPen(QColor(colour), max(3.0, s.body / 4.5))
+        if card.provisional:
+            pen.setStyle(Qt.PenStyle.DashLine)
+        painter.setPen(pen)
+        painter.setBrush(QColor(colours.panel_soft))
+        painter.drawRoundedRect(box, s.radius, s.radius)
+        stripe = s.body * 0.55
+        inside = box.adjusted(4, 4, -4, -4)
+        if counts and card.band is Band.HIGH:
+            hatch(painter, QRectF(inside.left(), inside.top(), inside.width(), stripe), colour, s.body, falling=True)
+        elif counts and card.band is Band.LOW:
+            hatch(
+                painter,
+                QRectF(inside.left(), inside.bottom() - stripe, inside.width(), stripe),
+                colour,
+                s.body,
+                falling=False,
+            )
+        painter.setPen(QColor(colour if counts else colours.ink))
+        word = words.card_state(card)
+        first, second = words.delivered(card, kind)
+        left = box.adjusted(s.pad * 0.6, 0, 0, 0)
+        room = 0.60 if first else 0.95
+        left.setWidth(box.width() * room)
+        used = draw_fitted(painter, left, word, font_of_cap(s.state, bold=True), least=0.5)
+        text = QRectF(left.left() + used + s.pad * 0.7, box.top(), 0, box.height())
+        text.setRight(box.right() - s.pad * 0.6)
+        half = QRectF(text.left(), box.center().y() - s.lead * 2.1, text.width(), s.lead * 2.1)
+        font = font_of_cap(s.lead)
+        draw_fitted(painter, half, first, font, align=RIGHT, least=0.5)
+        draw_fitted(painter, half.translated(0, s.lead * 2.1), second, font, align=RIGHT, least=0.5)
+
+
+class ChoicePanel(Panel):
+    """The branches at a decision, walked with two keys or clicked."""
+
+    chosen = Signal(str)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.choices: tuple[tuple[str, str], ...] = ()
+        self.proposed = 0
+        self.title = ""
+        self.setCursor(Qt.CursorShape.PointingHandCursor)
+
+    def show_choices(self, view: BenchView) -> None:
+        """Show the run's choices, or hide."""
+        run = view.run
+        asks = run is not None and view.state in (RunState.DECIDE, RunState.REASON) and bool(run.choices)
+        self.setVisible(asks)
+        if run is None or not asks:
+            return
+        if view.state is RunState.REASON:
+            title = "Why does it not count?"
+        else:
+            flags = ", ".join(words.FLAG_NAMES[f] for f in run.pending)
+            title = f"Noticed: {flags}" if flags else "The last reading"
+        self.show_list(title, [(c.key, words.choice(c.key)) for c in run.choices], run.choice_index)
+
+    def show_list(self, title: str, rows: Sequence[tuple[str, str]], proposed: int) -> None:
+        """Show (key, words) for each row."""
+        self.title, self.choices, self.proposed = title, tuple(rows), proposed
+        self.setAccessibleName(f"{title}: " + ", ".join(label for _, label in rows))
+        self.update()
+
+    def _row(self, i: int) -> QRectF:
+        s = self.sizes
+        top = s.body * 3.4
+        n = max(1, len(self.choices))
+        pitch = min(s.lead * 4.4, (self.height() - top - s.pad * 0.5) / n)
+        return QRectF(s.pad * 0.5, top + i * pitch, self.width() - s.pad, pitch - s.pad * 0.35)
+
+    def draw(self, painter: QPainter, box: QRectF) -> None:
+        """Title and one row a choice; the proposed one is filled and has an arrow."""
+        s, colours = self.sizes, theme.palette()
+        theme.draw_panel(painter, box, s.radius, frame=colours.accent)
+        painter.setPen(QColor(colours.soft))
+        head = QRectF(s.pad * 0.8, s.body * 0.5, box.width() - 1.6 * s.pad, s.body * 2.6)
+        draw_fitted(painter, head, self.title, font_of_cap(s.body))
+        for i, (_, label) in enumerate(self.choices):
+            row = self._row(i)
+            here = i == self.proposed
+            painter.setPen(QPen(QColor(colours.accent if here else colours.line), 1.5))
+            painter.setBrush(QColor(colours.accent if here else colours.panel))
+            painter.drawRoundedRect(row, s.radius, s.radius)
+            painter.setPen(QColor(colours.ground if here else colours.ink))
+            text = row.adjusted(s.pad * 0.6, 0, -s.pad * 0.4, 0)
+            if here:
+                arrow = QPolygonF(
+                    [
+                        QPointF(text.left(), row.center().y() - s.lead * 0.6),
+                        QPointF(text.left(), row.center().y() + s.lead * 0.6),
+                        QPointF(text.left() + s.lead * 0.9, row.center().y()),
+                    ]
+                )
+                painter.setBrush(QColor(colours.ground))
+                painter.drawPolygon(arrow)
+            text.adjust(s.lead * 1.5, 0, 0, 0)
+            draw_fitted(painter, text, label, font_of_cap(s.lead * 1.1, bold=here))
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        """A click takes a choice directly."""
+        for i, (key, _) in enumerate(self.choices):
+            if self._row(i).contains(event.position()):
+                self.chosen.emit(key)
+                return
+
+
+class KeyBar(QWidget):
+    """What the keys do now, each also a button; it never takes the keyboard."""
+
+    pressed = Signal(str)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        row = QHBoxLayout(self)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(6)
+        self.buttons: dict[str, QPushButton] = {}
+        for action in ("go", "aside", "leave"):
+            button = QPushButton(self)
+            button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+            button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+            button.setProperty("kind", "main" if action == "go" else "")
+            button.clicked.connect(self._clicked)
+            button.setObjectName(action)
+            row.addWidget(button, 3 if action == "go" else 2)
+            self.buttons[action] = button
+
+    def _clicked(self) -> None:
+        self.pressed.emit(self.sender().objectName())
+
+    def restyle(self) -> None:
+        """The window's size has changed."""
+        sizes = Sizes.of(self.window().height())
+        for button in self.buttons.values():
+            button.setFont(font_of_cap(sizes.small, bold=button.objectName() == "go"))
+
+    def show_actions(self, actions: Sequence[tuple[str, str, str]]) -> None:
+        """Show (action, word, key name) for each; others keep their place, greyed."""
+        given = {action: (word, key) for action, word, key in actions}
+        for action, button in self.buttons.items():
+            word, key = given.get(action, ("", ""))
+            text = f"{word}  ·  {key}" if word and key else word
+            if button.text() != text:
+                button.setText(text)
+            button.setEnabled(bool(word))

@@ -1,0 +1,549 @@
+"""The Bench's plot: a curve that runs towards a corridor.
+
+Drawn with QPainter on a widget of its own, not with a plotting library: everything that stands still (corridor, hatching,
+axis, words) is a pixmap made once per scale, the curve is reduced to one (lowest, highest) pair a pixel column as the
+samples come in, and the time axis is relative to *now*, so nothing is laid out again per frame. What that costs against
+pyqtgraph is measured in `tests/bench/test_drawing.py`. Curves that are examined (Logbook) use pyqtgraph.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPaintEvent, QPen, QPixmap, QPolygonF, QResizeEvent
+from PySide6.QtWidgets import QWidget
+from shiboken6 import VoidPtr
+
+from benchapp.torque.units import NM, factor_nm
+from benchapp.ui import theme, words
+from benchapp.ui.bench.columns import Columns
+from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
+from drivers.samples import FloatArray
+
+PAST_S: Final = 6.0
+AHEAD_S: Final = 4.0
+HEADROOM: Final = (
+    1.47  # top of the plot over the target: the corridor stands at two thirds, a carried-on pull still fits
+)
+STEPS: Final = (1.0, 1.3, 1.7, 2.2, 3.0, 4.0, 6.0, 9.0)  # when a pull goes higher all the same
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """What stands still on the plot while a pull runs.
+
+    Attributes:
+        top_nm: Torque at the upper edge, > 0.
+        unit: Of the axis.
+        sign: −1 when anticlockwise pulls are drawn upwards.
+        target_nm: None without one.
+        low_nm: Lower edge of the corridor; None without one (a preload has a target, but no corridor).
+        high_nm: Upper edge.
+        capacity_nm: Of the reference; None unknown.
+        reference: Its number.
+        target_name: The target as the tool has it.
+    """
+
+    top_nm: float = 100.0
+    unit: str = NM
+    sign: int = 1
+    target_nm: float | None = None
+    low_nm: float | None = None
+    high_nm: float | None = None
+    capacity_nm: float | None = None
+    reference: str = ""
+    target_name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CurveMark:
+    """A place on the curve that has a word.
+
+    Attributes:
+        time_s: On the link's axis.
+        torque_nm: Positive upwards.
+        text: The word; "" for a bare ring.
+        is_click: Drawn as the ring of the reading rather than as a tick.
+        end_s: Where a stretch ends; None for a place.
+    """
+
+    time_s: float
+    torque_nm: float
+    text: str
+    is_click: bool = False
+    end_s: float | None = None
+
+
+def nice_step(span: float, n_ticks: int) -> float:
+    """Return 1, 2 or 5 times a power of ten, so that `span` holds about `n_ticks` of it.
+
+    >>> nice_step(44.0, 5), nice_step(0.9, 5)
+    (10.0, 0.2)
+    """
+    raw = span / max(1, n_ticks)
+    decade = 10.0 ** math.floor(math.log10(raw))
+    for factor in (1.0, 2.0, 5.0):
+        if raw <= factor * decade * 1.0001:
+            return factor * decade
+    return 10.0 * decade
+
+
+def polygon_of(x: FloatArray, y: FloatArray) -> QPolygonF:
+    """Return the points as a polygon without a Python object each."""
+    polygon = QPolygonF()
+    n = len(x)
+    polygon.resize(n)
+    if n:
+        points = np.frombuffer(VoidPtr(polygon.data(), n * 16, True), dtype=np.float64).reshape(n, 2)
+        points[:, 0] = x
+        points[:, 1] = y
+    return polygon
+
+
+class PullPlot(QWidget):
+    """Curve, corridor, time window, marks, capacity.
+
+    Give it samples with `feed`, the still parts with `show_scene`, and call `advance` once a frame.
+    """
+
+    def __init__(self, parent: QWidget | None = None, *, past_s: float = PAST_S, ahead_s: float = AHEAD_S) -> None:
+        super().__init__(parent)
+        self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
+        self.setAccessibleName("Torque over time")
+        self.past_s = past_s
+        self.ahead_s = ahead_s
+        self.scene = Scene()
+        self.marks: tuple[CurveMark, ...] = ()
+        self.window_from: tuple[float, float, float] | None = None  # (80 % at, shortest, longest)
+        self.rate_hz = 0.0
+        self.held_from: float | None = None
+        self.is_rising = False
+        self.n_scales = 0  # how often the still parts were made, for the tests
+        self.columns = Columns(0.01, 2)
+        self.needs_samples = True
+        self._now_s = math.nan
+        self._now_nm = math.nan
+        self._background: QPixmap | None = None
+        self._area = QRectF()
+        self._sizes = Sizes.of(768)
+        self._step = 0
+
+    # -------------------------------------------------------------------------------------------------- what is shown
+
+    def feed(self, t_s: FloatArray, torque_nm: FloatArray) -> None:
+        """Take in samples, oldest first."""
+        if len(t_s) == 0:
+            return
+        newest = self.columns.newest
+        if newest is not None and t_s[0] < newest * self.columns.width_s:
+            kept = int(np.searchsorted(t_s, newest * self.columns.width_s))
+            t_s, torque_nm = t_s[kept:], torque_nm[kept:]
+            if len(t_s) == 0:
+                return
+        self.columns.feed(t_s, torque_nm)
+
+    def show_scene(self, scene: Scene) -> None:
+        """Draw around this target from now on."""
+        if scene != self.scene:
+            if scene.target_nm != self.scene.target_nm or scene.top_nm != self.scene.top_nm:
+                self._step = 0
+            self.scene = scene
+            self._background = None
+            self.update()
+
+    def restyle(self) -> None:
+        """The palette or the window's size has changed."""
+        self._sizes = Sizes.of(self.window().height())
+        self._background = None
+        self._lay_out()
+        self.update()
+
+    def rest_scale(self) -> None:
+        """Go back to the scale that fits the target (at the start of a pull)."""
+        if self._step:
+            self._step = 0
+            self._background = None
+
+    def advance(self, now_s: float, now_nm: float) -> None:
+        """Move on to `now_s`; draws only when something has changed."""
+        same = (now_s == self._now_s or math.isnan(now_s)) and self._background is not None
+        self._now_s, self._now_nm = now_s, now_nm
+        high = now_nm * self.scene.sign
+        while high > self.top_nm * 0.97 and self._step < len(STEPS) - 1:
+            self._step += 1
+            self._background = None
+        if not same or self._background is None:
+            self.update()
+
+    @property
+    def top_nm(self) -> float:
+        """Torque at the upper edge now."""
+        return self.scene.top_nm * STEPS[self._step]
+
+    @property
+    def area(self) -> QRectF:
+        """Where curves are drawn, inside the axis."""
+        return self._area
+
+    @property
+    def left_s(self) -> float:
+        """Time at the left edge."""
+        return self.held_from if self.held_from is not None else self._now_s - self.past_s
+
+    def x_of(self, time_s: float) -> float:
+        """Pixel of a time."""
+        return self._area.left() + (time_s - self.left_s) * self._area.width() / (self.past_s + self.ahead_s)
+
+    def y_of(self, torque_nm: float) -> float:
+        """Pixel of a torque (positive upwards)."""
+        return self._area.bottom() - torque_nm * self._area.height() / self.top_nm
+
+    # ------------------------------------------------------------------------------------------------------------- Qt
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Make columns for the new width; the samples are asked for again."""
+        super().resizeEvent(event)
+        self.restyle()
+
+    def _lay_out(self) -> None:
+        s = self._sizes
+        metrics = QFontMetricsF(font_of_cap(s.body))
+        left = metrics.horizontalAdvance("8888") + 2.2 * s.pad
+        bottom = s.body * 3.4
+        top = s.pad * 1.1
+        self._area = QRectF(left, top, max(10.0, self.width() - left - s.pad), max(10.0, self.height() - top - bottom))
+        ratio = self.devicePixelRatioF()
+        width_s = (self.past_s + self.ahead_s) / max(1.0, round(self._area.width() * ratio))
+        n_columns = math.ceil((self.past_s + self.ahead_s) / width_s) + 8
+        if not math.isclose(width_s, self.columns.width_s) or n_columns != self.columns.n_columns:
+            self.columns = Columns(width_s, n_columns)
+            self.needs_samples = True
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """Background, time window, curve, marks, now."""
+        if self._background is None:
+            self._background = self._draw_background()
+        painter = QPainter(self)
+        painter.drawPixmap(0, 0, self._background)
+        if not math.isnan(self._now_s):
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+            painter.setClipRect(self._area.adjusted(-1, -1, 1, 1))
+            if self.is_rising and self.window_from is not None:
+                self._draw_window(painter)
+            self._draw_curve(painter)
+            painter.setClipping(False)
+            self._draw_marks(painter)
+            self._draw_now(painter)
+        painter.end()
+
+    # --------------------------------------------------------------------------------------------------------- moving
+
+    def curve_points(self) -> list[tuple[FloatArray, FloatArray]]:
+        """Return the curve as pieces of (x, y) pixels; a piece ends where samples are missing."""
+        first = math.floor(self.left_s / self.columns.width_s)
+        last = math.ceil((self.left_s + self.past_s + self.ahead_s) / self.columns.width_s)
+        numbers, low, high, ends = self.columns.span(first, last)
+        if len(numbers) == 0:
+            return []
+        if self.scene.sign < 0:
+            low, high, ends = -high, -low, -ends
+        per_column = self._area.width() * self.columns.width_s / (self.past_s + self.ahead_s)
+        # A column's place is that of its number, not of the time within: a curve at rest does not shiver.
+        x = self._area.left() + (numbers - first) * per_column
+        scale = self._area.height() / self.top_nm
+        spread = float(np.sum(high - low)) * scale
+        if spread > 60.0 * len(numbers) and len(numbers) > 4:
+            # Noise over half the height: pairs of columns say the same and halve the work of the rasteriser.
+            n = len(numbers) // 2 * 2
+            numbers, x, ends = numbers[:n:2], x[:n:2], ends[1:n:2]
+            low, high = np.fmin(low[:n:2], low[1:n:2]), np.fmax(high[:n:2], high[1:n:2])
+        rising = np.empty(len(ends), dtype=bool)
+        rising[0] = True
+        np.greater_equal(ends[1:], ends[:-1], out=rising[1:])
+        xs = np.repeat(x, 2)
+        ys = np.empty(2 * len(x))
+        ys[0::2] = self._area.bottom() - np.where(rising, low, high) * scale
+        ys[1::2] = self._area.bottom() - np.where(rising, high, low) * scale
+        np.clip(ys, self._area.top() - 20.0, self._area.bottom() + 200.0, out=ys)
+        missing_s = max(0.03, 6.0 / self.rate_hz) if self.rate_hz > 0 else 0.25
+        breaks = np.flatnonzero(np.diff(numbers) * self.columns.width_s > missing_s) + 1
+        if len(breaks) == 0:
+            return [(xs, ys)]
+        edges = [0, *(2 * breaks).tolist(), len(xs)]
+        return [(xs[a:b], ys[a:b]) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+
+    def _draw_curve(self, painter: QPainter) -> None:
+        pen = QPen(QColor(theme.palette().ink), 1)
+        pen.setJoinStyle(Qt.PenJoinStyle.BevelJoin)
+        pen.setCapStyle(Qt.PenCapStyle.FlatCap)
+        painter.setPen(pen)
+        for x, y in self.curve_points():
+            polygon = polygon_of(x, y)
+            if len(x) == 2:
+                painter.drawEllipse(QPointF(x[0], y[0]), 1.2, 1.2)
+                continue
+            if float(np.sum(np.abs(np.diff(y)))) > 50.0 * len(y):
+                painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+                painter.drawPolyline(polygon)
+                painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
+                continue
+            # Three hairlines side by side look like a pen of two pixels and cost a twelfth of one.
+            for dx, dy in ((0.0, -0.6), (-0.5, 0.4), (0.5, 0.4)):
+                painter.translate(dx, dy)
+                painter.drawPolyline(polygon)
+                painter.translate(-dx, -dy)
+
+    def _draw_window(self, painter: QPainter) -> None:
+        """The wedge in which the last fifth should be climbed."""
+        scene, s, colours = self.scene, self._sizes, theme.palette()
+        if scene.target_nm is None or self.window_from is None:
+            return
+        at, shortest, longest = self.window_from
+        target = abs(scene.target_nm)
+        start = QPointF(self.x_of(at), self.y_of(0.8 * target))
+        early = QPointF(self.x_of(at + shortest), self.y_of(target))
+        late = QPointF(self.x_of(at + longest), self.y_of(target))
+        fill = QColor(colours.accent)
+        fill.setAlpha(66)
+        painter.setBrush(fill)
+        painter.setPen(QPen(QColor(colours.accent), 1.5))
+        painter.drawPolygon(QPolygonF([start, early, late]))
+        painter.setPen(QColor(colours.accent))
+        font = font_of_cap(s.lead, bold=True)
+        metrics = QFontMetricsF(font)
+        head = f"reach {words.number(target, scene.unit, 0.1 if target < 1000 else 1.0)} in here"
+        width = metrics.horizontalAdvance(head)
+        x = min(max(start.x() + s.pad, self.x_of(self._now_s) + s.pad), self._area.right() - width - s.pad)
+        y = start.y() + 3.2 * s.lead
+        painter.setFont(font)
+        painter.drawText(QPointF(x, y), head)
+        painter.setFont(font_of_cap(s.small))
+        painter.setPen(QColor(colours.soft))
+        painter.drawText(QPointF(x, y + 2.2 * s.lead), f"{shortest:g} to {longest:g} s from 80 %")
+
+    def _draw_marks(self, painter: QPainter) -> None:
+        s, colours = self._sizes, theme.palette()
+        if not self.marks:
+            return
+        accent = QColor(colours.accent)
+        font = font_of_cap(s.body, bold=True)
+        metrics = QFontMetricsF(font)
+        taken: list[QRectF] = []
+        for mark in self.marks:
+            x, y = self.x_of(mark.time_s), self.y_of(mark.torque_nm)
+            if x < self._area.left() - 2 or x > self._area.right() + 2:
+                continue
+            y = min(max(y, self._area.top()), self._area.bottom())
+            if mark.is_click:
+                r = s.body * 0.72
+                painter.setPen(QPen(accent, max(2.5, s.body / 5)))
+                painter.setBrush(QColor(colours.panel))
+                painter.drawEllipse(QPointF(x, y), r, r)
+                width = metrics.horizontalAdvance(mark.text)
+                box = QRectF(x - width - 1.2 * s.pad, y - 4.6 * s.body, width, 2.2 * s.body)
+                high = self.scene.high_nm
+                if high is not None:
+                    # The word goes above the corridor's hatching, where it can be read; a thread leads to the ring.
+                    over = self.y_of(high + (high - (self.scene.low_nm or high)) * 1.75) - 2.4 * s.body
+                    box.moveTop(min(box.top(), over))
+            else:
+                painter.setPen(QPen(accent, max(2.0, s.body / 6)))
+                if mark.end_s is not None:
+                    end = max(self.x_of(mark.end_s), x + 3)
+                    foot = y + 1.4 * s.body
+                    painter.drawLine(QPointF(x, foot), QPointF(end, foot))
+                    painter.drawLine(QPointF(x, foot - 5), QPointF(x, foot))
+                    painter.drawLine(QPointF(end, foot - 5), QPointF(end, foot))
+                else:
+                    painter.drawLine(QPointF(x, y + 0.5 * s.body), QPointF(x, y + 1.6 * s.body))
+                width = metrics.horizontalAdvance(mark.text)
+                box = QRectF(x + 0.4 * s.pad, y + 1.8 * s.body, width, 2.2 * s.body)
+            box.moveLeft(min(max(box.left(), self._area.left() + 4), self._area.right() - box.width() - 4))
+            box.moveTop(min(max(box.top(), self._area.top() + 2.4 * s.body), self._area.bottom() - box.height()))
+            for other in taken:
+                if other.intersects(box):
+                    box.moveTop(other.bottom() + 1)
+            taken.append(box)
+            if mark.is_click:
+                painter.setPen(QPen(accent, 1))
+                painter.drawLine(QPointF(box.right() - 2, box.bottom()), QPointF(x - s.body * 0.5, y - s.body * 0.5))
+            if mark.text:
+                back = QColor(colours.panel)
+                back.setAlpha(225)
+                painter.setPen(Qt.PenStyle.NoPen)
+                painter.setBrush(back)
+                painter.drawRoundedRect(box.adjusted(-4, 0, 4, 0), 4, 4)
+                painter.setPen(accent)
+                draw_fitted(painter, box, mark.text, font)
+
+    def _draw_now(self, painter: QPainter) -> None:
+        s, colours = self._sizes, theme.palette()
+        if self.held_from is not None or math.isnan(self._now_nm):
+            return
+        x = self.x_of(self._now_s)
+        y = min(max(self.y_of(self._now_nm * self.scene.sign), self._area.top()), self._area.bottom())
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(QColor(colours.accent))
+        r = s.body * (0.62 if self.is_rising else 0.36)
+        painter.drawEllipse(QPointF(x, y), r, r)
+
+    # ---------------------------------------------------------------------------------------------------------- still
+
+    def _draw_background(self) -> QPixmap:
+        self.n_scales += 1
+        colours, s, scene, area = theme.palette(), self._sizes, self.scene, self._area
+        ratio = self.devicePixelRatioF()
+        pixmap = QPixmap(max(1, round(self.width() * ratio)), max(1, round(self.height() * ratio)))
+        pixmap.setDevicePixelRatio(ratio)
+        pixmap.fill(QColor(colours.ground))
+        painter = QPainter(pixmap)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        theme.draw_panel(painter, QRectF(0, 0, self.width(), self.height()), s.radius)
+        now_x = area.left() + area.width() * self.past_s / (self.past_s + self.ahead_s)
+        if self.held_from is None:
+            painter.fillRect(QRectF(now_x, area.top(), area.right() - now_x, area.height()), QColor(colours.panel_soft))
+        self._draw_torque_axis(painter)
+        if scene.target_nm is not None:
+            self._draw_corridor(painter)
+        self._draw_time_axis(painter, now_x)
+        self._draw_capacity(painter)
+        painter.end()
+        return pixmap
+
+    def _draw_torque_axis(self, painter: QPainter) -> None:
+        colours, s, area = theme.palette(), self._sizes, self._area
+        one = factor_nm(self.scene.unit)
+        top = self.top_nm / one
+        step = nice_step(top, 5)
+        decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+        font = font_of_cap(s.body)
+        for i in range(int(top / step * 0.985) + 1):
+            y = self.y_of(i * step * one)
+            painter.setPen(QPen(QColor(colours.line), 1))
+            painter.drawLine(QPointF(area.left(), round(y) + 0.5), QPointF(area.right(), round(y) + 0.5))
+            painter.setPen(QColor(colours.soft))
+            box = QRectF(s.pad * 0.5, y - s.body * 1.5, area.left() - s.pad * 1.1, s.body * 3)
+            draw_fitted(painter, box, f"{i * step:.{decimals}f}", font, align=Qt.AlignmentFlag.AlignRight)
+
+    def _draw_time_axis(self, painter: QPainter, now_x: float) -> None:
+        colours, s, area = theme.palette(), self._sizes, self._area
+        span = self.past_s + self.ahead_s
+        baseline = area.bottom() + s.body * 1.9
+        painter.setPen(QColor(colours.soft))
+        font, bold = font_of_cap(s.body), font_of_cap(s.body, bold=True)
+
+        def label(x: float, text: str, *, strong: bool = False) -> None:
+            used = bold if strong else font
+            width = QFontMetricsF(used).horizontalAdvance(text)
+            left = min(max(x - width / 2, area.left() - s.pad), area.right() - width)
+            draw_fitted(painter, QRectF(left, baseline - s.body, width + 1, s.body * 2), text, used)
+
+        if self.held_from is not None:
+            for i in range(0, int(span) + 1, 2):
+                label(area.left() + area.width() * i / span, f"{i} s")
+            return
+        painter.setPen(QPen(QColor(colours.soft), 1))
+        painter.drawLine(QPointF(now_x, area.top()), QPointF(now_x, area.bottom()))
+        for i in range(-int(self.past_s), int(self.ahead_s) + 1, 2):
+            painter.setPen(QColor(colours.ink if i == 0 else colours.soft))
+            x = area.left() + area.width() * (self.past_s + i) / span
+            label(x, "now" if i == 0 else f"{'+' if i > 0 else words.MINUS}{abs(i)} s", strong=i == 0)
+
+    def _draw_corridor(self, painter: QPainter) -> None:
+        colours, s, scene, area = theme.palette(), self._sizes, self.scene, self._area
+        target = abs(scene.target_nm or 0.0)
+        y_target = self.y_of(target)
+        label_x = area.left() + 0.6 * s.pad
+        if scene.low_nm is None or scene.high_nm is None:
+            painter.setPen(QPen(QColor(colours.ink), 2.5))
+            painter.drawLine(QPointF(area.left(), y_target), QPointF(area.right(), y_target))
+            font = font_of_cap(s.lead, bold=True)
+            text = f"maximum, {scene.target_name}" if scene.target_name else "maximum"
+            box = QRectF(label_x, y_target - 3.0 * s.lead, area.width() / 2, 3.0 * s.lead)
+            draw_fitted(painter, box, text, font)
+            return
+        y_low, y_high = self.y_of(scene.low_nm), self.y_of(scene.high_nm)
+        depth = max((y_low - y_high) * 1.45, s.lead * 3.0)
+        above = QRectF(area.left(), y_high - depth, area.width(), depth)
+        below = QRectF(area.left(), y_low, area.width(), depth)
+        self._hatch(painter, above, colours.high, falling=True)
+        self._hatch(painter, below, colours.low, falling=False)
+        painter.fillRect(QRectF(area.left(), y_high, area.width(), y_low - y_high), QColor(colours.panel))
+        painter.setPen(QPen(QColor(colours.ink), max(2.5, s.body / 5)))
+        for y in (y_low, y_high):
+            painter.drawLine(QPointF(area.left(), y), QPointF(area.right(), y))
+        dashed = QPen(QColor(colours.ink), 1)
+        dashed.setDashPattern([4.0, 3.0])
+        painter.setPen(dashed)
+        painter.drawLine(QPointF(area.left(), y_target), QPointF(area.right(), y_target))
+        font = font_of_cap(s.lead * 1.12, bold=True)
+        inside = font_of_cap(min(s.lead * 1.12, max(s.small * 0.8, (y_low - y_high) * 0.62)), bold=True)
+        for box, text, colour, used in (
+            (above, "HIGH", colours.high, font),
+            (QRectF(area.left(), y_high, area.width(), y_low - y_high), "IN", colours.ink, inside),
+            (below, "LOW", colours.low, font),
+        ):
+            place = QRectF(label_x, box.top(), area.width() / 3, box.height())
+            width = QFontMetricsF(used).horizontalAdvance(text)
+            cap = QFontMetricsF(used).capHeight()
+            plate = QRectF(label_x - 5, place.center().y() - cap * 0.9, width + 10, cap * 1.8)
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(QColor(colours.panel))
+            painter.drawRoundedRect(plate.intersected(box), 3, 3)
+            painter.setPen(QColor(colour))
+            draw_fitted(painter, place, text, used)
+
+    def _hatch(self, painter: QPainter, box: QRectF, colour: str, *, falling: bool) -> None:
+        painter.save()
+        painter.setClipRect(box)
+        line = QColor(colour)
+        line.setAlpha(150)
+        painter.setPen(QPen(line, 1.4))
+        gap = max(11.0, self._sizes.body * 0.95)
+        x = box.left() - box.height()
+        while x < box.right():
+            if falling:
+                painter.drawLine(QPointF(x, box.top()), QPointF(x + box.height(), box.bottom()))
+            else:
+                painter.drawLine(QPointF(x, box.bottom()), QPointF(x + box.height(), box.top()))
+            x += gap
+        painter.restore()
+
+    def _draw_capacity(self, painter: QPainter) -> None:
+        colours, s, scene, area = theme.palette(), self._sizes, self.scene, self._area
+        if scene.capacity_nm is None:
+            return
+        size = s.body * 0.75
+        one = factor_nm(scene.unit)
+        amount = words.plain(float(f"{scene.capacity_nm / one:.4g}"))
+        font = font_of_cap(s.small)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(QBrush(QColor(colours.high)))
+        inside = scene.capacity_nm <= self.top_nm
+        y = self.y_of(scene.capacity_nm) if inside else area.top() + size
+        notch = [QPointF(area.left(), y - size), QPointF(area.left(), y + size), QPointF(area.left() - 1.2 * size, y)]
+        if not inside:
+            # An arrow that points out of the view.
+            x = area.left() - 0.2 * size
+            notch = [QPointF(x - size, y + size * 0.6), QPointF(x + size, y + size * 0.6), QPointF(x, y - size)]
+        painter.drawPolygon(QPolygonF(notch))
+        if inside:
+            painter.setPen(QPen(QColor(colours.high), 1.5, Qt.PenStyle.DashLine))
+            painter.drawLine(QPointF(area.left(), y), QPointF(area.right(), y))
+        who = scene.reference or "The reference"
+        text = f"{who} ends at {amount} {scene.unit}" + ("" if inside else ", above this view")
+        painter.setPen(QColor(colours.soft))
+        down = 0.4 * s.body if inside else -s.small * 1.2
+        box = QRectF(area.left() + 0.8 * s.pad, y + down, area.width() * 0.62, s.small * 2.4)
+        draw_fitted(painter, box, text, font)
+
+    def hold(self, left_s: float | None) -> None:
+        """Stop the time axis with `left_s` at its left edge, or let it run again with None."""
+        if left_s != self.held_from:
+            self.held_from = left_s
+            self._background = None
+            self.update()

@@ -1,0 +1,833 @@
+"""The main window: pages, the foot bar with what holds everywhere, keys and scanned codes, and an orderly end."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from PySide6.QtCore import QEvent, QObject, QRectF, Qt, QTimer, Signal
+from PySide6.QtGui import (
+    QAction,
+    QCloseEvent,
+    QColor,
+    QIcon,
+    QKeyEvent,
+    QKeySequence,
+    QPainter,
+    QPaintEvent,
+    QResizeEvent,
+    QShortcut,
+    QShowEvent,
+)
+from PySide6.QtWidgets import (
+    QAbstractSpinBox,
+    QApplication,
+    QComboBox,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QMainWindow,
+    QMenu,
+    QPlainTextEdit,
+    QPushButton,
+    QStackedWidget,
+    QTextEdit,
+    QVBoxLayout,
+    QWidget,
+    QWidgetAction,
+)
+
+from benchapp.torque.units import SHOWN_UNITS
+from benchapp.ui import theme, words
+from benchapp.ui.awake import KeepAwake
+from benchapp.ui.bench.page import BenchPage
+from benchapp.ui.bench.panels import Panel, hatch
+from benchapp.ui.keys import ASIDE_KEYS, GO_KEYS, CodeScanned, KeyEvent, KeyPressed, KeySorter, shown
+from benchapp.ui.settings import Settings
+from benchapp.ui.sounds import Sounds, assets_folder
+from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
+from drivers.samples import Source
+
+if TYPE_CHECKING:
+    from benchapp.ui.context import AppContext
+
+log = logging.getLogger(__name__)
+
+QUIET_MS: Final = 100  # how often the bench is looked at while another page is shown
+MESSAGE_MS: Final = 9000
+LEAST_SIZE: Final = (1100, 620)
+TEXT_FIELDS: Final = (QLineEdit, QTextEdit, QPlainTextEdit, QAbstractSpinBox, QComboBox)
+
+
+@dataclass(frozen=True, slots=True)
+class PageSpec:
+    """A page that can be shown.
+
+    Attributes:
+        name: "rack", "references", "logbook", "practice", …
+        build: Makes it when it is first wanted. A page may offer `open(key)`, `restyle()` and `stop()`.
+        title: In the foot bar; "" takes the usual one.
+    """
+
+    name: str
+    build: Callable[[AppContext], QWidget]
+    title: str = ""
+
+
+class SourceMark(Panel):
+    """The strip that marks simulated and replayed data on every page."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.text = ""
+        self.hide()
+
+    def say(self, text: str) -> None:
+        """Show this mark; "" hides the strip."""
+        if text != self.text:
+            self.text = text
+            self.setVisible(bool(text))
+            self.setAccessibleName(text)
+            self.update()
+
+    def restyle(self) -> None:
+        """As high as its type needs."""
+        super().restyle()
+        self.setFixedHeight(round(self.sizes.small * 2.5))
+
+    def draw(self, painter: QPainter, box: QRectF) -> None:
+        """Hatched from edge to edge, the words on a plain field in the middle."""
+        s, colours = self.sizes, theme.palette()
+        painter.fillRect(box, QColor(colours.sim))
+        hatch(painter, box, colours.sim_ink, s.body * 1.3, falling=False, alpha=70)
+        font = font_of_cap(s.small, bold=True)
+        painter.setFont(font)
+        width = painter.fontMetrics().horizontalAdvance(self.text) + 3 * s.pad
+        plate = QRectF(box.center().x() - width / 2, box.top(), width, box.height())
+        painter.fillRect(plate, QColor(colours.sim))
+        painter.setPen(QColor(colours.sim_ink))
+        draw_fitted(painter, plate, self.text, font, align=Qt.AlignmentFlag.AlignHCenter)
+
+
+class FootBar(QWidget):
+    """Pages on the left; unit, operator, sound and light on the right. It never takes the keyboard."""
+
+    page_chosen = Signal(str)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.row = QHBoxLayout(self)
+        self.tabs: dict[str, QPushButton] = {}
+        self.message = QLabel(self)
+        self.message.setProperty("kind", "soft")
+        self.message.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
+        self.operator = self._button("operator", "Who pulls")
+        self.unit = self._button("unit", "The unit in which torque is shown")
+        self.sound = self._button("sound", "Sounds on or off (Ctrl+M)")
+        self.light = self._button("light", "Light or dark (Ctrl+L)")
+        self.more = self._button("more", "Keys, full screen, port")
+        self.row.addStretch(0)
+        self.row.addWidget(self.message, 1)
+        for button in (self.operator, self.unit, self.sound, self.light, self.more):
+            self.row.addWidget(button)
+
+    def _button(self, name: str, tip: str) -> QPushButton:
+        button = QPushButton(self)
+        button.setObjectName(name)
+        button.setProperty("kind", "quiet")
+        button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        button.setToolTip(tip)
+        button.setAccessibleName(tip)
+        return button
+
+    def add_tab(self, name: str, title: str, number: int) -> None:
+        """Add a page's tab; Ctrl+number opens it."""
+        tab = QPushButton(title, self)
+        tab.setObjectName(name)
+        tab.setProperty("kind", "tab")
+        tab.setCheckable(True)
+        tab.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        tab.setToolTip(f"{title} (Ctrl+{number})")
+        tab.clicked.connect(self._chosen)
+        self.row.insertWidget(len(self.tabs), tab)
+        self.tabs[name] = tab
+
+    def _chosen(self) -> None:
+        self.page_chosen.emit(self.sender().objectName())
+
+    def show_page(self, name: str) -> None:
+        """Mark the tab of the page shown."""
+        for key, tab in self.tabs.items():
+            tab.setChecked(key == name)
+
+    def restyle(self) -> None:
+        """Type and colours."""
+        s, c = Sizes.of(self.window().height()), theme.palette()
+        self.row.setContentsMargins(round(s.gap), 0, round(s.gap), round(s.gap * 0.35))
+        self.row.setSpacing(round(s.gap * 0.35))
+        self.setFixedHeight(round(s.small * 4.3))
+        self.setStyleSheet(
+            f"FootBar {{ background: {c.ground}; }}"
+            f'QPushButton[kind="tab"] {{ background: transparent; color: {c.soft}; border: none;'
+            f" border-bottom: 3px solid transparent; border-radius: 0; padding: 4px {round(s.gap)}px; }}"
+            f'QPushButton[kind="tab"]:hover {{ color: {c.ink}; }}'
+            f'QPushButton[kind="tab"]:checked {{ color: {c.ink}; background: transparent; font-weight: 700;'
+            f" border-bottom: 3px solid {c.accent}; }}"
+            f'QPushButton[kind="tab"]:disabled {{ color: {c.rail}; }}'
+            f'QPushButton[kind="quiet"] {{ padding: 4px {round(s.gap * 0.7)}px; border: none; }}'
+        )
+        for widget in (*self.tabs.values(), self.operator, self.unit, self.sound, self.light, self.more, self.message):
+            widget.setFont(font_of_cap(s.small))
+        widest = 0
+        for tab in self.tabs.values():
+            bold = font_of_cap(s.small, bold=True)
+            tab.setFont(bold)
+            widest = max(widest, tab.sizeHint().width())
+            tab.setFont(font_of_cap(s.small))
+        for tab in self.tabs.values():
+            tab.setFixedWidth(widest)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """The ground."""
+        painter = QPainter(self)
+        painter.fillRect(event.rect(), QColor(theme.palette().ground))
+        painter.end()
+
+
+class Question(Panel):
+    """A question inside the window, answered by keys or a click: nothing pops up over an instruction elsewhere."""
+
+    answered = Signal(str)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.head = ""
+        self.detail = ""
+        self.row = QHBoxLayout()
+        outer = QVBoxLayout(self)
+        outer.addStretch(1)
+        outer.addLayout(self.row)
+        self.row.addStretch(1)
+        self.buttons: list[QPushButton] = []
+        self.hide()
+
+    def ask(self, head: str, detail: str, answers: Sequence[tuple[str, str]]) -> None:
+        """Ask; `answers` are (key, words), the first one is the default and Escape's."""
+        self.head, self.detail = head, detail
+        for button in self.buttons:
+            button.deleteLater()
+        self.buttons = []
+        s = self.sizes
+        for i, (key, label) in enumerate(answers):
+            button = QPushButton(label, self)
+            button.setObjectName(key)
+            button.setProperty("kind", "main" if i == 0 else "")
+            button.setFont(font_of_cap(s.lead, bold=i == 0))
+            button.setAutoDefault(True)
+            button.clicked.connect(self._answered)
+            self.row.addWidget(button)
+            self.buttons.append(button)
+        self.layout().setContentsMargins(*(round(s.pad * 1.4),) * 4)
+        self.setAccessibleName(head)
+        self.setAccessibleDescription(detail)
+        self.show()
+        self.raise_()
+        self.buttons[0].setFocus()
+
+    def _answered(self) -> None:
+        key = self.sender().objectName()
+        self.hide()
+        self.answered.emit(key)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Escape takes the first answer, the arrows move between them."""
+        if event.key() == Qt.Key.Key_Escape and self.buttons:
+            self.buttons[0].click()
+            return
+        if event.key() in (Qt.Key.Key_Left, Qt.Key.Key_Right):
+            self.focusNextPrevChild(event.key() == Qt.Key.Key_Right)
+            return
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            for button in self.buttons:
+                if button.hasFocus():
+                    button.click()
+                    return
+        super().keyPressEvent(event)
+
+    def draw(self, painter: QPainter, box: QRectF) -> None:
+        """Large question, smaller line, buttons."""
+        s, colours = self.sizes, theme.palette()
+        theme.draw_panel(painter, box, s.radius * 1.5, frame=colours.accent)
+        painter.setPen(QColor(colours.ink))
+        head = QRectF(s.pad * 1.5, s.pad * 0.8, box.width() - 3 * s.pad, s.instruction * 1.3)
+        draw_fitted(painter, head, self.head, font_of_cap(s.instruction * 0.72, bold=True))
+        painter.setPen(QColor(colours.soft))
+        row = QRectF(head.left(), head.bottom() + s.pad * 0.2, head.width(), s.lead * 2.6)
+        draw_fitted(painter, row, self.detail, font_of_cap(s.lead))
+
+
+class KeyTeacher(Panel):
+    """Learns the key that a pedal or presenter sends."""
+
+    learned = Signal(str, str)  # (which: "go" or "aside", key name)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.which = ""
+        self.hide()
+
+    def learn(self, which: str) -> None:
+        """Wait for the next key."""
+        self.which = which
+        self.show()
+        self.raise_()
+        self.setFocus()
+        self.update()
+
+    def take(self, name: str) -> None:
+        """This key was pressed; Escape changes nothing."""
+        which, self.which = self.which, ""
+        self.hide()
+        if name and name != "Esc":
+            self.learned.emit(which, name)
+
+    def draw(self, painter: QPainter, box: QRectF) -> None:
+        """What to do."""
+        s, colours = self.sizes, theme.palette()
+        theme.draw_panel(painter, box, s.radius * 1.5, frame=colours.accent)
+        painter.setPen(QColor(colours.ink))
+        what = "go on" if self.which == "go" else "set aside"
+        head = QRectF(s.pad * 1.5, s.pad, box.width() - 3 * s.pad, s.instruction * 1.3)
+        draw_fitted(painter, head, f"Press the pedal for “{what}”", font_of_cap(s.instruction * 0.72, bold=True))
+        painter.setPen(QColor(colours.soft))
+        row = QRectF(head.left(), head.bottom() + s.pad * 0.4, head.width(), s.lead * 2.6)
+        draw_fitted(painter, row, "Or the presenter's button, or any key. Esc changes nothing.", font_of_cap(s.lead))
+
+
+class MainWindow(QMainWindow):
+    """The window.
+
+    Args:
+        context: Shared by all pages.
+        pages: What can be shown beside the Bench, in order; each is built when it is first wanted.
+        settings_path: JSON file with what the window remembers; None: nothing is kept.
+        start_panel: Makes what the Bench shows without a run; None: nothing.
+        on_close: Called once when the window has closed, after the pages were stopped.
+    """
+
+    def __init__(
+        self,
+        context: AppContext,
+        pages: Sequence[PageSpec] = (),
+        *,
+        settings_path: Path | None = None,
+        start_panel: Callable[[AppContext, Settings, QWidget], QWidget] | None = None,
+        on_close: Callable[[], None] | None = None,
+    ) -> None:
+        super().__init__()
+        self.context = context
+        self.settings = Settings(settings_path)
+        self.sounds = Sounds(self)
+        self.sounds.muted = bool(self.settings.get("muted"))
+        self.awake = KeepAwake()
+        self._on_close = on_close
+        self._closing = False
+        self._warned_awake = False
+        self._sorter = KeySorter()
+        self._stamp_offset = 1e9
+        self._specs = {spec.name: spec for spec in pages}
+        self._built: dict[str, QWidget] = {}
+        self.setWindowTitle("Kilter")
+        self.setMinimumSize(*LEAST_SIZE)
+        context.operator = str(self.settings.get("operator"))
+        if self.settings.get("unit") in SHOWN_UNITS:
+            context.show_unit(self.settings.get("unit"))
+        self._dress(str(self.settings.get("theme")) or ("dark" if theme.system_prefers_dark() else "light"))
+
+        middle = QWidget(self)
+        column = QVBoxLayout(middle)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(0)
+        self.mark = SourceMark(middle)
+        self.stack = QStackedWidget(middle)
+        self.foot = FootBar(middle)
+        column.addWidget(self.mark)
+        column.addWidget(self.stack, 1)
+        column.addWidget(self.foot)
+        self.setCentralWidget(middle)
+        self.question = Question(middle)
+        self.teacher = KeyTeacher(middle)
+
+        self.bench = BenchPage(context, self.settings, self.sounds, self.stack, start_panel=start_panel)
+        self.stack.addWidget(self.bench)
+        self._built["bench"] = self.bench
+        self.foot.add_tab("bench", words.PAGES["bench"], 1)
+        for i, spec in enumerate(pages):
+            self.foot.add_tab(spec.name, spec.title or words.PAGES.get(spec.name, spec.name.capitalize()), i + 2)
+        self.page = "bench"
+
+        self._key_timer = QTimer(self)
+        self._key_timer.setInterval(12)
+        self._key_timer.timeout.connect(self._keys_due)
+        self._quiet_timer = QTimer(self)
+        self._quiet_timer.setInterval(QUIET_MS)
+        self._quiet_timer.timeout.connect(self._look_at_bench)
+        self._message_timer = QTimer(self)
+        self._message_timer.setSingleShot(True)
+        self._message_timer.timeout.connect(self._clear_message)
+        self._connect()
+        self._show_source()
+        self._label_foot()
+        self.restyle()
+        self._place_window()
+        app = QApplication.instance()
+        if app is not None:
+            app.installEventFilter(self)
+
+    # ------------------------------------------------------------------------------------------------------- building
+
+    def _connect(self) -> None:
+        context = self.context
+        self.foot.page_chosen.connect(self.show_page)
+        self.foot.unit.clicked.connect(self._unit_menu)
+        self.foot.operator.clicked.connect(self._operator_menu)
+        self.foot.sound.clicked.connect(self.toggle_sound)
+        self.foot.light.clicked.connect(self.toggle_light)
+        self.foot.more.clicked.connect(self._more_menu)
+        context.page_wanted.connect(self._page_wanted)
+        context.tool_wanted.connect(self._tool_wanted)
+        context.unit_changed.connect(self._unit_changed)
+        context.message.connect(self.show_message)
+        self.bench.run_changed.connect(self._run_changed)
+        self.question.answered.connect(self._question_answered)
+        self.teacher.learned.connect(self._key_learned)
+        for i, name in enumerate(["bench", *self._specs]):
+            self._shortcut(f"Ctrl+{i + 1}", lambda _=False, n=name: self.show_page(n))
+        self._shortcut("F11", self.toggle_full_screen)
+        self._shortcut("Ctrl+L", self.toggle_light)
+        self._shortcut("Ctrl+M", self.toggle_sound)
+        self._shortcut("Ctrl+U", self.next_unit)
+        self._shortcut("Ctrl+Q", self.close)
+
+    def _shortcut(self, keys: str, do: Callable[[], object]) -> None:
+        shortcut = QShortcut(QKeySequence(keys), self)
+        shortcut.setContext(Qt.ShortcutContext.WindowShortcut)
+        shortcut.activated.connect(do)
+
+    def _place_window(self) -> None:
+        kept = self.settings.get("window")
+        screen = QApplication.primaryScreen()
+        room = screen.availableGeometry() if screen is not None else None
+        if isinstance(kept, list) and len(kept) == 4 and all(isinstance(v, int) for v in kept):
+            self.resize(kept[2], kept[3])
+            if room is not None and room.contains(kept[0] + 40, kept[1] + 40):
+                self.move(kept[0], kept[1])
+        elif room is not None:
+            self.resize(min(1366, room.width()), min(768, room.height()))
+        else:
+            self.resize(1366, 768)
+
+    def after_first_paint(self) -> None:
+        """What the first paint did not have to wait for: icon and sounds."""
+        self.setWindowIcon(QIcon(str(assets_folder() / "icons" / "kilter.svg")))
+        self.sounds.load()
+        if self.settings.problem:
+            self.show_message("problem", self.settings.problem)
+
+    # ---------------------------------------------------------------------------------------------------------- pages
+
+    def show_page(self, name: str, key: str = "") -> None:
+        """Show a page, building it if need be; `key` is what to open there."""
+        if name not in self._built:
+            spec = self._specs.get(name)
+            if spec is None:
+                return
+            try:
+                page = spec.build(self.context)
+            except Exception:  # a page that cannot be built must not take the bench with it
+                log.exception("page %s could not be built", name)
+                self.show_message("problem", f"The page {spec.title or name} could not be opened; the log says why.")
+                self.foot.show_page(self.page)
+                return
+            self._built[name] = page
+            self.stack.addWidget(page)
+        page = self._built[name]
+        self.page = name
+        self.stack.setCurrentWidget(page)
+        self.foot.show_page(name)
+        if name == "bench":
+            self._quiet_timer.stop()
+        else:
+            self._quiet_timer.start()
+        opener = getattr(page, "open", None)
+        if key and callable(opener):
+            opener(key)
+        page.setFocus()
+
+    def _page_wanted(self, name: str, key: str) -> None:
+        self.show_page(name, key)
+
+    def _tool_wanted(self, _number: str) -> None:
+        self.show_page("bench")
+
+    def _look_at_bench(self) -> None:
+        """While another page is shown: overload, sounds, the end of a run."""
+        self.bench.watch()
+        self._show_source()
+
+    # ------------------------------------------------------------------------------------------------------ the whole
+
+    def _dress(self, name: str) -> None:
+        app = QApplication.instance()
+        theme.use(name if name in theme.PALETTES else "light", app if isinstance(app, QApplication) else None)
+
+    def toggle_light(self) -> None:
+        """Light to dark and back."""
+        name = "dark" if theme.palette().name == "light" else "light"
+        self.settings.put("theme", name)
+        self._dress(name)
+        self._label_foot()
+        self.restyle()
+        self.context.theme_changed.emit()
+
+    def toggle_sound(self) -> None:
+        """Sounds on or off. The overload notice stays on the screen either way."""
+        self.sounds.muted = not self.sounds.muted
+        self.settings.put("muted", self.sounds.muted)
+        self._label_foot()
+
+    def toggle_full_screen(self) -> None:
+        """Full screen or window."""
+        self.showNormal() if self.isFullScreen() else self.showFullScreen()
+
+    def next_unit(self) -> None:
+        """The next of the units."""
+        self.context.show_unit(SHOWN_UNITS[(SHOWN_UNITS.index(self.context.unit) + 1) % len(SHOWN_UNITS)])
+
+    def _unit_changed(self, unit: str) -> None:
+        self.settings.put("unit", unit)
+        self._label_foot()
+
+    def set_operator(self, name: str) -> None:
+        """Who pulls from now on."""
+        name = name.strip()
+        self.context.operator = name
+        self.settings.put("operator", name)
+        known = [n for n in self.settings.get("operators") if n != name]
+        if name:
+            self.settings.put("operators", [name, *known][:12])
+        self._label_foot()
+        changed = getattr(self.bench.start, "operator_changed", None)
+        if callable(changed):
+            changed(name)
+
+    def _label_foot(self) -> None:
+        foot = self.foot
+        foot.operator.setText(self.context.operator or "who pulls?")
+        foot.unit.setText(f"{self.context.unit} ▾")
+        foot.sound.setText("sound off" if self.sounds.muted else "sound on")
+        foot.light.setText("dark" if theme.palette().name == "dark" else "light")
+        foot.more.setText("more ▾")
+
+    def _unit_menu(self) -> None:
+        menu = QMenu(self)
+        for unit in SHOWN_UNITS:
+            action = menu.addAction(unit)
+            action.setCheckable(True)
+            action.setChecked(unit == self.context.unit)
+            action.setData(unit)
+        menu.triggered.connect(self._unit_picked)
+        self._pop(menu, self.foot.unit)
+
+    def _unit_picked(self, action: QAction) -> None:
+        self.context.show_unit(str(action.data()))
+
+    def _operator_menu(self) -> None:
+        menu = QMenu(self)
+        for name in self.settings.get("operators"):
+            action = menu.addAction(name)
+            action.setData(name)
+        menu.addSeparator()
+        field = QLineEdit(menu)
+        field.setPlaceholderText("another name, Enter")
+        holder = QWidgetAction(menu)
+        holder.setDefaultWidget(field)
+        menu.addAction(holder)
+
+        def typed() -> None:
+            self.set_operator(field.text())
+            menu.close()
+
+        field.returnPressed.connect(typed)
+        menu.triggered.connect(self._operator_picked)
+        self._pop(menu, self.foot.operator)
+        field.setFocus()
+
+    def _operator_picked(self, action: QAction) -> None:
+        if action.data():
+            self.set_operator(str(action.data()))
+
+    def _more_menu(self) -> None:
+        menu = QMenu(self)
+        go, aside = self.bench.key_names
+        menu.addAction(f"Teach the key that goes on (now {go}) …").triggered.connect(self._teach_go)
+        menu.addAction(f"Teach the key that sets aside (now {aside}) …").triggered.connect(self._teach_aside)
+        menu.addAction("Keys as delivered").triggered.connect(self._forget_keys)
+        menu.addSeparator()
+        menu.addAction("Full screen  (F11)").triggered.connect(self.toggle_full_screen)
+        menu.addAction("Close Kilter  (Ctrl+Q)").triggered.connect(self.close)
+        self._pop(menu, self.foot.more)
+
+    def _pop(self, menu: QMenu, under: QWidget) -> None:
+        menu.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        menu.adjustSize()
+        corner = under.mapToGlobal(under.rect().topRight())
+        corner.setX(corner.x() - menu.sizeHint().width())
+        corner.setY(corner.y() - menu.sizeHint().height())
+        menu.popup(corner)
+
+    def _teach_go(self) -> None:
+        self.teacher.learn("go")
+
+    def _teach_aside(self) -> None:
+        self.teacher.learn("aside")
+
+    def _forget_keys(self) -> None:
+        self.settings.put("go_keys", [])
+        self.settings.put("aside_keys", [])
+        self.bench.restyle()
+
+    def _key_learned(self, which: str, name: str) -> None:
+        builtin = GO_KEYS if which == "go" else ASIDE_KEYS
+        other = "aside_keys" if which == "go" else "go_keys"
+        mine = [name, *(k for k in (self.settings.get(f"{which}_keys") or builtin) if k != name)]
+        self.settings.put(f"{which}_keys", mine)
+        rest = [k for k in (self.settings.get(other) or (ASIDE_KEYS if which == "go" else GO_KEYS)) if k != name]
+        self.settings.put(other, rest)
+        self.bench.restyle()
+        what = "goes on" if which == "go" else "proposes to set aside"
+        self.show_message("note", f"{shown(name)} {what} from now on.")
+
+    def show_message(self, kind: str, text: str) -> None:
+        """Show one sentence in the foot bar for a while; problems stay until the next one."""
+        self.foot.message.setText(text)
+        self.foot.message.setToolTip(text)
+        self.foot.message.setProperty("kind", "problem" if kind == "problem" else "soft")
+        self.foot.message.style().unpolish(self.foot.message)
+        self.foot.message.style().polish(self.foot.message)
+        if kind == "problem":
+            self._message_timer.stop()
+        else:
+            self._message_timer.start(MESSAGE_MS)
+
+    def _clear_message(self) -> None:
+        self.foot.message.clear()
+
+    def _show_source(self) -> None:
+        source = self.context.bench.view().source
+        if self.context.is_demo and source in (None, Source.LIVE):
+            source = Source.SIMULATED
+        self.mark.say(words.SIMULATED_MARK.get(source, "") if source is not None else "")
+
+    def restyle(self) -> None:
+        """The palette or the window's height has changed."""
+        base = font_of_cap(Sizes.of(self.height()).small * 1.02)
+        app = QApplication.instance()
+        if isinstance(app, QApplication) and app.font() != base:
+            app.setFont(base)
+        for part in (self.mark, self.foot, self.question, self.teacher):
+            part.restyle()
+        self.bench.restyle()
+        for name, page in self._built.items():
+            again = getattr(page, "restyle", None)
+            if name != "bench" and callable(again):
+                again()
+        self._place_over()
+
+    def _place_over(self) -> None:
+        middle = self.centralWidget()
+        if middle is None:
+            return
+        s = Sizes.of(self.height())
+        height = round(s.instruction * 1.3 + s.lead * 9 + s.pad * 3)
+        width = round(min(middle.width() * 0.78, s.lead * 62))
+        left = (middle.width() - width) // 2
+        top = middle.height() - height - self.foot.height() - round(s.gap * 2)
+        for part in (self.question, self.teacher):
+            part.setGeometry(left, top, width, height)
+
+    # ----------------------------------------------------------------------------------------------------------- keys
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Every key press of this window goes through here first."""
+        if event.type() != QEvent.Type.KeyPress or not isinstance(event, QKeyEvent):
+            return False
+        if not isinstance(watched, QWidget) or watched.window() is not self or QApplication.activePopupWidget():
+            return False
+        focus = QApplication.focusWidget()
+        if watched is not (focus or self):
+            return False  # Qt offers an unused key to the parents too: once is enough
+        return self._key(event)
+
+    def _key(self, event: QKeyEvent) -> bool:
+        """Return True when the key was ours."""
+        key = event.key()
+        if key in (Qt.Key.Key_Control, Qt.Key.Key_Shift, Qt.Key.Key_Alt, Qt.Key.Key_Meta, Qt.Key.Key_AltGr):
+            return False
+        if event.modifiers() & (Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier):
+            return False
+        name = QKeySequence(key).toString(QKeySequence.SequenceFormat.PortableText)
+        if self.teacher.isVisible():
+            self.teacher.take(name)
+            return True
+        if self.question.isVisible():
+            return False
+        focus = QApplication.focusWidget()
+        typing = isinstance(focus, TEXT_FIELDS)
+        now = self._stamp(event)
+        if typing:
+            # The field keeps what is typed or scanned; on the Bench a pedal that types nothing still acts.
+            if self._takes_keys() and not event.text() and name in self._bound():
+                self._handle([KeyPressed(name)], event)
+                return True
+            return key == Qt.Key.Key_Escape and self._takes_keys() and self._handle([KeyPressed("Esc")], event)
+        if event.isAutoRepeat():
+            return self._takes_keys()
+        events = self._sorter.press(name, event.text(), now)
+        if self._sorter.is_waiting:
+            self._key_timer.start()
+        if self._takes_keys():
+            self._handle(events, event)
+            # Arrows, Tab and function keys that nobody bound stay with Qt.
+            return bool(event.text()) or name in self._bound() or name == "Esc"
+        consumed = False
+        for each in events:
+            if isinstance(each, CodeScanned):
+                self._scanned(each.text)
+                consumed = True
+        return consumed
+
+    def _takes_keys(self) -> bool:
+        return (self.page == "bench" and self.bench.takes_keys) or self.bench.is_alarmed
+
+    def _bound(self) -> set[str]:
+        go = self.settings.get("go_keys") or GO_KEYS
+        aside = self.settings.get("aside_keys") or ASIDE_KEYS
+        return {*go, *aside}
+
+    def _stamp(self, event: QKeyEvent) -> float:
+        """Seconds at which the key was pressed: the system's own stamp, since ours is late when the window was busy."""
+        now = time.monotonic()
+        if event.timestamp() == 0:
+            return now
+        stamp = event.timestamp() / 1000.0
+        self._stamp_offset = (
+            min(self._stamp_offset, now - stamp) if abs(now - stamp - self._stamp_offset) < 5 else now - stamp
+        )
+        return stamp + self._stamp_offset
+
+    def _keys_due(self) -> None:
+        events = self._sorter.due(time.monotonic())
+        if not self._sorter.is_waiting:
+            self._key_timer.stop()
+        if self._takes_keys():
+            self._handle(events, None)
+
+    def _handle(self, events: Sequence[KeyEvent], _event: QKeyEvent | None) -> bool:
+        go = self.settings.get("go_keys") or GO_KEYS
+        aside = self.settings.get("aside_keys") or ASIDE_KEYS
+        for each in events:
+            if isinstance(each, CodeScanned):
+                self._scanned(each.text)
+            elif each.name in go:
+                self.bench.act("go")
+            elif each.name in aside:
+                self.bench.act("aside")
+            elif each.name == "Esc":
+                self.bench.act("leave")
+        return bool(events)
+
+    def _scanned(self, code: str) -> None:
+        """A code was scanned: a tool's number, wherever the person is."""
+        if self.bench.is_running:
+            self.show_message("problem", f"{code} was scanned during a run; it is taken up when the run is over.")
+            self.sounds.play("wrong")
+            return
+        self.context.tool_wanted.emit(code.strip())
+
+    # ------------------------------------------------------------------------------------------------------- run, end
+
+    def _run_changed(self, running: bool) -> None:
+        if running:
+            if not self.awake.hold("A torque tool is being verified") and not self._warned_awake:
+                self._warned_awake = True
+                self.show_message("note", words.AWAKE_PROBLEM)
+        else:
+            self.awake.release()
+        self._show_source()
+
+    def _question_answered(self, answer: str) -> None:
+        if answer == "close":
+            self._closing = True
+            self.close()
+        elif answer == "leave":
+            self.show_page("bench")
+            self.bench.act("leave")
+        else:
+            self.bench.setFocus()
+
+    def changeEvent(self, event: QEvent) -> None:
+        """Notice when the keyboard goes to another window."""
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.ActivationChange and hasattr(self, "bench"):
+            self.bench.set_keyboard_here(self.isActiveWindow() or QApplication.activePopupWidget() is not None)
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Sounds and icon come after the first paint."""
+        super().showEvent(event)
+        self.show_page(self.page)
+        QTimer.singleShot(0, self, self.after_first_paint)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Type grows with the window."""
+        super().resizeEvent(event)
+        if event.size().height() != event.oldSize().height():
+            self.restyle()
+        self._place_over()
+
+    def closeEvent(self, event: QCloseEvent) -> None:
+        """Ask during a run; else stop everything, in order."""
+        if self.bench.is_running and not self._closing:
+            event.ignore()
+            self.question.ask(
+                words.CLOSE_QUESTION,
+                words.CLOSE_DETAIL,
+                [("stay", "Stay"), ("close", "Close, go on later"), ("leave", "Leave the run …")],
+            )
+            return
+        if not self.isFullScreen():
+            box = self.geometry()
+            self.settings.put("window", [box.x(), box.y(), box.width(), box.height()])
+        self.stop()
+        super().closeEvent(event)
+
+    def stop(self) -> None:
+        """Stop timers, pages, sounds and the inhibition of sleep; may be called again."""
+        app = QApplication.instance()
+        if app is not None:
+            app.removeEventFilter(self)
+        for timer in (self._key_timer, self._quiet_timer, self._message_timer):
+            timer.stop()
+        for page in self._built.values():
+            stop = getattr(page, "stop", None)
+            if callable(stop):
+                stop()
+        self.sounds.stop()
+        self.awake.release()
+        done, self._on_close = self._on_close, None
+        if done is not None:
+            done()
