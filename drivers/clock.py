@@ -1,0 +1,401 @@
+"""When each sample was taken.
+
+Three clocks, best first: the device's own (`DeviceClock`); its sequence numbers, or else the count of lines, over the
+nominal rate (`CountClock`); and one rebuilt from the times at which bytes arrived (`ArrivalClock`), for live links
+whose lines carry neither. All are on the link's axis: 0 at the first sample, strictly rising, going on over a
+reconnect. All but the last give the same however the bytes were cut.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Final, Protocol
+
+import numpy as np
+
+from drivers.profile import Profile
+from drivers.samples import FloatArray, Gap, IntArray
+
+_LEARNED_FROM: Final = 64  # steps of the device's clock whose median is its interval
+_LUMP_S: Final = 0.016  # USB bridges hand bytes over every 1 to 16 ms
+_STALL_S: Final = 0.060  # no byte for so long is more than lumps and a busy machine
+_TTY_LINES: Final = 250  # a full 4 kB tty buffer of short lines: what may still come is unknown
+_WINDOW_S: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What is known of the times of the rows to be dated.
+
+    Attributes:
+        line: Shape (n,); running number of the line, refused ones counted, so that a refused line leaves a gap.
+        ticks: Shape (n,) of the device's clock, NaN unknown; None: it sends none.
+        sequence: Shape (n,), −1 unknown; None: it sends none.
+        arrival_s: Monotonic time at which the last byte was read.
+    """
+
+    line: IntArray
+    ticks: FloatArray | None = None
+    sequence: IntArray | None = None
+    arrival_s: float = 0.0
+
+
+class Clock(Protocol):
+    """Dates rows in the order in which they came."""
+
+    notes: dict[str, int]
+
+    @property
+    def interval_s(self) -> float:
+        """Seconds between two samples; 0 unknown."""
+        ...
+
+    def date(self, marks: Marks) -> tuple[FloatArray, list[Gap]]:
+        """Times of the rows, strictly rising, and the gaps that end at one of them."""
+        ...
+
+    def resume(self, away_s: float) -> None:
+        """The link was away: the next row comes `away_s` after the last one, whatever the device's counters say."""
+        ...
+
+
+def clock_for(profile: Profile, *, live: bool) -> Clock:
+    """Choose the best clock that `profile` allows; `live`: arrival times are trusted more than a count of lines."""
+    if profile.has("time_s"):
+        return DeviceClock(profile.time_scale, profile.time_modulus, profile.rate_hz)
+    if profile.rate_hz > 0 and (profile.has("sequence") or not live):
+        return CountClock(profile.rate_hz, profile.sequence_modulus)
+    return ArrivalClock(profile.rate_hz, profile.sequence_modulus)
+
+
+@dataclass(slots=True)
+class _Counter:
+    """Sequence numbers, or numbers of lines, unwrapped to a count that rises by at least 1 a row."""
+
+    modulus: int
+    last: int | None = None
+    count: int = 0
+    notes: dict[str, int] = field(default_factory=dict)
+
+    def unwrap(self, marks: Marks) -> IntArray:
+        """Counts of the rows; the first row ever has 0."""
+        raw = marks.sequence if marks.sequence is not None else marks.line
+        if not len(raw):
+            return np.empty(0, np.int64)
+        if self.last is None:
+            self.last, self.count = int(raw[0]) - 1, -1
+        steps = np.diff(raw, prepend=self.last)
+        if marks.sequence is not None and self.modulus:
+            steps %= self.modulus
+        if not (steps > 0).all() or (marks.sequence is not None and (raw < 0).any()):
+            steps = self._irregular_steps(raw, marks.sequence is not None)
+        else:
+            self.last = int(raw[-1])
+        counts: IntArray = self.count + np.cumsum(steps)
+        self.count = int(counts[-1])
+        return counts
+
+    def _irregular_steps(self, raw: IntArray, is_sequence: bool) -> IntArray:
+        steps = np.empty(len(raw), np.int64)
+        last = self.last or 0
+        for row, number in enumerate(raw.tolist()):
+            if is_sequence and number < 0:
+                step, last = 1, last + 1
+            else:
+                step, last = number - last, number
+                if is_sequence and self.modulus:
+                    step %= self.modulus
+            if step <= 0:
+                step = 1
+                self.notes["sequence"] = self.notes.get("sequence", 0) + 1
+            steps[row] = step
+        self.last = last
+        return steps
+
+
+class CountClock:
+    """Sequence numbers (or, without them, lines) over the nominal rate."""
+
+    def __init__(self, rate_hz: float, modulus: int = 0) -> None:
+        self._rate_hz = rate_hz
+        self._counter = _Counter(modulus)
+        self._base_s = 0.0
+        self._base_count = 0
+        self._last_s = -math.inf
+        self._away_s = 0.0
+        self.notes = self._counter.notes
+
+    @property
+    def interval_s(self) -> float:
+        """Nominal."""
+        return 1.0 / self._rate_hz
+
+    def date(self, marks: Marks) -> tuple[FloatArray, list[Gap]]:
+        """See `Clock`."""
+        if not len(marks.line):
+            return np.empty(0), []
+        before, resumed = self._counter.count, self._away_s > 0
+        if resumed:
+            self._counter.last = None
+        first_ever = math.isinf(self._last_s)
+        counts = self._counter.unwrap(marks)
+        if resumed:
+            self._base_s, self._base_count = self._last_s + self._away_s, int(counts[0])
+        t_s = self._base_s + (counts - self._base_count) / self._rate_hz
+        gaps = []
+        if resumed:
+            gaps.append(Gap(self._last_s, self._away_s, max(0, round(self._away_s * self._rate_hz) - 1)))
+            self._away_s = 0.0
+        steps = np.diff(counts, prepend=counts[0] - 1 if resumed or first_ever else before)
+        for row in np.flatnonzero(steps > 1).tolist():
+            start_s = float(t_s[row - 1]) if row else self._last_s
+            gaps.append(Gap(start_s, float(t_s[row]) - start_s, int(steps[row]) - 1))
+        self._last_s = float(t_s[-1])
+        return t_s, gaps
+
+    def resume(self, away_s: float) -> None:
+        """See `Clock`."""
+        if not math.isinf(self._last_s):
+            self._away_s += max(away_s, self.interval_s)
+
+
+class DeviceClock:
+    """The device's own clock, unwrapped.
+
+    A step back (the device was started again, or a digit was damaged without being noticed) goes on by one interval
+    and is counted in `notes`. Several samples with one tick are spread by the interval.
+    """
+
+    def __init__(self, scale_s: float, modulus: float, rate_hz: float) -> None:
+        self._scale_s = scale_s
+        self._modulus_s = modulus * scale_s
+        self._interval_s = 1.0 / rate_hz if rate_hz > 0 else 0.0
+        self._steps: list[float] = []
+        self._last_tick_s = math.nan
+        self._offset_s = 0.0
+        self._last_s = math.nan
+        self._away_s = 0.0
+        self.notes: dict[str, int] = {}
+
+    @property
+    def interval_s(self) -> float:
+        """Nominal until 64 steps of the device are known, then their median if that is another; 0 unknown."""
+        return self._interval_s
+
+    def date(self, marks: Marks) -> tuple[FloatArray, list[Gap]]:
+        """See `Clock`."""
+        if marks.ticks is None or not len(marks.ticks):
+            return np.empty(0), []
+        ticks_s = marks.ticks * self._scale_s
+        begin = 0
+        t_s = np.empty(len(ticks_s))
+        gaps: list[Gap] = []
+        # one by one while the interval is being learned and where a step is not plainly forward; else together
+        while begin < len(ticks_s):
+            if len(self._steps) < _LEARNED_FROM or self._away_s > 0 or math.isnan(self._last_tick_s):
+                end = begin + 1
+            else:
+                steps = np.diff(ticks_s[begin:], prepend=self._last_tick_s)
+                forward = steps > 0  # False for NaN
+                forward[0] &= bool(ticks_s[begin] + self._offset_s > self._last_s)
+                end = begin + (len(steps) if forward.all() else int(np.argmin(forward)))
+            if end - begin > 1:
+                self._forward(ticks_s[begin:end], t_s[begin:end], gaps)
+            else:
+                end = begin + 1
+                self._one(float(ticks_s[begin]), t_s, begin, gaps)
+            begin = end
+        return t_s, gaps
+
+    def _forward(self, ticks_s: FloatArray, t_s: FloatArray, gaps: list[Gap]) -> None:
+        np.add(ticks_s, self._offset_s, out=t_s)
+        steps = np.diff(t_s, prepend=self._last_s)
+        for row in np.flatnonzero(steps > 1.5 * self._interval_s).tolist():
+            self._gap(float(t_s[row - 1]) if row else self._last_s, float(t_s[row]), gaps)
+        self._last_tick_s, self._last_s = float(ticks_s[-1]), float(t_s[-1])
+
+    def _one(self, tick_s: float, t_s: FloatArray, row: int, gaps: list[Gap]) -> None:
+        interval_s = self._interval_s or self._scale_s * 1e-3
+        if math.isnan(self._last_s):
+            new_s = 0.0
+            self._offset_s = -tick_s
+        elif self._away_s > 0:
+            new_s = self._last_s + self._away_s
+            self._offset_s = new_s - tick_s
+        elif math.isnan(tick_s):
+            new_s = self._last_s + interval_s
+        elif math.isnan(self._last_tick_s):
+            new_s = self._last_s + interval_s
+            self._offset_s = new_s - tick_s
+        else:
+            new_s = self._stepped(tick_s, interval_s)
+        if math.isnan(self._offset_s):
+            self._offset_s = 0.0
+        if self._away_s > 0 or (self._interval_s and new_s - self._last_s > 1.5 * self._interval_s):
+            self._gap(self._last_s, new_s, gaps)
+        self._away_s = 0.0
+        if not math.isnan(tick_s):
+            self._last_tick_s = tick_s
+        t_s[row] = self._last_s = new_s
+
+    def _stepped(self, tick_s: float, interval_s: float) -> float:
+        step_s = tick_s - self._last_tick_s
+        if step_s < 0 and self._modulus_s and step_s + self._modulus_s < self._modulus_s / 2:
+            self._offset_s += self._modulus_s
+            step_s += self._modulus_s
+        if step_s < 0:
+            self.notes["time"] = self.notes.get("time", 0) + 1
+            self._offset_s = self._last_s + interval_s - tick_s
+            return self._last_s + interval_s
+        self._learn(step_s)
+        if step_s == 0:
+            return self._last_s + interval_s
+        new_s = tick_s + self._offset_s
+        if new_s <= self._last_s:  # samples without a tick of their own, or many with one, had been put beyond it
+            new_s = math.nextafter(self._last_s, math.inf)
+        return new_s
+
+    def _learn(self, step_s: float) -> None:
+        if len(self._steps) < _LEARNED_FROM:
+            self._steps.append(step_s)
+            if len(self._steps) == _LEARNED_FROM:
+                median = float(np.median(self._steps))
+                learned = median if median > 0 else sum(self._steps) / len(self._steps)
+                if learned > 0 and not 0.8 * learned < self._interval_s < 1.25 * learned:
+                    self._interval_s = learned
+
+    def _gap(self, start_s: float, end_s: float, gaps: list[Gap]) -> None:
+        missing = max(0, round((end_s - start_s) / self._interval_s) - 1) if self._interval_s else 0
+        gaps.append(Gap(start_s, end_s - start_s, missing))
+
+    def resume(self, away_s: float) -> None:
+        """See `Clock`."""
+        if not math.isnan(self._last_s):
+            self._away_s += max(away_s, self._interval_s or 1e-6)
+
+
+class ArrivalClock:
+    """A clock rebuilt from arrival times: an even count of samples, steered by how late they are.
+
+    Bytes arrive late, never early, and lumps make most of them late: only the least lateness within half a second says
+    something about the device. A second-order loop steers phase and interval by it, so that the 16 ms steps of a USB
+    bridge do not reach the curve, and a device whose quartz differs from its nominal rate is followed. The first
+    second only finds the least lateness: moving the zero of the axis costs nothing there.
+    """
+
+    def __init__(self, rate_hz: float, modulus: int = 0) -> None:
+        self._nominal_s = 1.0 / rate_hz if rate_hz > 0 else 0.0
+        self._period_s = self._nominal_s
+        self._counter = _Counter(modulus)
+        self._last_s = math.nan
+        self._last_count = -1
+        self._last_arrival_s = 0.0
+        self._offset_s = 0.0  # arrival = time on the axis + offset + lateness
+        self._slew = 0.0
+        self._away_s = 0.0
+        self._started_s = 0.0
+        self._window_end_s = 0.0
+        self._least_late_s = math.inf
+        self._pairs: deque[tuple[float, int]] = deque(maxlen=512)
+        self.notes = self._counter.notes
+
+    @property
+    def interval_s(self) -> float:
+        """As followed so far; 0 unknown."""
+        return self._period_s
+
+    def date(self, marks: Marks) -> tuple[FloatArray, list[Gap]]:
+        """See `Clock`."""
+        n = len(marks.line)
+        if not n:
+            return np.empty(0), []
+        arrival_s = marks.arrival_s
+        counts = self._counter.unwrap(marks)
+        gaps: list[Gap] = []
+        if math.isnan(self._last_s):
+            return self._first(counts, arrival_s), gaps
+        period_s = self._period_s
+        steps = counts - self._last_count
+        silence_s = arrival_s - self._last_arrival_s
+        if self._away_s > 0:
+            start_s = self._last_s + max(self._away_s - (int(steps[-1]) - 1) * period_s, period_s, 1e-6)
+            self._restart(arrival_s, start_s + int(steps[-1] - steps[0]) * period_s)
+            t_s = start_s + (counts - counts[0]) * (period_s or 1e-6)
+            self._gap(start_s, gaps)
+            self._away_s = 0.0
+        elif period_s == 0.0:
+            t_s = self._spread(counts, arrival_s)
+        elif silence_s > _STALL_S and int(steps[-1]) < min(0.5 * silence_s / period_s, _TTY_LINES):
+            # what was sent meanwhile is not in this lump, so it is lost
+            end_s = max(arrival_s - self._offset_s, self._last_s + (int(steps[-1]) + 1) * period_s)
+            t_s = np.asarray(end_s - (counts[-1] - counts) * period_s, np.float64)
+            self._gap(float(t_s[0]), gaps)
+        else:
+            late_s = arrival_s - self._offset_s - (self._last_s + int(steps[-1]) * period_s)
+            step_s = period_s * (1.0 + self._slew)
+            if late_s < 0 and arrival_s - self._started_s < 2 * _WINDOW_S:
+                self._offset_s += late_s  # dated before the axis was settled: it is the axis that is late
+            elif late_s < -_LUMP_S:
+                step_s = max(arrival_s - self._offset_s - self._last_s, 1e-9) / int(steps[-1])
+            t_s = np.asarray(self._last_s + steps * step_s, np.float64)
+            self._count_gaps(counts, t_s, gaps)
+        self._last_s, self._last_count, self._last_arrival_s = float(t_s[-1]), int(counts[-1]), arrival_s
+        self._steer(arrival_s)
+        return t_s, gaps
+
+    def _first(self, counts: IntArray, arrival_s: float) -> FloatArray:
+        t_s = np.asarray((counts - counts[0]) * (self._period_s or 1e-4), np.float64)
+        self._last_s, self._last_count, self._last_arrival_s = float(t_s[-1]), int(counts[-1]), arrival_s
+        self._restart(arrival_s, self._last_s)
+        return t_s
+
+    def _restart(self, arrival_s: float, last_s: float) -> None:
+        self._offset_s = arrival_s - last_s
+        self._started_s = arrival_s
+        self._window_end_s = arrival_s + 2 * _WINDOW_S
+        self._least_late_s = math.inf
+        self._slew = 0.0
+        self._pairs.clear()
+
+    def _spread(self, counts: IntArray, arrival_s: float) -> FloatArray:
+        """Rate not known yet: even between two arrivals."""
+        end_s = max(arrival_s - self._offset_s, self._last_s + 1e-6 * len(counts))
+        steps = counts - self._last_count
+        t_s: FloatArray = self._last_s + steps * ((end_s - self._last_s) / int(steps[-1]))
+        return t_s
+
+    def _steer(self, arrival_s: float) -> None:
+        if self._nominal_s == 0.0 and (self._period_s == 0.0 or arrival_s - self._started_s < 8 * _WINDOW_S):
+            self._pairs.append((arrival_s, self._last_count))
+            (first_s, first), (last_s, last) = self._pairs[0], self._pairs[-1]
+            if last_s - first_s >= 2 * _WINDOW_S and last > first:
+                self._period_s = (last_s - first_s) / (last - first)
+        if self._period_s == 0.0:
+            self._window_end_s = arrival_s + _WINDOW_S
+            return
+        self._least_late_s = min(self._least_late_s, arrival_s - self._offset_s - self._last_s)
+        if arrival_s >= self._window_end_s:
+            late_s = self._least_late_s
+            self._period_s *= 1.0 + 0.15 * late_s / _WINDOW_S
+            self._slew = 0.5 * late_s / _WINDOW_S
+            self._slew = min(0.2, max(-0.2, self._slew))
+            self._window_end_s = arrival_s + _WINDOW_S
+            self._least_late_s = math.inf
+
+    def _gap(self, end_s: float, gaps: list[Gap]) -> None:
+        duration_s = end_s - self._last_s
+        missing = max(0, round(duration_s / self._period_s) - 1) if self._period_s else 0
+        gaps.append(Gap(self._last_s, duration_s, missing))
+
+    def _count_gaps(self, counts: IntArray, t_s: FloatArray, gaps: list[Gap]) -> None:
+        steps = np.diff(counts, prepend=self._last_count)
+        for row in np.flatnonzero(steps > 1).tolist():
+            start_s = float(t_s[row - 1]) if row else self._last_s
+            gaps.append(Gap(start_s, float(t_s[row]) - start_s, int(steps[row]) - 1))
+
+    def resume(self, away_s: float) -> None:
+        """See `Clock`."""
+        if not math.isnan(self._last_s):
+            self._away_s += away_s

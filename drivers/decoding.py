@@ -1,0 +1,222 @@
+"""From bytes to sample blocks: framing, reading of lines, dating, and what is counted on the way.
+
+A live link and a recorded capture are decoded by the same class.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from drivers.clock import Clock, Marks, clock_for
+from drivers.framing import LineFramer
+from drivers.layouts import Columns, LineReader
+from drivers.lines import Kind
+from drivers.profile import Profile
+from drivers.samples import FloatArray, Gap, IntArray, SampleBlock, Source
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(slots=True)
+class Counts:
+    """What a decoder has seen. ``n_lines == n_samples + n_overloads + n_replies`` + the refused ones.
+
+    Attributes:
+        n_lines: Lines, empty ones left out, too long ones included.
+        n_samples: Lines that carried a torque.
+        n_overloads: Lines that said "overload" instead.
+        n_replies: Replies to `identify`.
+        n_no_match: Lines that the profile does not describe.
+        n_checksum: Lines whose checksum disagrees.
+        n_too_long: Lines longer than any line can be.
+        n_unit_changes: Samples in another unit than the one before.
+        n_gaps: Gaps told in blocks.
+        n_unterminated: Unfinished lines at the end of a stream.
+    """
+
+    n_lines: int = 0
+    n_samples: int = 0
+    n_overloads: int = 0
+    n_replies: int = 0
+    n_no_match: int = 0
+    n_checksum: int = 0
+    n_too_long: int = 0
+    n_unit_changes: int = 0
+    n_gaps: int = 0
+    n_unterminated: int = 0
+
+    @property
+    def n_refused(self) -> int:
+        """Lines skipped."""
+        return self.n_no_match + self.n_checksum + self.n_too_long
+
+
+class Decoder:
+    """Bytes of one device → sample blocks, however the bytes are cut. One thread.
+
+    Args:
+        profile: How the device talks.
+        source: Goes into every block.
+        drop_first: The stream begins in the middle of a line: skip up to the first terminator, uncounted.
+        live: Arrival times are real; without sequence or device clock they date the samples.
+    """
+
+    def __init__(
+        self, profile: Profile, source: Source = Source.LIVE, *, drop_first: bool = False, live: bool = False
+    ) -> None:
+        self.profile = profile
+        self.source = source
+        self.counts = Counts()
+        self._framer = LineFramer(profile.terminator)
+        self._reader = LineReader(profile)
+        self._clock: Clock = clock_for(profile, live=live)
+        self._drop_first = drop_first
+        self._n_slots = 0
+        self._n_logged = 0
+        self._unit = ""
+        self._pending_overloads = 0
+
+    @property
+    def identity(self) -> str:
+        """What the device last called itself in reply to `identify`; empty unknown."""
+        return self._reader.identity
+
+    @property
+    def interval_s(self) -> float:
+        """Seconds between two samples as the clock knows them; 0 unknown."""
+        return self._clock.interval_s
+
+    @property
+    def clock_notes(self) -> dict[str, int]:
+        """How often the device's "time" or "sequence" went back."""
+        return dict(self._clock.notes)
+
+    def feed(self, data: bytes, arrival_s: float = 0.0) -> list[SampleBlock]:
+        """Take the next bytes, the last of which arrived at `arrival_s` (monotonic), and return what they complete."""
+        blocks: list[SampleBlock] = []
+        for number, body in enumerate(self._framer.feed(data)):
+            if number and not self._first_is_dropped():
+                self._count_too_long()
+            if body and self._first_is_dropped():
+                body = body[body.find(self.profile.terminator) + len(self.profile.terminator) :]
+            if body:
+                blocks += self._blocks(self._reader.read(body), arrival_s)
+        return blocks
+
+    def _first_is_dropped(self) -> bool:
+        """True once, for the line that may have been cut at its beginning."""
+        drop, self._drop_first = self._drop_first, False
+        return drop
+
+    def _count_too_long(self) -> None:
+        if not self.counts.n_too_long:
+            _log.warning("%s: a line without an end in sight is skipped", self.profile.name)
+        self.counts.n_lines += 1
+        self.counts.n_too_long += 1
+        self._n_slots += 1
+
+    def reopen(self, away_s: float) -> None:
+        """The link was away for `away_s` and is back: the unfinished line and the next one are not trusted."""
+        self._framer.reset()
+        self._drop_first = True
+        self._clock.resume(away_s)
+
+    def finish(self) -> None:
+        """End of the stream: an unfinished line is dropped and counted."""
+        self.counts.n_unterminated += self._framer.finish()
+
+    def _blocks(self, columns: Columns, arrival_s: float) -> list[SampleBlock]:
+        counts, n = self.counts, len(columns)
+        code = columns.code
+        if columns.uniform is not None and columns.uniform >= 0:
+            counts.n_lines += n
+            line = np.arange(self._n_slots, self._n_slots + n)
+            self._n_slots += n
+            t_s, gaps = self._clock.date(Marks(line, columns.ticks, columns.sequence, arrival_s))
+            return self._cut(code, columns.digits, t_s, gaps, arrival_s)
+        tally = np.bincount(code + 5, minlength=5)  # Kind.IDENTITY is −5
+        counts.n_lines += n - int(tally[5 + Kind.EMPTY])
+        counts.n_replies += int(tally[5 + Kind.IDENTITY])
+        counts.n_no_match += int(tally[5 + Kind.NO_MATCH])
+        counts.n_checksum += int(tally[5 + Kind.CHECKSUM])
+        self._log_refused()
+        is_slot = (code != Kind.EMPTY) & (code != Kind.IDENTITY)
+        line = self._n_slots - 1 + np.cumsum(is_slot)
+        self._n_slots += int(np.count_nonzero(is_slot))
+        dated = code >= Kind.OVERLOAD
+        t_s, gaps = self._clock.date(
+            Marks(
+                line[dated],
+                None if columns.ticks is None else columns.ticks[dated],
+                None if columns.sequence is None else columns.sequence[dated],
+                arrival_s,
+            )
+        )
+        return self._cut(code[dated], columns.digits[dated], t_s, gaps, arrival_s)
+
+    def _log_refused(self) -> None:
+        for kind, raw in self._reader.refused[self._n_logged :]:
+            _log.warning("%s: line skipped (%s): %r", self.profile.name, kind.name.lower(), raw)
+        self._n_logged = len(self._reader.refused)
+
+    def _cut(
+        self, code: np.ndarray, digits: IntArray, t_s: FloatArray, gaps: list[Gap], arrival_s: float
+    ) -> list[SampleBlock]:
+        """Cut where unit or decimals change; overloads are told in the block in which they lie."""
+        counts = self.counts
+        counts.n_gaps += len(gaps)
+        if not len(code):
+            return []
+        overload = code == Kind.OVERLOAD
+        n_overloads = int(np.count_nonzero(overload))
+        counts.n_overloads += n_overloads
+        blocks: list[SampleBlock] = []
+        for begin, end in _runs(code, overload if n_overloads else None):
+            good = slice(begin, end)
+            over: FloatArray = np.empty(0)
+            row_t, row_digits, row_code = t_s[good], digits[good], code[good]
+            if n_overloads:
+                mask = overload[good]
+                over, row_t, row_digits, row_code = row_t[mask], row_t[~mask], row_digits[~mask], row_code[~mask]
+            unit, decimals = (
+                self._reader.formats[row_code[0]] if len(row_code) else (self._unit or self.profile.unit, 0)
+            )
+            if len(row_code):
+                counts.n_unit_changes += bool(self._unit) and unit != self._unit
+                self._unit = unit
+            from_s = t_s[begin] if begin else -np.inf
+            until_s = t_s[end] if end < len(t_s) else np.inf
+            blocks.append(
+                SampleBlock(
+                    first_index=counts.n_samples,
+                    t_s=row_t,
+                    digits=row_digits,
+                    decimals=decimals,
+                    unit=unit,
+                    source=self.source,
+                    gaps=tuple(gap for gap in gaps if from_s <= gap.start_s + gap.duration_s < until_s)
+                    if len(gaps)
+                    else (),
+                    overload_t_s=over,
+                    arrival_s=arrival_s,
+                )
+            )
+            counts.n_samples += len(row_t)
+        return blocks
+
+
+def _runs(code: np.ndarray, overload: np.ndarray | None) -> list[tuple[int, int]]:
+    """Stretches of one format; an overload belongs to the stretch before it, or to the first one."""
+    if overload is None:
+        if code[0] == code[-1] and (code == code[0]).all():
+            return [(0, len(code))]
+        changes = np.flatnonzero(np.diff(code)) + 1
+    else:
+        rows = np.flatnonzero(~overload)
+        changes = rows[1:][np.diff(code[rows]) != 0] if len(rows) else rows
+    edges = [0, *changes.tolist(), len(code)]
+    return list(pairwise(edges))
