@@ -1,6 +1,6 @@
 """Telling keys apart: the pedal's single key, and a code that a scanner types. Pure: time comes in as an argument.
 
-A foot switch or presenter sends ordinary keys; a code scanner types a whole text within a few hundredths of a second and
+A foot switch or presenter sends ordinary keys; a code scanner types a whole text within hundredths of a second and
 ends it with Enter. A single printable key is therefore held back for `HOLD_S` before it acts; when another follows at
 once both belong to a code, and none of its characters acts.
 """
@@ -91,6 +91,6 @@ def shown(name: str) -> str:
     """Return a key's name as it is printed on most keyboards.
 
     >>> shown("PgDown"), shown("D")
-    ('Page down', 'D')
+    ('Page ↓', 'D')
     """
-    return {"PgDown": "Page down", "PgUp": "Page up", "Return": "Enter", "Esc": "Esc"}.get(name, name)
+    return {"PgDown": "Page ↓", "PgUp": "Page ↑", "Return": "Enter", "Backspace": "Back"}.get(name, name)

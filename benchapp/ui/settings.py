@@ -43,9 +43,7 @@ class Settings:
         if path is not None and path.exists():
             try:
                 read = json.loads(path.read_text(encoding="utf-8"))
-                if not isinstance(read, dict):
-                    raise TypeError("not a JSON object")
-                for key, value in read.items():
+                for key, value in dict(read).items():
                     default = DEFAULTS.get(key)
                     if default is None or isinstance(value, type(default)):
                         self._values[key] = value

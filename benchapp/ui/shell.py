@@ -84,7 +84,17 @@ class SourceMark(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.text = ""
+        self.hand: QWidget | None = None
+        self.row = QHBoxLayout(self)
+        self.row.setContentsMargins(0, 0, 0, 0)
+        self.row.addStretch(1)
         self.hide()
+
+    def take_hand(self, hand: QWidget) -> None:
+        """Hold the simulated hand's buttons on the right."""
+        self.hand = hand
+        self.row.addWidget(hand)
+        self.restyle()
 
     def say(self, text: str) -> None:
         """Show this mark; "" hides the strip."""
@@ -97,7 +107,12 @@ class SourceMark(Panel):
     def restyle(self) -> None:
         """As high as its type needs."""
         super().restyle()
-        self.setFixedHeight(round(self.sizes.small * 2.5))
+        rim = 3 if self.hand is not None else 0
+        self.setFixedHeight(round(self.sizes.small * (3.2 if self.hand is not None else 2.5)))
+        self.row.setContentsMargins(rim, rim, round(self.sizes.gap), rim)
+        again = getattr(self.hand, "restyle", None)
+        if callable(again):
+            again()
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
         """Hatched from edge to edge, the words on a plain field in the middle."""
@@ -107,7 +122,8 @@ class SourceMark(Panel):
         font = font_of_cap(s.small, bold=True)
         painter.setFont(font)
         width = painter.fontMetrics().horizontalAdvance(self.text) + 3 * s.pad
-        plate = QRectF(box.center().x() - width / 2, box.top(), width, box.height())
+        middle = box.center().x() if self.hand is None else s.gap * 2 + width / 2
+        plate = QRectF(middle - width / 2, box.top(), width, box.height())
         painter.fillRect(plate, QColor(colours.sim))
         painter.setPen(QColor(colours.sim_ink))
         draw_fitted(painter, plate, self.text, font, align=Qt.AlignmentFlag.AlignHCenter)
@@ -125,6 +141,8 @@ class FootBar(QWidget):
         self.message = QLabel(self)
         self.message.setProperty("kind", "soft")
         self.message.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
+        self.message.setWordWrap(True)
+        self.message.setMinimumWidth(1)
         self.operator = self._button("operator", "Who pulls")
         self.unit = self._button("unit", "The unit in which torque is shown")
         self.sound = self._button("sound", "Sounds on or off (Ctrl+M)")
@@ -182,6 +200,7 @@ class FootBar(QWidget):
         )
         for widget in (*self.tabs.values(), self.operator, self.unit, self.sound, self.light, self.more, self.message):
             widget.setFont(font_of_cap(s.small))
+        self.message.setFont(font_of_cap(s.small * 0.8))
         widest = 0
         for tab in self.tabs.values():
             bold = font_of_cap(s.small, bold=True)
@@ -316,6 +335,8 @@ class MainWindow(QMainWindow):
         pages: What can be shown beside the Bench, in order; each is built when it is first wanted.
         settings_path: JSON file with what the window remembers; None: nothing is kept.
         start_panel: Makes what the Bench shows without a run; None: nothing.
+        hand: Makes the simulated hand's buttons for the strip on top (`kilter --simulated`); None: none. Its widget may
+            offer `key(down)`, `restyle()` and `stop()`.
         on_close: Called once when the window has closed, after the pages were stopped.
     """
 
@@ -326,6 +347,7 @@ class MainWindow(QMainWindow):
         *,
         settings_path: Path | None = None,
         start_panel: Callable[[AppContext, Settings, QWidget], QWidget] | None = None,
+        hand: Callable[[AppContext], QWidget] | None = None,
         on_close: Callable[[], None] | None = None,
     ) -> None:
         super().__init__()
@@ -355,6 +377,9 @@ class MainWindow(QMainWindow):
         self.mark = SourceMark(middle)
         self.stack = QStackedWidget(middle)
         self.foot = FootBar(middle)
+        self.hand = hand(context) if hand is not None else None
+        if self.hand is not None:
+            self.mark.take_hand(self.hand)
         column.addWidget(self.mark)
         column.addWidget(self.stack, 1)
         column.addWidget(self.foot)
@@ -664,14 +689,27 @@ class MainWindow(QMainWindow):
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Every key press of this window goes through here first."""
-        if event.type() != QEvent.Type.KeyPress or not isinstance(event, QKeyEvent):
+        if event.type() not in (QEvent.Type.KeyPress, QEvent.Type.KeyRelease) or not isinstance(event, QKeyEvent):
             return False
         if not isinstance(watched, QWidget) or watched.window() is not self or QApplication.activePopupWidget():
             return False
         focus = QApplication.focusWidget()
         if watched is not (focus or self):
             return False  # Qt offers an unused key to the parents too: once is enough
-        return self._key(event)
+        if self._hand_key(event):
+            return True
+        return event.type() == QEvent.Type.KeyPress and self._key(event)
+
+    def _hand_key(self, event: QKeyEvent) -> bool:
+        """Key P, held, pulls the simulated tool."""
+        press = getattr(self.hand, "key", None)
+        if event.key() != Qt.Key.Key_P or not callable(press) or event.modifiers() & ~Qt.KeyboardModifier.ShiftModifier:
+            return False
+        if isinstance(QApplication.focusWidget(), TEXT_FIELDS) or self.teacher.isVisible():
+            return False
+        if not event.isAutoRepeat():
+            press(event.type() == QEvent.Type.KeyPress)
+        return True
 
     def _key(self, event: QKeyEvent) -> bool:
         """Return True when the key was ours."""
@@ -822,7 +860,7 @@ class MainWindow(QMainWindow):
             app.removeEventFilter(self)
         for timer in (self._key_timer, self._quiet_timer, self._message_timer):
             timer.stop()
-        for page in self._built.values():
+        for page in (*self._built.values(), self.hand):
             stop = getattr(page, "stop", None)
             if callable(stop):
                 stop()

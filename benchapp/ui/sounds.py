@@ -1,4 +1,4 @@
-"""Sounds of the Bench: click heard, pull closed, something noticed, overload. Loaded off the start path, never in the way."""
+"""Sounds of the Bench: click heard, pull closed, something noticed, overload. Off the start path, never in the way."""
 
 from __future__ import annotations
 

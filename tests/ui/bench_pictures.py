@@ -10,6 +10,7 @@ import sys
 from pathlib import Path
 
 from PySide6.QtWidgets import QApplication
+from PySide6.QtTest import QTest
 
 
 def standin():
@@ -31,6 +32,7 @@ def picture(window, port, scene, at_s: float) -> None:
     port.t, port.v = t[upto], v[upto]
     port.show(view)
     page._unacknowledged = False
+    page.plot.rest_scale()
     page._figure_s = -1
     page.tick()
     page._figure_s = -1
@@ -75,7 +77,7 @@ def main() -> int:
                 picture(window, port, scene, scene[2])
                 window.bench.set_keyboard_here(name != "keyboard")
                 window.bench.tick()
-                app.processEvents()
+                QTest.qWait(120 if name == "empty" else 1)
                 window.grab().save(str(folder / f"{name}-{look}-{width}.png"))
                 window.bench.set_keyboard_here(True)
             port.show(stand.view(None))

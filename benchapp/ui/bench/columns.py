@@ -1,7 +1,8 @@
 """Samples to pixel columns: what a curve needs and no more, kept up to date as samples come in. Pure.
 
-A column is a fixed slice of time on the link's own axis (column k holds t with ``floor(t / width) == k``): a column that is finished never changes: a frame costs what came in since the last one, not what is on the screen. NaN never hides
-a peak (`np.fmin`, `np.fmax`).
+A column is a fixed slice of time on the link's own axis (column k holds t with ``floor(t / width) == k``): one that is
+finished never changes, and a frame costs what came in since the last one, not what is on the screen. NaN never hides a
+peak (`np.fmin`, `np.fmax`).
 """
 
 from __future__ import annotations

@@ -52,10 +52,12 @@ class IndicationEntry(QWidget):
             return
         try:
             value, unit = parse_torque(self.field.text(), self.unit)
-            if not value > 0:
-                raise ValueError("The value must be above zero; type it without a sign for either direction.")
         except ValueError as error:
             self.problem = str(error)
+            self.update()
+            return
+        if not value > 0:
+            self.problem = "It must be above zero; no sign, whichever the direction."
             self.update()
             return
         self.field.clear()

@@ -450,20 +450,21 @@ class BenchPage(QWidget):
         self.key_bar.setVisible(self.view.run is not None)
         asks = state in (RunState.DECIDE, RunState.REASON) or self._leaving
         go_word = {
-            RunState.CAUTIONS: "Read them",
+            RunState.CAUTIONS: "Read",
             RunState.REFERENCE: "It is mounted",
             RunState.ZERO: "Take zero",
             RunState.FINAL_ZERO: "Look at zero",
             RunState.SET_TOOL: "It is set",
             RunState.RESET_TOOL: "Done",
-            RunState.VERDICT: "Seal the run",
+            RunState.VERDICT: "Seal it",
             RunState.SEALED: "Next tool",
             RunState.LEFT: "Next tool",
             RunState.INDICATION: "Take it",
         }.get(state or RunState.PULL, "Go on")
         if asks:
             go_word = "Take it"
-        actions = [("go", go_word, go)]
+        captured_alone = state in (RunState.PULL, RunState.PRELOAD) and self.view.mode is Mode.FIRST_PEAK and not asks
+        actions = [] if captured_alone and not self.view.holds else [("go", go_word, go)]
         if asks:
             actions.append(("aside", "Next", aside))
         elif self.view.card is not None and state in (RunState.PRELOAD, RunState.PULL, RunState.SET_TOOL):
@@ -513,7 +514,7 @@ class BenchPage(QWidget):
         bar_h = s.small * 3.6
         bar = QRectF(right.left() + s.pad * 0.6, right.bottom() - bar_h - s.pad * 0.5, right_w - s.pad * 1.2, bar_h)
         self.card.key_height = bar_h + s.pad * 0.4
-        ask_w = max(plot.width() * 0.47, s.lead * 17)
+        ask_w = max(plot.width() * 0.46, s.lead * 18)
         ask = QRectF(plot.right() - ask_w - s.pad * 0.4, plot.top() + s.pad * 0.4, ask_w, plot.height() - s.pad * 0.8)
         entry_h = s.instruction * 3.4
         entry = QRectF(plot.left() + s.pad, plot.bottom() - entry_h - s.pad, plot.width() - 2 * s.pad, entry_h)
@@ -528,11 +529,12 @@ class BenchPage(QWidget):
             (self.cautions, board),
             (self.verdict, board),
             (self.key_bar, bar),
-            (self.choices, ask),
             (self.entry, entry),
             (self.keyboard_notice, notice),
         ):
             widget.setGeometry(box.toRect())
+        self.choices.room = ask.toRect()
+        self.choices.settle()
         if self.start is not None:
             self.start.setGeometry(board.toRect())
         self.key_bar.raise_()

@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtCore import QPointF, QRect, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetricsF, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QHBoxLayout, QPushButton, QSizePolicy, QWidget
 
@@ -279,7 +279,7 @@ class LiveFigure(Panel):
     @staticmethod
     def height_for(sizes: Sizes) -> float:
         """Height that the panel takes."""
-        return sizes.figure * 1.42 + sizes.body * 3.0 + sizes.pad
+        return sizes.figure * 1.24 + sizes.body * 2.5 + sizes.pad * 1.2
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
         """Label and unit on top, the figure beneath, everything turned round when it warns."""
@@ -293,13 +293,13 @@ class LiveFigure(Panel):
         if warns:
             edge = QRectF(box.left() + 3, box.bottom() - s.body * 1.1, box.width() - 6, s.body * 0.8)
             hatch(painter, edge, colours.alarm_ink, s.body, falling=True, alpha=200)
-        label = QRectF(box.left() + s.pad, box.top() + s.pad * 0.4, box.width() - 2 * s.pad, s.body * 2.6)
+        label = QRectF(box.left() + s.pad, box.top() + s.pad * 0.4, box.width() - 2 * s.pad, s.body * 2.5)
         painter.setPen(soft)
         draw_fitted(painter, label, self.unit, font_of_cap(s.lead * 1.15), align=RIGHT)
         name = label.adjusted(0, 0, -s.lead * 6, 0)
         draw_fitted(painter, name, self.warning or "torque now", font_of_cap(s.body, bold=warns))
         painter.setPen(ink)
-        figure = QRectF(label.left(), label.bottom(), label.width(), s.figure * 1.42)
+        figure = QRectF(label.left(), label.bottom(), label.width(), s.figure * 1.24)
         draw_fitted(
             painter, figure, self.text, font_of_cap(s.figure, bold=True), align=RIGHT, template=self.template, least=0.5
         )
@@ -357,7 +357,7 @@ class CaptureCard(Panel):
         theme.draw_panel(painter, box, s.radius)
         inner = box.adjusted(s.pad, s.pad * 0.4, -s.pad, -self.key_height - s.pad * 0.4)
         card = self.card
-        label = QRectF(inner.left(), inner.top(), inner.width(), s.body * 2.6)
+        label = QRectF(inner.left(), inner.top(), inner.width(), s.body * 2.5)
         if card is None:
             painter.setPen(QColor(colours.soft))
             draw_fitted(painter, label, "last reading", font_of_cap(s.body))
@@ -369,7 +369,7 @@ class CaptureCard(Panel):
         painter.setPen(QColor(colours.soft))
         draw_fitted(painter, label, self.unit, font_of_cap(s.lead * 1.15), align=RIGHT)
         draw_fitted(painter, label.adjusted(0, 0, -s.lead * 6, 0), self._title(), font_of_cap(s.body))
-        figure = QRectF(inner.left(), label.bottom(), inner.width(), s.figure * 1.34)
+        figure = QRectF(inner.left(), label.bottom(), inner.width(), s.figure * 1.22)
         painter.setPen(QColor(colours.ink))
         draw_fitted(
             painter,
@@ -380,19 +380,19 @@ class CaptureCard(Panel):
             template=self.template,
             least=0.5,
         )
-        state = QRectF(inner.left() - s.pad * 0.3, figure.bottom() + s.pad * 0.3, 0, s.state * 1.72)
+        state = QRectF(inner.left() - s.pad * 0.3, figure.bottom() + s.pad * 0.25, 0, s.state * 1.56)
         state.setRight(inner.right() + s.pad * 0.3)
         self._draw_state(painter, state, card, kind)
-        rest = QRectF(inner.left(), state.bottom() + s.pad * 0.5, inner.width(), inner.bottom() - state.bottom())
+        rest = QRectF(inner.left(), state.bottom() + s.pad * 0.35, inner.width(), inner.bottom() - state.bottom())
         painter.setPen(QColor(colours.ink))
         sentence = words.card_sentence(card, kind, tool, self.unit)
-        lines = max(2, min(4, int((rest.height() - s.small * 5.6) / (s.lead * 2.05))))
+        lines = max(2, min(4, int((rest.height() - s.small * 2.6) / (s.lead * 2.05))))
         draw_lines(painter, rest, sentence, s.lead, lines)
         foot = QRectF(inner.left(), inner.bottom() - s.small * 2.5, inner.width(), s.small * 2.4)
         painter.setPen(QColor(colours.soft))
         draw_fitted(painter, foot, words.stored_line(card), font_of_cap(s.small), align=RIGHT)
         draw_fitted(
-            painter, foot.adjusted(0, 0, -s.small * 7.5, 0), words.deviation_line(card), font_of_cap(s.small), least=0.7
+            painter, foot.adjusted(0, 0, -s.small * 9.5, 0), words.deviation_line(card), font_of_cap(s.small), least=0.7
         )
 
     def _draw_state(self, painter: QPainter, box: QRectF, card: Card, kind: ToolType | None) -> None:
@@ -442,6 +442,7 @@ class ChoicePanel(Panel):
         self.choices: tuple[tuple[str, str], ...] = ()
         self.proposed = 0
         self.title = ""
+        self.room = QRect(0, 0, 300, 300)
         self.setCursor(Qt.CursorShape.PointingHandCursor)
 
     def show_choices(self, view: BenchView) -> None:
@@ -461,14 +462,23 @@ class ChoicePanel(Panel):
     def show_list(self, title: str, rows: Sequence[tuple[str, str]], proposed: int) -> None:
         """Show (key, words) for each row."""
         self.title, self.choices, self.proposed = title, tuple(rows), proposed
+        self.settle()
         self.setAccessibleName(f"{title}: " + ", ".join(label for _, label in rows))
         self.update()
 
+    def settle(self) -> None:
+        """Stand on the foot of the room given, as high as the rows need: the corridor above stays in sight."""
+        s = self.sizes
+        need = min(float(self.room.height()), s.body * 3.2 + len(self.choices) * s.lead * 3.7 + s.pad * 0.6)
+        box = QRectF(self.room)
+        box.setTop(box.bottom() - need)
+        self.setGeometry(box.toRect())
+
     def _row(self, i: int) -> QRectF:
         s = self.sizes
-        top = s.body * 3.4
+        top = s.body * 3.2
         n = max(1, len(self.choices))
-        pitch = min(s.lead * 4.4, (self.height() - top - s.pad * 0.5) / n)
+        pitch = min(s.lead * 3.7, (self.height() - top - s.pad * 0.5) / n)
         return QRectF(s.pad * 0.5, top + i * pitch, self.width() - s.pad, pitch - s.pad * 0.35)
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
@@ -522,10 +532,14 @@ class KeyBar(QWidget):
             button = QPushButton(self)
             button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
             button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+            policy = button.sizePolicy()
+            policy.setRetainSizeWhenHidden(True)
+            button.setSizePolicy(policy)
             button.setProperty("kind", "main" if action == "go" else "")
+            button.setMinimumWidth(1)
             button.clicked.connect(self._clicked)
             button.setObjectName(action)
-            row.addWidget(button, 3 if action == "go" else 2)
+            row.addWidget(button, 8 if action == "go" else 7)
             self.buttons[action] = button
 
     def _clicked(self) -> None:
@@ -534,6 +548,7 @@ class KeyBar(QWidget):
     def restyle(self) -> None:
         """The window's size has changed."""
         sizes = Sizes.of(self.window().height())
+        self.setStyleSheet("QPushButton { padding: 2px 4px; }")
         for button in self.buttons.values():
             button.setFont(font_of_cap(sizes.small, bold=button.objectName() == "go"))
 
@@ -542,7 +557,7 @@ class KeyBar(QWidget):
         given = {action: (word, key) for action, word, key in actions}
         for action, button in self.buttons.items():
             word, key = given.get(action, ("", ""))
-            text = f"{word}  ·  {key}" if word and key else word
+            text = f"{word}  [{key}]" if word and key else word
             if button.text() != text:
                 button.setText(text)
-            button.setEnabled(bool(word))
+            button.setVisible(bool(word))

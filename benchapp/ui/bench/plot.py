@@ -1,7 +1,7 @@
 """The Bench's plot: a curve that runs towards a corridor.
 
-Drawn with QPainter on a widget of its own, not with a plotting library: everything that stands still (corridor, hatching,
-axis, words) is a pixmap made once per scale, the curve is reduced to one (lowest, highest) pair a pixel column as the
+Drawn with QPainter on a widget of its own, not with a plotting library: what stands still (corridor, hatching, axis,
+words) is a pixmap made once per scale, the curve is reduced to one (lowest, highest) pair a pixel column as the
 samples come in, and the time axis is relative to *now*, so nothing is laid out again per frame. What that costs against
 pyqtgraph is measured in `tests/bench/test_drawing.py`. Curves that are examined (Logbook) use pyqtgraph.
 """
@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -274,7 +275,7 @@ class PullPlot(QWidget):
         if len(breaks) == 0:
             return [(xs, ys)]
         edges = [0, *(2 * breaks).tolist(), len(xs)]
-        return [(xs[a:b], ys[a:b]) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        return [(xs[a:b], ys[a:b]) for a, b in pairwise(edges)]
 
     def _draw_curve(self, painter: QPainter) -> None:
         pen = QPen(QColor(theme.palette().ink), 1)
@@ -315,7 +316,7 @@ class PullPlot(QWidget):
         painter.setPen(QColor(colours.accent))
         font = font_of_cap(s.lead, bold=True)
         metrics = QFontMetricsF(font)
-        head = f"reach {words.number(target, scene.unit, 0.1 if target < 1000 else 1.0)} in here"
+        head = f"reach {words.plain(float(f'{target / factor_nm(scene.unit):.4g}'))} in here"
         width = metrics.horizontalAdvance(head)
         x = min(max(start.x() + s.pad, self.x_of(self._now_s) + s.pad), self._area.right() - width - s.pad)
         y = start.y() + 3.2 * s.lead

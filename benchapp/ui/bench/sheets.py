@@ -1,4 +1,4 @@
-"""What takes the place of ladder, plot and card while there is no curve to look at: cautions and verdict; and notices."""
+"""What takes the place of ladder, plot and card where there is no curve to look at; and the notices."""
 
 from __future__ import annotations
 
@@ -57,11 +57,11 @@ class CautionsSheet(Panel):
             draw_picture(painter, icon, picture)
             text = QRectF(icon.right() + s.pad, row.top(), row.right() - icon.right() - s.pad, pitch)
             painter.setPen(QColor(colours.ink))
-            upper = QRectF(text.left(), text.center().y() - s.lead * 2.7, text.width(), s.lead * 2.8)
-            draw_fitted(painter, upper, head, font_of_cap(s.lead * 1.35, bold=True))
+            upper = QRectF(text.left(), text.center().y() - s.lead * 2.9, text.width(), s.lead * 2.9)
+            draw_fitted(painter, upper, head, font_of_cap(s.lead * 1.6, bold=True))
             painter.setPen(QColor(colours.soft))
-            lower = QRectF(text.left(), text.center().y() + s.lead * 0.2, text.width(), s.lead * 2.2)
-            draw_fitted(painter, lower, why, font_of_cap(s.body * 1.05))
+            lower = QRectF(text.left(), text.center().y() + s.lead * 0.25, text.width(), s.lead * 2.2)
+            draw_fitted(painter, lower, why, font_of_cap(s.lead * 1.05))
         y = box.bottom() - foot_height
         for warning in self.warnings[:2]:
             painter.setPen(QColor(colours.high))

@@ -1,0 +1,736 @@
+"""What the Bench shows without a run: tool, reference, procedure, who pulls; then one key starts.
+
+From an empty program the way to the first pull is short: number and range of the tool, capacity of the reference, a
+name, Start. Everything else has a sensible value that can be changed here, and more can be entered in Rack and References.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final
+
+from PySide6.QtCore import QStringListModel, Qt, QTimer
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QButtonGroup,
+    QComboBox,
+    QCompleter,
+    QFrame,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QListWidget,
+    QListWidgetItem,
+    QPushButton,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
+
+from benchapp.metrology.reference import Reference
+from benchapp.metrology.tool import Tool, ToolType
+from benchapp.runs.model import RunPlan
+from benchapp.torque.direction import Direction
+from benchapp.torque.text import parse_number, parse_torque
+from benchapp.torque.units import from_nm, to_nm
+from benchapp.ui import words
+from benchapp.ui.context import AppContext
+from benchapp.ui.settings import Settings
+from benchapp.ui.theme import Sizes, font_of_cap
+from drivers.samples import Source
+
+if TYPE_CHECKING:
+    from benchapp.runs.procedure import Procedure
+
+RANGE_BETWEEN: Final = re.compile(r"\s*(?:\bto\b|…|\.\.\.|–|—|(?<=\d)\s*-\s*(?=\d))\s*")
+MOST_TOOLS: Final = 200
+REPLAN_MS: Final = 60
+LINK_MS: Final = 400
+
+
+def parse_range(text: str, default_unit: str) -> tuple[float, float, str]:
+    """Return (lowest, highest, unit) of a tool's range as people type it.
+
+    Raises:
+        ValueError: With a sentence that says what would be understood.
+    """
+    parts = RANGE_BETWEEN.split(text.strip())
+    if len(parts) != 2 or not all(parts):
+        raise ValueError("Type the range as lowest to highest with the unit: 20 to 100 N·m")
+    highest, unit = parse_torque(parts[1], default_unit)
+    lowest, lower_unit = parse_torque(parts[0], unit)
+    lowest = from_nm(to_nm(lowest, lower_unit), unit) if lower_unit != unit else lowest
+    if not 0 < lowest <= highest:
+        raise ValueError(f"{words.plain(lowest)} to {words.plain(highest)} {unit} is no range: above zero, and rising")
+    return lowest, highest, unit
+
+
+class Card(QFrame):
+    """A numbered panel with a heading."""
+
+    def __init__(self, number: int, heading: str, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setProperty("kind", "panel")
+        self.column = QVBoxLayout(self)
+        self.head = QLabel(f"{number}   {heading}", self)
+        self.column.addWidget(self.head)
+        self.labels: list[QLabel] = []
+
+    def label(self, text: str, kind: str = "soft") -> QLabel:
+        """Add a label of its own line."""
+        label = QLabel(text, self)
+        label.setProperty("kind", kind)
+        label.setWordWrap(True)
+        self.column.addWidget(label)
+        self.labels.append(label)
+        return label
+
+    def restyle(self, s: Sizes) -> None:
+        """Type and margins."""
+        pad = round(s.pad)
+        self.column.setContentsMargins(pad, round(pad * 0.7), pad, round(pad * 0.7))
+        self.column.setSpacing(round(s.gap * 0.45))
+        self.head.setFont(font_of_cap(s.lead * 1.12, bold=True))
+        for label in self.labels:
+            label.setFont(font_of_cap(s.small))
+
+
+class StartPanel(QWidget):
+    """Choose, see at once what comes of it, start.
+
+    Args:
+        context: Shared by all pages.
+        settings: Remembers reference, procedure and port.
+        parent: The Bench.
+        list_ports: Gives (url, words) of the ports found; None: the link is opened by the composition.
+        list_profiles: Gives (name, words) of the profiles known.
+        today: Gives the date; a test puts its own.
+    """
+
+    def __init__(
+        self,
+        context: AppContext,
+        settings: Settings,
+        parent: QWidget | None = None,
+        *,
+        list_ports: Callable[[], Sequence[tuple[str, str]]] | None = None,
+        list_profiles: Callable[[], Sequence[tuple[str, str]]] | None = None,
+        today: Callable[[], dt.date] = dt.date.today,
+    ) -> None:
+        super().__init__(parent)
+        self.context = context
+        self.settings = settings
+        self.list_ports = list_ports
+        self.list_profiles = list_profiles
+        self.today = today
+        self.tools: dict[str, Tool] = {}
+        self.references: dict[str, Reference] = {}
+        self.procedures: dict[str, Procedure] = {}
+        self.plan: RunPlan | None = None
+        self._problem = ""
+        self._build()
+        self.replan_timer = QTimer(self)
+        self.replan_timer.setSingleShot(True)
+        self.replan_timer.setInterval(REPLAN_MS)
+        self.replan_timer.timeout.connect(self.replan)
+        self.link_timer = QTimer(self)
+        self.link_timer.setInterval(LINK_MS)
+        self.link_timer.timeout.connect(self._show_link)
+        context.store_ready.connect(self.fill)
+        context.store_changed.connect(self._store_changed)
+        context.tool_wanted.connect(self.want_tool)
+        context.unit_changed.connect(self._replan_soon)
+        self.restyle()
+        QTimer.singleShot(0, self, self.fill)
+
+    # --------------------------------------------------------------------------------------------------------- building
+
+    def _build(self) -> None:
+        grid = QGridLayout(self)
+        grid.setContentsMargins(0, 0, 0, 0)
+        self.grid = grid
+        self.tool_card = Card(1, "The tool", self)
+        self.reference_card = Card(2, "The reference", self)
+        self.run_card = Card(3, "The run", self)
+        self.foot = QFrame(self)
+        self.foot.setProperty("kind", "panel")
+        grid.addWidget(self.tool_card, 0, 0)
+        grid.addWidget(self.reference_card, 0, 1)
+        grid.addWidget(self.run_card, 0, 2)
+        grid.addWidget(self.foot, 1, 0, 1, 3)
+        for column in range(3):
+            grid.setColumnStretch(column, 1)
+        grid.setRowStretch(0, 1)
+        self._build_tool()
+        self._build_reference()
+        self._build_run()
+        self._build_foot()
+
+    def _field(self, card: Card, label: str, hint: str) -> QLineEdit:
+        caption = card.label(label)
+        field = QLineEdit(card)
+        field.setPlaceholderText(hint)
+        field.setAccessibleName(label)
+        caption.setBuddy(field)
+        field.textEdited.connect(self._replan_soon)
+        field.returnPressed.connect(self._entered)
+        card.column.addWidget(field)
+        return field
+
+    def _build_tool(self) -> None:
+        card = self.tool_card
+        self.number = self._field(card, "Number, typed or scanned", "OCF-014")
+        self.number.textEdited.connect(self._number_edited)
+        self.list = QListWidget(card)
+        self.list.setAccessibleName("Tools in the rack")
+        self.list.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
+        self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.list.itemClicked.connect(self._picked)
+        self.list.itemActivated.connect(self._picked)
+        card.column.addWidget(self.list, 1)
+        self.new_tool = QWidget(card)
+        column = QVBoxLayout(self.new_tool)
+        column.setContentsMargins(0, 0, 0, 0)
+        self.range_label = QLabel("It is new: lowest to highest mark, with the unit", self.new_tool)
+        self.range_label.setProperty("kind", "soft")
+        self.range_label.setWordWrap(True)
+        self.range = QLineEdit(self.new_tool)
+        self.range.setPlaceholderText("20 to 100 N·m")
+        self.range.setAccessibleName("Range of the new tool")
+        self.range.textEdited.connect(self._replan_soon)
+        self.range.returnPressed.connect(self._entered)
+        column.addWidget(self.range_label)
+        column.addWidget(self.range)
+        self.kind_of = self._row(column, ("lets go", "It clicks or slips"), ("shows", "Dial, beam or display"))
+        self.shape_of = self._row(column, ("wrench", ""), ("screwdriver", ""))
+        card.column.addWidget(self.new_tool)
+        card.column.addStretch(0)
+        self.tool_line = card.label("")
+
+    def _row(self, column: QVBoxLayout, *choices: tuple[str, str]) -> QButtonGroup:
+        row = QHBoxLayout()
+        row.setSpacing(6)
+        group = QButtonGroup(self)
+        group.setExclusive(True)
+        for i, (text, tip) in enumerate(choices):
+            button = QPushButton(text, self)
+            button.setCheckable(True)
+            button.setToolTip(tip)
+            button.setChecked(i == 0)
+            group.addButton(button, i)
+            row.addWidget(button)
+        row.addStretch(1)
+        group.idClicked.connect(self._replan_soon)
+        column.addLayout(row)
+        return group
+
+    def _build_reference(self) -> None:
+        card = self.reference_card
+        self.link_line = card.label("")
+        self.ports = QComboBox(card)
+        self.ports.setAccessibleName("Port of the transducer")
+        self.profiles = QComboBox(card)
+        self.profiles.setAccessibleName("How the transducer talks")
+        self.ports.activated.connect(self._open_port)
+        self.profiles.activated.connect(self._open_port)
+        card.column.addWidget(self.ports)
+        card.column.addWidget(self.profiles)
+        card.label("Which one is mounted")
+        self.reference = QComboBox(card)
+        self.reference.setAccessibleName("Reference")
+        self.reference.activated.connect(self._reference_picked)
+        card.column.addWidget(self.reference)
+        self.new_reference = QWidget(card)
+        column = QVBoxLayout(self.new_reference)
+        column.setContentsMargins(0, 0, 0, 0)
+        self.reference_label = QLabel("It is new: its number", self.new_reference)
+        self.reference_label.setProperty("kind", "soft")
+        self.reference_number = QLineEdit("REF-1", self.new_reference)
+        self.reference_number.setAccessibleName("Number of the new reference")
+        self.reference_number.textEdited.connect(self._replan_soon)
+        self.capacity_label = QLabel("… and its capacity", self.new_reference)
+        self.capacity_label.setProperty("kind", "soft")
+        self.capacity = QLineEdit(self.new_reference)
+        self.capacity.setPlaceholderText("200 N·m")
+        self.capacity.setAccessibleName("Capacity of the new reference")
+        self.capacity.textEdited.connect(self._replan_soon)
+        self.capacity.returnPressed.connect(self._entered)
+        for widget in (self.reference_label, self.reference_number, self.capacity_label, self.capacity):
+            column.addWidget(widget)
+        card.column.addWidget(self.new_reference)
+        card.column.addStretch(1)
+        self.reference_line = card.label("")
+
+    def _build_run(self) -> None:
+        card = self.run_card
+        card.label("Procedure")
+        self.procedure = QComboBox(card)
+        self.procedure.setAccessibleName("Procedure")
+        self.procedure.activated.connect(self._procedure_picked)
+        card.column.addWidget(self.procedure)
+        self.about = card.label("")
+        self.target_box = QWidget(card)
+        column = QVBoxLayout(self.target_box)
+        column.setContentsMargins(0, 0, 0, 0)
+        self.target_label = QLabel("At which torque", self.target_box)
+        self.target_label.setProperty("kind", "soft")
+        self.target = QLineEdit(self.target_box)
+        self.target.setAccessibleName("Target")
+        self.target.textEdited.connect(self._replan_soon)
+        self.target.returnPressed.connect(self._entered)
+        self.with_extension = QPushButton("with an extension …", self.target_box)
+        self.with_extension.setCheckable(True)
+        self.with_extension.setProperty("kind", "quiet")
+        self.with_extension.toggled.connect(self._extension_toggled)
+        self.lever_row = QWidget(self.target_box)
+        levers = QHBoxLayout(self.lever_row)
+        levers.setContentsMargins(0, 0, 0, 0)
+        self.lever = QLineEdit(self.lever_row)
+        self.lever.setPlaceholderText("wrench, drive to grip")
+        self.lever.setAccessibleName("Length of the wrench from drive to middle of the grip")
+        self.extra = QLineEdit(self.lever_row)
+        self.extra.setPlaceholderText("extension, in line")
+        self.extra.setAccessibleName("Length of the extension, minus when it shortens")
+        for field in (self.lever, self.extra):
+            field.textEdited.connect(self._replan_soon)
+            levers.addWidget(field)
+        self.extension_line = QLabel("", self.target_box)
+        self.extension_line.setProperty("kind", "soft")
+        self.extension_line.setWordWrap(True)
+        for widget in (self.target_label, self.target, self.with_extension, self.lever_row, self.extension_line):
+            column.addWidget(widget)
+        self.lever_row.hide()
+        self.extension_line.hide()
+        card.column.addWidget(self.target_box)
+        card.label("Who pulls")
+        self.operator = QLineEdit(self.context.operator, card)
+        self.operator.setPlaceholderText("fitter 2")
+        self.operator.setAccessibleName("Who pulls")
+        self.names = QStringListModel(list(self.settings.get("operators")), self)
+        completer = QCompleter(self.names, self)
+        completer.setCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
+        completer.setCompletionMode(QCompleter.CompletionMode.InlineCompletion)
+        self.operator.setCompleter(completer)
+        self.operator.textEdited.connect(self._replan_soon)
+        self.operator.returnPressed.connect(self._entered)
+        card.column.addWidget(self.operator)
+        card.column.addStretch(1)
+        self.limit_line = card.label("")
+
+    def _build_foot(self) -> None:
+        row = QHBoxLayout(self.foot)
+        self.says = QLabel("", self.foot)
+        self.says.setWordWrap(True)
+        self.says.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self.go = QPushButton("Start", self.foot)
+        self.go.setProperty("kind", "main")
+        self.go.setEnabled(False)
+        self.go.setToolTip("Enter starts too, from any field")
+        self.go.clicked.connect(self.begin)
+        row.addWidget(self.says, 1)
+        row.addWidget(self.go)
+
+    def restyle(self) -> None:
+        """The palette or the window's size has changed."""
+        s = Sizes.of(self.window().height())
+        self.grid.setSpacing(round(s.gap))
+        for card in (self.tool_card, self.reference_card, self.run_card):
+            card.restyle(s)
+        for field in self.findChildren(QLineEdit):
+            field.setFont(font_of_cap(s.body * 1.1))
+        for box in self.findChildren(QComboBox):
+            box.setFont(font_of_cap(s.body))
+        for label in (
+            self.range_label,
+            self.reference_label,
+            self.capacity_label,
+            self.target_label,
+            self.extension_line,
+        ):
+            label.setFont(font_of_cap(s.small))
+        for button in self.findChildren(QPushButton):
+            button.setFont(font_of_cap(s.small))
+        self.list.setFont(font_of_cap(s.body))
+        self.says.setFont(font_of_cap(s.lead))
+        self.go.setFont(font_of_cap(s.lead * 1.35, bold=True))
+        self.go.setMinimumSize(round(s.lead * 13), round(s.lead * 4.2))
+        self.foot.layout().setContentsMargins(*(round(s.pad * 0.8),) * 4)
+        self.foot.setFixedHeight(round(s.lead * 4.2 + s.pad * 1.8))
+
+    # ------------------------------------------------------------------------------------------------------------- fill
+
+    def fill(self) -> None:
+        """Read tools, references, people and procedures; again whenever the store says that they changed."""
+        self._fill_procedures()
+        self._fill_ports()
+        store = self.context.store
+        if store is not None:
+            try:
+                self.tools = {record.tool.number: record.tool for record in store.tools(limit=MOST_TOOLS)}
+                self.references = {reference.number: reference for reference in store.references()}
+                names = [person.name for person in store.people()]
+            except Exception as error:  # noqa: BLE001 (whatever the store says, the bench goes on)
+                self.context.message.emit("problem", f"The records could not be read: {error}")
+                names = []
+            known = [*self.settings.get("operators"), *names]
+            self.names.setStringList(list(dict.fromkeys(known)))
+        chosen = self.reference.currentData() or self.settings.get("reference")
+        self.reference.clear()
+        for number, reference in self.references.items():
+            capacity = words.plain(float(f"{from_nm(reference.capacity_nm, self.context.unit):.4g}"))
+            self.reference.addItem(f"{number}   to {capacity} {self.context.unit}", number)
+        self.reference.addItem("another one, new here …", "")
+        index = self.reference.findData(chosen)
+        self.reference.setCurrentIndex(max(0, index))
+        self._reference_picked()
+        self._number_edited()
+        self._show_link()
+        if self.isVisible() and not self.isAncestorOf(self.focusWidget() or self):
+            self.number.setFocus()
+
+    def _fill_procedures(self) -> None:
+        if self.procedures:
+            return
+        from benchapp.runs.procedure import ProcedureError, shipped_procedures
+
+        try:
+            self.procedures = {procedure.key: procedure for procedure in shipped_procedures()}
+        except ProcedureError as error:
+            self.context.message.emit("problem", str(error))
+            return
+        for key, procedure in self.procedures.items():
+            self.procedure.addItem(procedure.name, key)
+        wanted = self.settings.get("procedure") or "workshop-full"
+        self.procedure.setCurrentIndex(max(0, self.procedure.findData(wanted)))
+        self._procedure_picked()
+
+    def _fill_ports(self) -> None:
+        offered = self.list_ports is not None
+        self.ports.setVisible(offered)
+        self.profiles.setVisible(self.list_profiles is not None)
+        if self.list_profiles is not None and self.profiles.count() == 0:
+            for name, text in self.list_profiles():
+                self.profiles.addItem(text, name)
+            self.profiles.setCurrentIndex(max(0, self.profiles.findData(self.settings.get("link_profile"))))
+        if self.list_ports is None:
+            return
+        chosen = self.ports.currentData() or self.settings.get("link_url")
+        found = list(self.list_ports())
+        self.ports.clear()
+        for url, text in found:
+            self.ports.addItem(text, url)
+        if not found:
+            self.ports.addItem("no port found: plug the transducer in", "")
+        self.ports.setCurrentIndex(max(0, self.ports.findData(chosen)))
+        closed = self.context.bench.view().link.state == "closed"
+        if closed and len(found) == 1:
+            self._open_port()
+
+    def _open_port(self) -> None:
+        url = self.ports.currentData()
+        profile = self.profiles.currentData() or self.settings.get("link_profile")
+        if not url:
+            self._fill_ports()
+            return
+        self.settings.put("link_url", url)
+        self.settings.put("link_profile", profile)
+        self.context.bench.open_link(url, profile)
+
+    def _store_changed(self, what: str) -> None:
+        if what in ("tools", "references", "people"):
+            self.fill()
+
+    def _show_link(self) -> None:
+        view = self.context.bench.view()
+        link = view.link
+        text = f"Link: {words.LINK_STATES.get(link.state, link.state)}"
+        if link.state == "streaming" and link.rate_hz > 0:
+            text += f", {link.rate_hz:.0f} samples a second"
+        elif link.reason:
+            text += f". {link.reason}"
+        if text != self.link_line.text():
+            self.link_line.setText(text)
+        if view.capacity_nm and not self.capacity.isModified() and not self.capacity.text():
+            amount = words.plain(float(f"{from_nm(view.capacity_nm, self.context.unit):.4g}"))
+            self.capacity.setText(f"{amount} {self.context.unit}")
+            self._replan_soon()
+
+    def operator_changed(self, name: str) -> None:
+        """The name was chosen elsewhere in the window."""
+        self.operator.setText(name)
+        self._replan_soon()
+
+    # ---------------------------------------------------------------------------------------------------------- choices
+
+    def want_tool(self, number: str) -> None:
+        """A tool was scanned or chosen for verification: take it up."""
+        store = self.context.store
+        if store is not None and number not in self.tools:
+            record = store.tool(number)
+            if record is not None:
+                number = record.tool.number
+                self.tools[number] = record.tool
+        self.number.setText(number)
+        self._number_edited()
+        self.replan()
+        self.go.setFocus() if self.plan is not None else self.number.setFocus()
+
+    def _number_edited(self) -> None:
+        wanted = self.number.text().strip()
+        self.list.clear()
+        for number, tool in self.tools.items():
+            if wanted.lower() in number.lower():
+                text = f"{number}   {words.plain(tool.lowest)} to {words.plain(tool.highest)} {tool.unit}"
+                item = QListWidgetItem(text)
+                item.setData(Qt.ItemDataRole.UserRole, number)
+                self.list.addItem(item)
+                if number == wanted:
+                    self.list.setCurrentItem(item)
+        known = self._known_tool() is not None
+        empty = not self.tools
+        self.new_tool.setVisible(not known and ((bool(wanted) and self.list.count() == 0) or empty))
+        self.list.setVisible(self.list.count() > 0)
+        self._replan_soon()
+
+    def _picked(self, item: QListWidgetItem) -> None:
+        self.number.setText(str(item.data(Qt.ItemDataRole.UserRole)))
+        self._number_edited()
+        self.replan()
+        self.operator.setFocus() if not self.operator.text().strip() else self.go.setFocus()
+
+    def _reference_picked(self) -> None:
+        self.new_reference.setVisible(not self.reference.currentData())
+        self.reference.setVisible(bool(self.references))
+        self._replan_soon()
+
+    def _procedure_picked(self) -> None:
+        procedure = self.procedures.get(str(self.procedure.currentData()))
+        self.about.setText(procedure.about if procedure is not None else "")
+        self.target_box.setVisible(procedure is not None and procedure.is_spot_check)
+        self._replan_soon()
+
+    def _extension_toggled(self, on: bool) -> None:
+        self.lever_row.setVisible(on)
+        self.extension_line.setVisible(on)
+        self._replan_soon()
+
+    def _known_tool(self) -> Tool | None:
+        wanted = self.number.text().strip().lower()
+        return next((tool for number, tool in self.tools.items() if number.lower() == wanted), None)
+
+    # ------------------------------------------------------------------------------------------------------------- plan
+
+    def _replan_soon(self, *_: Any) -> None:
+        self.replan_timer.start()
+
+    def _tool(self) -> Tool:
+        known = self._known_tool()
+        if known is not None:
+            return known
+        number = self.number.text().strip()
+        if not number:
+            raise ValueError(
+                "Type or scan the number of the tool." if not self.tools else "Choose a tool, or scan its code."
+            )
+        if not self.new_tool.isVisibleTo(self):
+            raise ValueError(f"{number} is not in the rack yet; go on typing, or pick one of the list.")
+        lowest, highest, unit = parse_range(self.range.text(), self.context.unit)
+        shows = self.kind_of.checkedId() == 1
+        driver = self.shape_of.checkedId() == 1
+        return Tool(
+            number=number,
+            tool_type=ToolType.INDICATING if shows else ToolType.SETTING,
+            tool_class="D" if driver else ("B" if shows else "A"),
+            unit=unit,
+            lowest=lowest,
+            highest=highest,
+            is_screwdriver=driver,
+            directions=(Direction.CLOCKWISE,),
+        )
+
+    def _reference(self) -> Reference:
+        known = self.references.get(str(self.reference.currentData() or ""))
+        if known is not None:
+            return known
+        number = self.reference_number.text().strip()
+        if not number:
+            raise ValueError("Type the number of the reference, as it is marked.")
+        if not self.capacity.text().strip():
+            raise ValueError("Type the reference's capacity with its unit, for instance 200 N·m.")
+        capacity, unit = parse_torque(self.capacity.text(), self.context.unit)
+        if not capacity > 0:
+            raise ValueError("The reference's capacity must be above zero.")
+        profile = str(self.profiles.currentData() or self.settings.get("link_profile") or "")
+        return Reference(number=number, capacity_nm=to_nm(capacity, unit), profile=profile)
+
+    def _target(self, tool: Tool, procedure: Procedure) -> float | None:
+        """Target in the tool's unit; with an extension what the tool is to be set to."""
+        if not procedure.is_spot_check or tool.fixed:
+            return None
+        if not self.target.text().strip():
+            return None
+        value, unit = parse_torque(self.target.text(), tool.unit)
+        target = value if unit == tool.unit else from_nm(to_nm(value, unit), tool.unit)
+        if not self.with_extension.isChecked():
+            return target
+        from benchapp.metrology.extension import setting_with_extension
+
+        lever, extra = parse_number(self.lever.text()), parse_number(self.extra.text())
+        setting = setting_with_extension(target, lever, extra)
+        self.extension_line.setText(
+            f"To give {words.plain(target)} {tool.unit} at the joint, set the wrench to {setting:.4g} {tool.unit}. "
+            "Both lengths in the same unit, in line; minus where it shortens."
+        )
+        return float(f"{setting:.4g}")
+
+    def replan(self) -> None:
+        """Work out the plan from what stands in the fields, and say what comes of it."""
+        self.replan_timer.stop()
+        self.plan = None
+        self.tool_line.setText("")
+        self.limit_line.setText("")
+        try:
+            tool = self._tool()
+            self.tool_line.setText(self._describe(tool))
+            reference = self._reference()
+            procedure = self.procedures.get(str(self.procedure.currentData()))
+            if procedure is not None:
+                self._judge(tool, reference, procedure, self._target(tool, procedure))
+        except ValueError as error:
+            self._say(str(error), problem=self._is_worth_marking())
+        self.go.setEnabled(self.plan is not None)
+
+    def _is_worth_marking(self) -> bool:
+        """An empty panel asks; it does not complain."""
+        return bool(self.number.text().strip() and (self.range.text().strip() or self._known_tool()))
+
+    def _judge(self, tool: Tool, reference: Reference, procedure: Procedure, target: float | None) -> None:
+        from benchapp.runs.planning import plan_run
+
+        source = self.context.bench.view().source
+        if source is None:
+            source = Source.SIMULATED if self.context.is_demo else Source.LIVE
+        operator = self.operator.text().strip()
+        planned = plan_run(
+            tool,
+            reference,
+            procedure,
+            operator,
+            source,
+            tuple(self.references.values()),
+            target=target,
+            today=self.today(),
+        )
+        if not isinstance(planned, RunPlan):
+            raise ValueError(planned.sentence())  # noqa: TRY004 (a refusal, not a wrong type)
+        first = planned.checkpoints[0]
+        boundary = float(procedure.value("permissible.boundary"))
+        group = "permissible.up_to" if tool.highest_nm <= boundary else "permissible.above"
+        figure = procedure.figure_for(group, tool) if tool.declared_percent is None else None
+        limit = f"±{words.plain(first.limit_percent)} % of each reading"
+        self.limit_line.setText(f"{limit}, from {figure.source} ({figure.mark})" if figure is not None else limit)
+        if not operator:
+            raise ValueError("Who pulls? A name or a role.")
+        self.plan = planned
+        self._say(self._summary(planned), problem=False)
+
+    def _describe(self, tool: Tool) -> str:
+        kind = "shows torque (Type I)" if tool.tool_type is ToolType.INDICATING else "lets go (Type II)"
+        return f"{words.tool_word(tool).capitalize()} that {kind}, class {tool.tool_class}"
+
+    @staticmethod
+    def _summary(plan: RunPlan) -> str:
+        points: dict[str, None] = {}
+        for each in plan.checkpoints:
+            points[words.plain(each.target)] = None
+        n = sum(each.n_readings for each in plan.checkpoints)
+        preloads = sum(count for _, count, _ in plan.preloads)
+        both = ", both directions" if len({c.direction for c in plan.checkpoints}) > 1 else ""
+        many = "s" if preloads != 1 else ""
+        said = f"{preloads} preload{many}, then {n} pulls at {', '.join(points)} {plan.tool.unit}{both}."
+        return " ".join((said, *plan.warnings[:1]))
+
+    def _say(self, text: str, *, problem: bool) -> None:
+        self._problem = text if problem else ""
+        self.says.setText(text)
+        self.says.setProperty("kind", "problem" if problem else "")
+        self.says.style().unpolish(self.says)
+        self.says.style().polish(self.says)
+
+    # ------------------------------------------------------------------------------------------------------------ start
+
+    def _entered(self) -> None:
+        """Enter in a field: start when all is there, else go to what is missing."""
+        only = self.list.count() == 1 and self._known_tool() is None
+        if self.sender() is self.number and only:
+            self._picked(self.list.item(0))
+            return
+        self.replan()
+        if self.plan is not None:
+            self.begin()
+            return
+        for field in (self.number, self.range, self.reference_number, self.capacity, self.target, self.operator):
+            if field.isVisible() and not field.text().strip():
+                field.setFocus()
+                return
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Enter starts from anywhere on the panel."""
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self.plan is not None:
+            self.begin()
+            return
+        super().keyPressEvent(event)
+
+    def begin(self) -> None:
+        """Keep what is new, remember the choices, begin the run."""
+        self.replan()
+        plan = self.plan
+        if plan is None:
+            return
+        store = self.context.store
+        try:
+            if store is not None:
+                self._keep(store, plan)
+            self.context.bench.start_run(plan)
+        except Exception as error:  # noqa: BLE001 (a store or session that refuses says why; the panel stays)
+            self._say(str(error), problem=True)
+            return
+        self.settings.put("reference", plan.reference.number)
+        self.settings.put("procedure", str(self.procedure.currentData()))
+        self.context.operator = plan.operator
+        self.settings.put("operator", plan.operator)
+        known = [name for name in self.settings.get("operators") if name != plan.operator]
+        self.settings.put("operators", [plan.operator, *known][:12])
+        self.number.clear()
+        self.range.clear()
+        self.plan = None
+        self.go.setEnabled(False)
+
+    def _keep(self, store: Any, plan: RunPlan) -> None:
+        if plan.tool.number not in self.tools and store.tool(plan.tool.number) is None:
+            from benchapp.records.model import ToolRecord
+
+            store.save_tool(ToolRecord(tool=plan.tool), who=plan.operator)
+            self.tools[plan.tool.number] = plan.tool
+            self.context.store_changed.emit("tools")
+        if plan.reference.number not in self.references and store.reference(plan.reference.number) is None:
+            store.save_reference(plan.reference, who=plan.operator)
+            self.references[plan.reference.number] = replace(plan.reference)
+            self.context.store_changed.emit("references")
+
+    def showEvent(self, event: Any) -> None:
+        """Look at the link while the panel is shown."""
+        super().showEvent(event)
+        self.link_timer.start()
+        self._number_edited()
+
+    def hideEvent(self, event: Any) -> None:
+        """And only then."""
+        super().hideEvent(event)
+        self.link_timer.stop()
+        self.replan_timer.stop()
