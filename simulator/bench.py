@@ -147,11 +147,10 @@ def whole_pull(
             drive.append(bench.inner(_whole(after_s - have, bench)))
     torque = np.concatenate(drive)
     passed = bench.transducer.passed(torque)
-    resolution = bench.transducer.settings.resolution_nm
-    measured = bench.transducer.digits(bench.transducer.sample(passed)) * resolution
-    true_t_s = (np.arange(len(passed)) + 1 - bench.every) / bench.inner_hz
+    measured = bench.transducer.rounded(bench.transducer.sample(passed))
+    true_t_s: FloatArray = (np.arange(len(passed)) + 1 - bench.every) / bench.inner_hz
     return WholePull(
-        np.arange(len(measured)) / bench.transducer.settings.rate_hz,
+        np.arange(len(measured), dtype=np.float64) / bench.transducer.settings.rate_hz,
         measured,
         true_t_s,
         passed,
@@ -161,4 +160,4 @@ def whole_pull(
 
 
 def _whole(seconds: float, bench: Bench) -> int:
-    return max(int(round(seconds * bench.transducer.settings.rate_hz)), 1) * bench.every
+    return max(round(seconds * bench.transducer.settings.rate_hz), 1) * bench.every

@@ -71,7 +71,7 @@ class Dip:
     Attributes:
         at_s: Beginning, since the beginning of the pull.
         depth: Share of the torque.
-        fall_s: Until the bottom, 0.08 to 0.25 [P].
+        fall_s: Until the bottom, 0.10 to 0.28 [P].
         back_s: Until it has gone, 0.1 to 0.45 [P].
     """
 
@@ -138,7 +138,7 @@ def steady(
     take_up_s: float | None = None,
 ) -> Intention:
     """A rise taken up quickly to about two thirds, then even through the last fifth, until the click is felt."""
-    rate = (random.uniform(8.0, 38.0) if rate_percent_per_s is None else rate_percent_per_s) / 100.0 * target_nm
+    rate = (random.uniform(8.0, 36.0) if rate_percent_per_s is None else rate_percent_per_s) / 100.0 * target_nm
     take_up = random.uniform(0.5, 1.4) if take_up_s is None else take_up_s
     knee = random.uniform(0.5, 0.72) * target_nm
     lead = (0.80 * target_nm - knee) / max(rate * random.uniform(1.0, 1.6), 1e-12)
@@ -152,9 +152,9 @@ def steady(
         course,
         target_nm,
         ends_s=until_target * 1.3 + 1.0,
-        reaction_s=random.uniform(0.08, 0.35),
+        reaction_s=random.uniform(0.08, 0.30),
         ease_s=random.uniform(0.12, 0.5),
-        surge_nm=target_nm * random.uniform(-0.02, 0.06),
+        surge_nm=target_nm * random.uniform(-0.14, 0.03),  # the running handle takes some of the force away
         surge_s=random.uniform(0.06, 0.2),
         most_nm=1.9 * target_nm,
     )
@@ -171,7 +171,7 @@ def jerky(target_nm: float, random: np.random.Generator, n_dips: int | None = No
     dips = []
     edges = np.linspace(first, last, count + 1)
     for k in range(count):
-        fall, back = random.uniform(0.08, 0.25), random.uniform(0.10, 0.40)
+        fall, back = random.uniform(0.10, 0.28), random.uniform(0.10, 0.40)
         span = edges[k + 1] - edges[k]
         dips.append(
             Dip(float(edges[k] + random.uniform(0.0, 0.6) * span), random.uniform(0.08, 0.35), float(fall), float(back))

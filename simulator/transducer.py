@@ -91,6 +91,11 @@ class Transducer:
             torque += s.noise * s.capacity_nm * self._noise.take(n)
         return torque
 
+    def rounded(self, torque_nm: FloatArray) -> FloatArray:
+        """Torque in whole steps of the resolution, N·m."""
+        steps: FloatArray = np.rint(torque_nm / self.settings.resolution_nm)
+        return steps * self.settings.resolution_nm
+
     def digits(self, torque_nm: FloatArray) -> npt.NDArray[np.int64]:
         """Whole steps of the resolution, half to even."""
         return np.rint(torque_nm / self.settings.resolution_nm).astype(np.int64)
