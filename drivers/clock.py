@@ -363,8 +363,7 @@ class ArrivalClock:
         """Rate not known yet: even between two arrivals."""
         end_s = max(arrival_s - self._offset_s, self._last_s + 1e-6 * len(counts))
         steps = counts - self._last_count
-        t_s: FloatArray = self._last_s + steps * ((end_s - self._last_s) / int(steps[-1]))
-        return t_s
+        return np.asarray(self._last_s + steps * ((end_s - self._last_s) / int(steps[-1])), np.float64)
 
     def _steer(self, arrival_s: float) -> None:
         if self._nominal_s == 0.0 and (self._period_s == 0.0 or arrival_s - self._started_s < 8 * _WINDOW_S):

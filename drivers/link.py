@@ -1,0 +1,414 @@
+"""A link: one device, one thread, sample blocks out. It survives whatever the line does and says how it is doing."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final
+
+from drivers.decoding import Decoder
+from drivers.errors import RecordingError
+from drivers.profile import Profile, Profiles
+from drivers.recording import CaptureWriter, Recording, read_recording
+from drivers.samples import SampleBlock, Source
+from drivers.status import LinkState, LinkStatus
+from drivers.transport import (
+    EndOfRecording,
+    LinkUrl,
+    OpenError,
+    ReplayTransport,
+    Transport,
+    open_transport,
+    parse_url,
+)
+
+_log = logging.getLogger(__name__)
+
+COALESCE_S: Final = 0.004
+"""After the first byte of a lump the thread sleeps so long: a twentieth of the work, a fifth of the latency budget."""
+
+_FULL_BYTES: Final = 1024  # so much in one read means that the sender is ahead: do not sleep
+_SILENT_S: Final = 1.0
+_NONSENSE_S: Final = 2.0
+_STATUS_S: Final = 0.25
+_IDENTIFY_S: Final = 1.0
+_BACK_OFF_S: Final = (0.2, 0.5, 1.0, 2.0)
+_ZERO_COMMAND: Final = "zero"
+_IDENTIFY_COMMAND: Final = "identify"
+
+
+class Link:
+    """An open way to a device or a recording. Its callbacks come from its own thread; its methods are for any thread.
+
+    Args:
+        url: Port name, ``socket://HOST:PORT`` or ``replay:FILE?speed=2``; ``?source=simulated`` marks a port or socket
+            behind which no real tool is pulled.
+        profile: How the device talks. None: a recording says it itself.
+        on_block: Is given every sample block.
+        on_status: Is given the status at every change of state, and four times a second while it counts.
+        profiles: Where the profile named beside a recording is looked up; built-in ones if None.
+        source: Wins over what the URL says (not over a replay).
+        coalesce_s: 0 hands every lump over at once.
+
+    Raises:
+        UrlError: The URL cannot be understood.
+        RecordingError: The recording cannot be replayed.
+        ValueError: A port without a profile.
+    """
+
+    def __init__(
+        self,
+        url: str,
+        profile: Profile | None,
+        on_block: Callable[[SampleBlock], None],
+        on_status: Callable[[LinkStatus], None],
+        *,
+        profiles: Profiles | None = None,
+        source: Source | None = None,
+        coalesce_s: float = COALESCE_S,
+    ) -> None:
+        self._url: LinkUrl = parse_url(url)
+        self._recording: Recording | None = None
+        if self._url.kind == "replay":
+            self._recording = read_recording(self._url.place, profiles or Profiles(), profile)
+            profile = self._recording.profile
+            source = Source.REPLAYED
+        if profile is None:
+            raise ValueError(f"{url}: a port needs a profile")
+        self._profile = profile
+        self._on_block, self._on_status = on_block, on_status
+        self._coalesce_s = coalesce_s if self._recording is None else 0.0
+        self._replay = ReplayTransport(self._recording, self._url.speed) if self._recording else None
+        self._decoder = Decoder(
+            profile,
+            source or self._url.source,
+            drop_first=self._recording.cut_start if self._recording else True,
+            live=self._recording is None,
+        )
+        self._status = LinkStatus(
+            LinkState.CLOSED,
+            url,
+            profile.name,
+            source=self._decoder.source,
+            capacity=profile.capacity,
+            capacity_unit=profile.unit,
+            clockwise_positive=profile.clockwise_positive,
+            filter_hz=profile.filter_hz,
+            has_zero_command=_ZERO_COMMAND in profile.commands,
+        )
+        self._thread: threading.Thread | None = None
+        self._stopping = threading.Event()
+        self._transport: Transport | None = None
+        self._to_send: deque[bytes] = deque()
+        self._capture: CaptureWriter | None = None
+        self._rate = _Rate()
+        self._identity = ("", "")
+        self._last_bytes_s = 0.0
+        self._failed_callbacks: set[str] = set()
+
+    # --- for any thread ---------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Start the thread; may be called once."""
+        if self._thread is not None:
+            raise RuntimeError("a link is started once")
+        self._thread = threading.Thread(target=self._run, name=f"link {self._url.text}", daemon=True)
+        self._thread.start()
+
+    def stop(self, timeout_s: float = 2.0) -> None:
+        """Stop and join; may be called again, and from a callback (then without joining)."""
+        self._stopping.set()
+        transport = self._transport
+        if transport is not None:
+            transport.wake()
+        if self._thread is not None and self._thread is not threading.current_thread():
+            self._thread.join(timeout_s)
+            if self._thread.is_alive():
+                _log.error("%s: the link's thread did not end within %.1f s", self._url.text, timeout_s)
+        self.stop_capture()
+
+    def status(self) -> LinkStatus:
+        """Newest status."""
+        return self._status
+
+    def send(self, command: str) -> bool:
+        """Send the profile's command of that name; False when it has none or the link is not open."""
+        data = self._profile.commands.get(command)
+        transport = self._transport
+        if data is None or transport is None or self._recording is not None:
+            return False
+        self._to_send.append(data)
+        transport.wake()
+        return True
+
+    def start_capture(self, path: str) -> None:
+        """Write raw bytes to `path` from now on (``.raw`` is added if missing). Raises OSError."""
+        self.stop_capture()
+        self._capture = CaptureWriter(path, self._profile.name, self._decoder.source)
+
+    def stop_capture(self) -> None:
+        """End it and complete the sidecar; may be called again."""
+        capture, self._capture = self._capture, None
+        if capture is not None:
+            capture.close()
+
+    def pause(self) -> bool:
+        """Hold a replay still; False when this is none. So do the next three."""
+        if self._replay:
+            self._replay.pause()
+        return self._replay is not None
+
+    def resume(self) -> bool:
+        """Let a replay go on."""
+        if self._replay:
+            self._replay.resume()
+        return self._replay is not None
+
+    def step(self) -> bool:
+        """Give out one more chunk of a replay that is held still."""
+        if self._replay:
+            self._replay.step()
+        return self._replay is not None
+
+    def set_speed(self, speed: float) -> bool:
+        """Replay at `speed`, 0.1 to 20. Raises ValueError."""
+        if self._replay:
+            self._replay.set_speed(speed)
+        return self._replay is not None
+
+    # --- the link's own thread --------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        attempt = 0
+        was_streaming = False
+        try:
+            while not self._stopping.is_set():
+                if attempt == 0 and not was_streaming:
+                    self._tell(LinkState.OPENING)
+                try:
+                    transport: Transport = self._replay or open_transport(self._url, self._profile)
+                except OpenError as error:
+                    self._tell(LinkState.LOST if was_streaming else LinkState.REFUSED, str(error.args[0]))
+                else:
+                    n_lines = self._decoder.counts.n_lines
+                    over = self._converse(transport, again=was_streaming)
+                    if over:
+                        return
+                    if self._decoder.counts.n_lines > n_lines:
+                        was_streaming, attempt = True, 0
+                self._stopping.wait(_BACK_OFF_S[min(attempt, len(_BACK_OFF_S) - 1)])
+                attempt += 1
+            self._tell(LinkState.CLOSED)
+        except Exception:  # noqa: BLE001  a thread that dies in silence is worse
+            _log.exception("%s: the link ended by a fault of the program", self._url.text)
+            self._tell(LinkState.CLOSED, "The link ended by a fault of the program; the log says more. Open it again.")
+
+    def _converse(self, transport: Transport, *, again: bool) -> bool:
+        """Read until the other end is gone; True when there is nothing to come back to."""
+        self._transport = transport
+        opened_s = time.monotonic()
+        if again:
+            self._decoder.reopen(opened_s - self._last_bytes_s)
+            self._rate.clear()
+        self._identity = (transport.usb_serial, "usb" if transport.usb_serial else "")
+        if again:
+            self._status = replace(self._status, n_reconnects=self._status.n_reconnects + 1)
+        try:
+            if _IDENTIFY_COMMAND in self._profile.commands:
+                transport.write(self._profile.commands[_IDENTIFY_COMMAND])
+            self._stream(transport, opened_s)
+        except EndOfRecording:
+            self._decoder.finish()
+            self._tell(LinkState.CLOSED, "The recording has come to its end.")
+            return True
+        except OSError as error:
+            self._to_send.clear()
+            reason = error.strerror or str(error)
+            self._tell(
+                LinkState.LOST,
+                f"{self._url.place}: the connection was lost ({reason}). Plug it in; it comes back by itself.",
+            )
+        finally:
+            self._transport = None
+            transport.close()
+        return False
+
+    def _stream(self, transport: Transport, opened_s: float) -> None:
+        watch = _Watch(opened_s)
+        next_status_s = 0.0
+        while not self._stopping.is_set():
+            while self._to_send:
+                transport.write(self._to_send.popleft())
+            data, at_s = transport.read(_STATUS_S)
+            now_s = at_s if self._replay is None else time.monotonic()
+            if data:
+                if self._coalesce_s and len(data) < _FULL_BYTES:
+                    time.sleep(self._coalesce_s)
+                    more, at_s = transport.read(0.0)
+                    data, now_s = data + more, at_s
+                self._take(data, at_s, now_s, watch)
+            if now_s >= next_status_s or watch.has_news:
+                self._tell(*self._state(watch, now_s))
+                watch.has_news = False
+                next_status_s = now_s + _STATUS_S
+
+    def _take(self, data: bytes, at_s: float, now_s: float, watch: _Watch) -> None:
+        capture = self._capture
+        if capture is not None:
+            try:
+                capture.write(data, now_s)
+            except OSError as error:
+                _log.error("%s: the capture ends: %s", self._url.text, error)
+                self.stop_capture()
+        counts = self._decoder.counts
+        understood = counts.n_samples + counts.n_overloads + counts.n_replies
+        n_refused = counts.n_refused
+        blocks = self._decoder.feed(data, at_s)
+        if self._decoder.identity and self._identity != (self._decoder.identity, "reply"):
+            self._identity = (self._decoder.identity, "reply")
+            watch.has_news = True
+        self._last_bytes_s = now_s
+        watch.saw(data, now_s)
+        if counts.n_samples + counts.n_overloads + counts.n_replies > understood:
+            watch.understood(now_s)
+        elif counts.n_refused > n_refused:
+            watch.refused()
+        for block in blocks:
+            if self._replay is not None:
+                block = replace(block, arrival_s=now_s)
+            self._rate.add(block)
+            self._call(self._on_block, block, "block")
+
+    def _call(self, callback: Callable[..., None], value: object, what: str) -> None:
+        try:
+            callback(value)
+        except Exception:  # noqa: BLE001  a listener that fails must not stop the samples
+            if what not in self._failed_callbacks:
+                self._failed_callbacks.add(what)
+                _log.exception("%s: whoever takes the %s failed", self._url.text, what)
+
+    def _state(self, watch: _Watch, now_s: float) -> tuple[LinkState, str]:
+        place, since_s = self._url.place, now_s - watch.understood_s
+        limit_s = max(_SILENT_S, 5 * self._decoder.interval_s)
+        if self._replay is not None:
+            return LinkState.STREAMING, ""
+        if watch.n_bytes > 20 and since_s >= _NONSENSE_S:
+            return LinkState.REFUSED, watch.nonsense(place, self._profile)
+        if since_s >= limit_s and not watch.n_bytes:
+            before = "no line yet" if not watch.has_understood else "no more lines"
+            return LinkState.SILENT, (
+                f"{place}: {before} (limit {limit_s:.1f} s). The port is open; switch the transducer on "
+                "or let it send continuously."
+            )
+        if not watch.has_understood:
+            return LinkState.OPENING, ""
+        return LinkState.STREAMING, ""
+
+    def _tell(self, state: LinkState, reason: str = "") -> None:
+        old, counts = self._status, self._decoder.counts
+        new = replace(
+            old,
+            state=state,
+            reason=reason,
+            rate_hz=self._rate.rate_hz if state is LinkState.STREAMING else 0.0,
+            n_lines=counts.n_samples + counts.n_overloads + counts.n_replies,
+            n_refused=counts.n_refused,
+            n_gaps=counts.n_gaps,
+            n_overloads=counts.n_overloads,
+            identity=self._identity[0],
+            identity_from=self._identity[1],
+        )
+        if new == old:
+            return
+        self._status = new
+        if (old.state, old.reason) != (state, reason):
+            _log.info("%s: %s → %s %s", self._url.text, old.state, state, reason)
+        self._call(self._on_status, new, "status")
+
+
+class _Watch:
+    """What has come since a line was last understood."""
+
+    def __init__(self, opened_s: float) -> None:
+        self.understood_s = opened_s
+        self.has_understood = False
+        self.has_news = True
+        self.n_bytes = 0
+        self._n_odd = 0
+        self._n_refused = 0
+        self._sample = b""
+
+    def saw(self, data: bytes, now_s: float) -> None:
+        if not self.n_bytes and self.has_understood and now_s - self.understood_s > _SILENT_S:
+            self.understood_s = now_s  # silence ends: judge what comes from now on
+        self.n_bytes += len(data)
+        if self.n_bytes < 65536:
+            self._n_odd += len(data.translate(None, _PRINTABLE))
+            self._sample = (self._sample + data)[:200]
+
+    def understood(self, now_s: float) -> None:
+        self.has_news |= not self.has_understood or now_s - self.understood_s > _SILENT_S
+        self.has_understood = True
+        self.understood_s = now_s
+        self.n_bytes = self._n_odd = self._n_refused = 0
+        self._sample = b""
+
+    def refused(self) -> None:
+        self._n_refused += 1
+
+    def nonsense(self, place: str, profile: Profile) -> str:
+        seen = min(self.n_bytes, 65536)
+        if self._n_odd > 0.1 * seen:
+            return (
+                f"{place}: what comes is no text, as with a wrong baud rate (now {profile.serial.baud}). "
+                "Set the transducer's rate, or let the profile be found by listening."
+            )
+        lines = self._sample.split(profile.terminator)
+        if len(lines) == 1:
+            return (
+                f"{place}: text comes, but no line ends as the profile {profile.name!r} says. "
+                "Choose another profile, or let it be found by listening."
+            )
+        shown = lines[1 if len(lines) > 2 else 0][:40].decode("latin-1")
+        return (
+            f"{place}: lines come that the profile {profile.name!r} does not describe, such as {shown!r}. "
+            "Choose another profile, or let it be found by listening."
+        )
+
+
+_PRINTABLE: Final = bytes([9, 10, 13, *range(32, 127), 0xB7])  # the last one: the dot of N·m in Latin-1
+
+
+class _Rate:
+    """Samples per second over the last two seconds of the link's axis."""
+
+    _SPAN_S: Final = 2.0
+
+    def __init__(self) -> None:
+        self._ends: deque[tuple[float, int]] = deque()
+
+    def add(self, block: SampleBlock) -> None:
+        if not len(block):
+            return
+        if block.gaps:
+            self._ends.clear()
+        self._ends.append((float(block.t_s[-1]), block.first_index + len(block)))
+        while self._ends[-1][0] - self._ends[0][0] > self._SPAN_S:
+            self._ends.popleft()
+
+    def clear(self) -> None:
+        self._ends.clear()
+
+    @property
+    def rate_hz(self) -> float:
+        if len(self._ends) < 2:
+            return 0.0
+        (first_s, first), (last_s, last) = self._ends[0], self._ends[-1]
+        return (last - first) / (last_s - first_s) if last_s > first_s else 0.0
+
+
+__all__ = ["COALESCE_S", "Link", "RecordingError"]
