@@ -12,7 +12,7 @@ from drivers.samples import Source
 
 DEFAULT_INTERVAL_MONTHS: Final = 12
 DEFAULT_INTERVAL_CYCLES: Final = 5000
-"""Interval where nothing is set: 12 months or 5000 cycles, counted from first use (ISO 6789-1:2017, as commonly cited)."""
+"""Where nothing is set: 12 months or 5000 cycles, counted from first use (ISO 6789-1:2017, as commonly cited)."""
 DUE_SOON_DAYS: Final = 28
 """From how many days before its due date a tool counts as due soon (our own choice)."""
 

@@ -1,0 +1,293 @@
+"""The file: looked at before it is opened, opened, migrated with a copy made first, its errors translated."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import sqlite3
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+import sqlalchemy as sa
+from sqlalchemy.dialects.sqlite import dialect as sqlite_dialect
+
+from benchapp.records import backup, schema
+from benchapp.records.errors import (
+    NotAllowedError,
+    StoreDamagedError,
+    StoreError,
+    StoreFullError,
+    StoreLockedError,
+    StoreNewerError,
+    StoreNotWritableError,
+    WrongStoreError,
+)
+
+WAIT_S: Final = 5.0
+"""How long a write waits for another program's write; one takes a few milliseconds."""
+_HEADER: Final = b"SQLite format 3\0"
+_LOOK_THROUGH_BYTES: Final = 32 * 1024 * 1024
+"""Up to this size the whole file is checked when it is opened; larger ones by the check in the background."""
+
+
+class Hot:
+    """A Core statement compiled once, for the path that must not wait: `run(driver connection, values)`."""
+
+    __slots__ = ("_names", "_sql")
+
+    def __init__(self, statement: Any, columns: list[str]) -> None:
+        compiled = statement.compile(dialect=sqlite_dialect(paramstyle="qmark"), column_keys=columns)
+        self._sql = str(compiled)
+        self._names: tuple[str, ...] = tuple(compiled.positiontup or ())
+
+    def run(self, raw: sqlite3.Connection, values: dict[str, Any]) -> sqlite3.Cursor:
+        """Execute on the driver's connection."""
+        return raw.execute(self._sql, [values[name] for name in self._names])
+
+
+def version_of(path: Path) -> int | None:
+    """Version in the file's header, 0 for a file without tables, None when there is no file or an empty one.
+
+    Only reads bytes: whatever is found, the file stays as it is.
+
+    Raises:
+        StoreDamagedError: No SQLite file, or one of another program.
+        StoreNotWritableError: It cannot be read at all.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(100)
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise StoreNotWritableError(path, error.strerror or str(error)) from error
+    if not head:
+        return None
+    if len(head) < 100 or not head.startswith(_HEADER):
+        raise StoreDamagedError(path, "it does not begin like a database", backup.newest_good(path))
+    application = int.from_bytes(head[68:72], "big")
+    version = int.from_bytes(head[60:64], "big")
+    if application != schema.APPLICATION_ID and (application or version):
+        raise StoreDamagedError(path, "it is a database of another program")
+    return version
+
+
+class Database:
+    """Two engines on one file: one connection that writes, a pool that reads."""
+
+    def __init__(self, path: Path, *, demo: bool) -> None:
+        self.path = path
+        self.kind = "demo" if demo else "live"
+        self.lock = threading.RLock()
+        self._closed = False
+        found = version_of(path)
+        if found is not None:
+            self._refuse_newer(found)
+            self._look_read_only()
+        else:
+            self._make_folder()
+        self._writer = _engine(path, writes=True)
+        self._reader = _engine(path, writes=False)
+        try:
+            with self.translated():
+                self._connection = self._writer.connect()
+                self._prepare(is_new=found in (None, 0))
+        except BaseException:
+            self.close()
+            raise
+
+    # --- opening
+
+    def _refuse_newer(self, found: int) -> None:
+        if found > schema.VERSION:
+            raise StoreNewerError(self.path, found, schema.VERSION)
+
+    def _look_read_only(self) -> None:
+        """What the header cannot say, asked of SQLite without leave to write."""
+        waiting = Path(f"{self.path}-wal")
+        unclean = waiting.exists() and waiting.stat().st_size > 0
+        try:
+            raw = sqlite3.connect(f"{self.path.absolute().as_uri()}?mode=ro", uri=True, timeout=WAIT_S)
+        except sqlite3.Error as error:
+            raise self.error_of(error) from error
+        try:
+            self._refuse_newer(int(raw.execute("PRAGMA user_version").fetchone()[0]))
+            tables = {name for (name,) in raw.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+            if "meta" in tables:
+                row = raw.execute("SELECT value FROM meta WHERE name = 'kind'").fetchone()
+                kind = row[0] if row else "live"
+                if kind != self.kind:
+                    raise WrongStoreError(self.path, kind, "live" if self.kind == "live" else "simulated or replayed")
+            if unclean or self.path.stat().st_size <= _LOOK_THROUGH_BYTES:
+                answer = raw.execute("PRAGMA quick_check(1)").fetchone()[0]
+                if answer != "ok":
+                    raise StoreDamagedError(self.path, str(answer), backup.newest_good(self.path))
+        except sqlite3.Error as error:
+            raise self.error_of(error) from error
+        finally:
+            raw.close()
+
+    def _make_folder(self) -> None:
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StoreNotWritableError(self.path, error.strerror or str(error)) from error
+
+    def _prepare(self, *, is_new: bool) -> None:
+        version = int(self._connection.exec_driver_sql("PRAGMA user_version").scalar_one())
+        self._connection.rollback()
+        if version == schema.VERSION:
+            with self._connection.begin():  # a file that cannot be written says so now, not after the first pull
+                self._connection.exec_driver_sql("UPDATE meta SET value = value WHERE name = 'kind'")
+                self._connection.rollback()
+            return
+        from benchapp.records.migrations import upgrade  # alembic takes a tenth of a second to import
+
+        if not is_new:
+            backup.copy_before_upgrade(self.path, version)
+        else:
+            raw = self.raw
+            raw.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
+        upgrade(self._connection)
+        with self._connection.begin():
+            self._connection.execute(
+                sa.text("INSERT INTO meta (name, value) VALUES ('kind', :kind) ON CONFLICT (name) DO NOTHING"),
+                {"kind": self.kind},
+            )
+        self.raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # the header on disk tells the version from now on
+        if is_new:
+            _sync_folder(self.path.parent)
+
+    # --- use
+
+    @property
+    def raw(self) -> sqlite3.Connection:
+        """The driver's own connection that writes; hold `lock` while using it."""
+        driver: sqlite3.Connection = self._connection.connection.driver_connection  # type: ignore[assignment]
+        return driver
+
+    @contextlib.contextmanager
+    def writing(self) -> Iterator[sa.Connection]:
+        """One transaction that writes: begun at once, durable when the block ends, undone when it raises."""
+        with self.lock, self.translated():
+            self._must_be_open()
+            with self._connection.begin():
+                yield self._connection
+
+    @contextlib.contextmanager
+    def writing_raw(self) -> Iterator[sqlite3.Connection]:
+        """The same on the driver's connection, for the few statements that run once a pull."""
+        with self.lock, self.translated():
+            self._must_be_open()
+            raw = self.raw
+            raw.execute("BEGIN IMMEDIATE")
+            try:
+                yield raw
+                raw.execute("COMMIT")
+            except BaseException:
+                if raw.in_transaction:
+                    raw.execute("ROLLBACK")
+                raise
+
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """A connection that reads; all statements in the block see one moment."""
+        self._must_be_open()
+        with self.translated(), self._reader.connect() as connection:
+            connection.exec_driver_sql("BEGIN")
+            yield connection
+
+    def _must_be_open(self) -> None:
+        if self._closed:
+            raise StoreError(self.path, f"Records at {self.path} are closed already. Open them again.")
+
+    def close(self) -> None:
+        """Close every connection; may be called again."""
+        with self.lock:
+            self._closed = True
+            connection = getattr(self, "_connection", None)
+            with contextlib.suppress(sa.exc.SQLAlchemyError, sqlite3.Error):
+                if connection is not None:
+                    connection.close()
+            self._reader.dispose()
+            self._writer.dispose()
+
+    # --- errors
+
+    @contextlib.contextmanager
+    def translated(self) -> Iterator[None]:
+        """Turn what the database says into a `StoreError`."""
+        try:
+            yield
+        except sa.exc.DBAPIError as error:
+            if isinstance(error.orig, sqlite3.Error):
+                raise self.error_of(error.orig) from error
+            raise
+        except sqlite3.Error as error:
+            raise self.error_of(error) from error
+
+    def error_of(self, error: sqlite3.Error) -> StoreError:
+        """Return our error for SQLite's (result codes: sqlite.org/rescode.html)."""
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        free = _free_bytes(self.path)
+        if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            return StoreLockedError(self.path, WAIT_S)
+        if code == sqlite3.SQLITE_FULL or (code == sqlite3.SQLITE_IOERR and free is not None and free < 64 * 1024):
+            return StoreFullError(self.path, free)
+        if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN):
+            return StoreNotWritableError(self.path, str(error))
+        if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+            return StoreDamagedError(self.path, str(error), backup.newest_good(self.path))
+        if code == sqlite3.SQLITE_CONSTRAINT:
+            return NotAllowedError(self.path, f"Records at {self.path}: {error}. Nothing was changed.")
+        return StoreError(self.path, f"Records at {self.path}: {error}. The last step was not stored. Try it again.")
+
+
+def _engine(path: Path, *, writes: bool) -> sa.Engine:
+    def connect() -> sqlite3.Connection:
+        raw = sqlite3.connect(
+            path, timeout=WAIT_S, isolation_level=None, check_same_thread=False, cached_statements=256
+        )
+        try:
+            raw.execute("PRAGMA foreign_keys = ON")
+            raw.execute("PRAGMA synchronous = FULL")
+            raw.execute("PRAGMA temp_store = MEMORY")
+            if writes:
+                raw.execute("PRAGMA journal_mode = WAL")
+            else:
+                raw.execute("PRAGMA query_only = ON")
+        except sqlite3.Error:
+            raw.close()
+            raise
+        return raw
+
+    if not writes:
+        return sa.create_engine("sqlite://", creator=connect, poolclass=sa.QueuePool, pool_size=4, max_overflow=12)
+    engine = sa.create_engine("sqlite://", creator=connect, poolclass=sa.NullPool)
+
+    @sa.event.listens_for(engine, "begin")
+    def begin(connection: sa.Connection) -> None:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")  # Python's sqlite3 would begin late, and not at all for DDL
+
+    return engine
+
+
+def _free_bytes(path: Path) -> int | None:
+    try:
+        return shutil.disk_usage(path.parent).free
+    except OSError:
+        return None
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a new file's name durable too (POSIX: the folder is a file of its own)."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,181 @@
+"""Copies of the store: made while it is in use, tried before they replace anything."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import os
+import sqlite3
+from pathlib import Path
+from typing import Final
+
+from benchapp.records.errors import NotAllowedError, StoreDamagedError, StoreFullError, StoreNotWritableError
+
+KEPT: Final = 10
+"""So many automatic copies are kept; those made before an upgrade always."""
+
+
+def folder_of(path: Path) -> Path:
+    """Where copies of the store at `path` lie: beside it."""
+    return path.with_name(f"{path.name}-backups")
+
+
+def make(path: Path, *, now: dt.datetime, target: Path | None = None) -> Path:
+    """Copy the store at `path` with SQLite's online backup, check the copy, and only then give it its name.
+
+    Args:
+        path: The store; may be in use by any number of programs.
+        now: Moment that goes into the name.
+        target: Where to; None: the folder beside it, of which the oldest beyond `KEPT` are removed.
+
+    Raises:
+        StoreFullError, StoreNotWritableError: The copy could not be written; nothing is left of it.
+        StoreDamagedError: The copy does not hold together, so the store does not either.
+    """
+    copy = target if target is not None else folder_of(path) / f"auto-{now:%Y%m%dT%H%M%S}.sqlite"
+    _copy(path, copy)
+    if target is None:
+        for old in sorted(folder_of(path).glob("auto-*.sqlite"))[:-KEPT]:
+            with contextlib.suppress(OSError):
+                old.unlink()
+    return copy
+
+
+def copy_before_upgrade(path: Path, version: int) -> Path:
+    """Copy the store before its schema is changed; an older copy of that version is kept too."""
+    stem = f"before-upgrade-from-{version}"
+    n = 1
+    while (copy := folder_of(path) / f"{stem}-{n}.sqlite").exists():
+        n += 1
+    _copy(path, copy)
+    return copy
+
+
+def problem_of(path: Path) -> str:
+    """What is wrong with a file as a store, one sentence; "" when it holds together. Only reads."""
+    if not path.is_file():
+        return "there is no such file"
+    try:
+        raw = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=1.0)
+    except sqlite3.Error as error:
+        return str(error)
+    try:
+        answer = str(raw.execute("PRAGMA integrity_check(1)").fetchone()[0])
+        if answer != "ok":
+            return answer
+        if raw.execute("PRAGMA foreign_key_check").fetchone() is not None:
+            return "a row refers to one that is missing"
+        if (
+            raw.execute("SELECT count(*) FROM sqlite_master WHERE name IN ('meta', 'runs', 'entries')").fetchone()[0]
+            < 3
+        ):
+            return "it is no Kilter store"
+    except sqlite3.Error as error:
+        return str(error)
+    finally:
+        raw.close()
+    return ""
+
+
+def newest_good(path: Path) -> Path | None:
+    """The newest copy beside the store that holds together; None without one."""
+    copies = [(copy.stat().st_mtime, copy) for copy in folder_of(path).glob("*.sqlite")]
+    for _, copy in sorted(copies, reverse=True):
+        if not problem_of(copy):
+            return copy
+    return None
+
+
+def restore(copy: Path, path: Path, *, now: dt.datetime) -> Path | None:
+    """Put `copy` in place of the store at `path`, which nobody may have open.
+
+    The copy is tried first (it must hold together), then copied beside the store, and only then does one rename put
+    it in place. What was there is kept.
+
+    Returns:
+        Where the file that was replaced is kept; None when there was none.
+
+    Raises:
+        StoreDamagedError: The copy does not hold together; nothing was changed.
+        NotAllowedError: Somebody has the store open; nothing was changed.
+    """
+    problem = problem_of(copy)
+    if problem:
+        raise StoreDamagedError(copy, problem)
+    if _in_use(path):
+        raise NotAllowedError(path, f"Records at {path} are in use. Nothing was changed. Close every window first.")
+    fresh = path.with_name(f"{path.name}.restoring")
+    _copy(copy, fresh)
+    kept: Path | None = None
+    if path.exists():
+        kept = path.with_name(f"{path.name}.replaced-{now:%Y%m%dT%H%M%S}")
+        n = 1
+        while kept.exists():
+            n += 1
+            kept = path.with_name(f"{path.name}.replaced-{now:%Y%m%dT%H%M%S}-{n}")
+        for tail in ("-wal", "-shm"):  # they belong to the old file; the new one must not see them
+            side = Path(f"{path}{tail}")
+            if side.exists():
+                side.rename(f"{kept}{tail}")
+        path.rename(kept)
+    fresh.rename(path)
+    return kept
+
+
+def _in_use(path: Path) -> bool:
+    """True when another connection holds the file: in WAL mode an exclusive lock cannot be had then."""
+    if not path.exists():
+        return False
+    raw = sqlite3.connect(path, timeout=0.2, isolation_level=None)
+    try:
+        raw.execute("PRAGMA locking_mode = EXCLUSIVE")
+        raw.execute("BEGIN EXCLUSIVE")
+        raw.execute("ROLLBACK")
+        return False
+    except sqlite3.OperationalError as error:
+        return getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+    except sqlite3.DatabaseError:
+        return False  # damaged: nobody can have it open in a useful way, and this is when a restore is wanted
+    finally:
+        raw.close()
+
+
+def _must_hold(copy: Path, path: Path) -> None:
+    problem = problem_of(copy)
+    if problem:
+        raise StoreDamagedError(path, problem)
+
+
+def _copy(path: Path, copy: Path) -> None:
+    part = copy.with_name(f"{copy.name}.part")
+    try:
+        copy.parent.mkdir(parents=True, exist_ok=True)
+        part.unlink(missing_ok=True)
+        source = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)
+        try:
+            target = sqlite3.connect(part)
+            try:
+                source.backup(target)
+                target.execute("PRAGMA journal_mode = DELETE")  # one file, complete in itself
+            finally:
+                target.close()
+        finally:
+            source.close()
+        _must_hold(part, path)
+        with part.open("rb+") as file:
+            os.fsync(file.fileno())
+        part.replace(copy)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise StoreNotWritableError(copy, error.strerror or str(error)) from error
+    except sqlite3.Error as error:
+        part.unlink(missing_ok=True)
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
+            raise StoreFullError(copy) from error
+        if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+            raise StoreDamagedError(path, str(error)) from error
+        raise StoreNotWritableError(copy, str(error)) from error
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
