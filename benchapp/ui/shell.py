@@ -729,7 +729,8 @@ class MainWindow(QMainWindow):
         now = self._stamp(event)
         if typing:
             # The field keeps what is typed or scanned; on the Bench a pedal that types nothing still acts.
-            if self._takes_keys() and not event.text() and name in self._bound():
+            empty = focus is self.bench.entry.field and not self.bench.entry.has_text
+            if self._takes_keys() and (empty or not event.text()) and name in self._bound():
                 self._handle([KeyPressed(name)], event)
                 return True
             return key == Qt.Key.Key_Escape and self._takes_keys() and self._handle([KeyPressed("Esc")], event)

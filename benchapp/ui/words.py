@@ -59,22 +59,16 @@ CHOICES: Final[Mapping[str, str]] = {
     "back": "Back, change nothing",
     "cancel": "Back, change nothing",
     "leave": "Leave the run",
-    "slipped": "The drive slipped",
+    "poor-pull": "My pull was poor",
     "drive-slipped": "The drive slipped",
     "wrong-setting": "The tool was set wrong",
-    "setting": "The tool was set wrong",
     "disturbed": "I was disturbed",
-    "jerky": "My pull was jerky",
-    "pull": "My pull was poor",
-    "poor-pull": "My pull was poor",
-    "bad-pull": "My pull was poor",
-    "grip": "My grip was off the mark",
-    "seating": "The drive was not seated",
-    "drive": "The drive was not seated",
-    "not-seated": "The drive was not seated",
     "knock": "The bench was knocked",
-    "reference": "The reference was not steady",
+    "reference": "Reference not steady",
     "other": "Another reason",
+    "no-reading": "No reading",
+    "waiting": "Pulled while the run waited",
+    "wrong-direction": "Pulled the other way",
 }
 """What a choice at DECIDE or REASON is called on the screen."""
 
@@ -221,11 +215,13 @@ def instruction(view: BenchView) -> str:
     if state is None or run is None:
         return "Choose a tool to verify"
     tool = run.plan.tool
+    if view.is_zeroing:
+        return "Hands off: measuring"
     if state is RunState.DECIDE or state is RunState.REASON:
         proposed = run.choices[run.choice_index].key if run.choices else ""
         if state is RunState.REASON:
             return "Why set it aside?"
-        return QUESTIONS.get(proposed, choice(proposed) + "?")
+        return QUESTIONS.get(proposed, f"{choice(proposed)}?" if proposed else "Decide about it")
     if state is RunState.PRELOAD:
         where = "" if tool.fixed or tool.tool_type is ToolType.INDICATING else f"Set to {plain(view.target or 0)}, "
         rest = (
@@ -282,7 +278,7 @@ def detail(view: BenchView, keys: tuple[str, str]) -> str:
     if state is RunState.RESET_TOOL:
         return f"Its lowest mark, not below: the spring rests there. Done: {go}"
     if state is RunState.INDICATION:
-        return "Type what the pointer or memory shows, then Enter"
+        return f"Type what its pointer or memory shows, then Enter. Exactly {target_text(view)}: {go}"
     if state is RunState.DECIDE or state is RunState.REASON:
         return f"{go}: yes  ·  {aside}: the next choice"
     if state is RunState.VERDICT:
@@ -517,7 +513,29 @@ def choice(key: str) -> str:
 
 def reason(key: str) -> str:
     """Return the words of a reason: a known key's, or the text as it was typed."""
-    return CHOICES.get(key, key)
+    if key in CHOICES:
+        return CHOICES[key]
+    flag = next((flag for flag in Flag if flag.value == key), None)
+    return FLAG_NAMES[flag].capitalize() if flag is not None else key
+
+
+NOTICES: Final[Mapping[str, str]] = {
+    "knock": "That was a knock, not a pull: nothing was captured.",
+    "preload-too-low": "This preload stayed too low to count: pull to the maximum.",
+    "waiting": "Pulled while the run waited: kept in the record, not counted.",
+    "wrong-direction": "That was the other way round: kept in the record, not counted.",
+    "nothing-to-set-aside": "There is no reading to set aside yet.",
+    "never-set-aside": "By this procedure a reading without a flag is never set aside.",
+    "custodian-only": "By this procedure only the custodian sets aside a reading without a flag.",
+    "repeats-used": "This reading has been repeated as often as the procedure allows.",
+    "not-offered": "That is not offered here.",
+}
+"""What is told in passing: one sentence a key of `BenchView.notice`."""
+
+
+def notice(view: BenchView) -> str:
+    """Return what is told in passing, or ""."""
+    return NOTICES.get(view.notice, view.notice.replace("-", " ").capitalize()) if view.notice else ""
 
 
 def hold_sentence(hold: Hold) -> str:

@@ -256,7 +256,10 @@ def scenes() -> dict[str, tuple[BenchView, tuple[np.ndarray, np.ndarray], float]
     rest, rise, click, jerky = (curve(k) for k in ("rest", "rise", "click", "jerky"))
     high = curve("click", factor=1.063)
     choices = tuple(Choice(k) for k in ("repeat", "keep", "set-aside"))
-    reasons = tuple(Choice(k) for k in ("slipped", "wrong-setting", "disturbed", "poor-pull", "other"))
+    reasons = tuple(
+        Choice(k)
+        for k in ("poor-pull", "drive-slipped", "wrong-setting", "disturbed", "knock", "reference", "other", "back")
+    )
     first = rungs(0, ())
     two = rungs(0, (Dot(Band.IN), Dot(Band.IN)))
     dial = replace(TOOL, tool_type=ToolType.INDICATING, tool_class="B", has_memory=True, number="OCF-031")

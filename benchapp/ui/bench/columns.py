@@ -7,6 +7,8 @@ peak (`np.fmin`, `np.fmax`).
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from drivers.samples import FloatArray, IntArray
@@ -38,16 +40,19 @@ class Columns:
             array.fill(np.nan)
         self.newest = None
 
+    def number(self, time_s: float) -> int:
+        """Column that holds `time_s`; divided and floored like the arrays are (``//`` may differ by one)."""
+        return math.floor(time_s / self.width_s)
+
     def feed(self, t_s: FloatArray, torque_nm: FloatArray) -> None:
         """Take in samples, oldest first; `t_s` rises and does not go back behind the newest column."""
         if len(t_s) == 0:
             return
-        first = int(t_s[0] // self.width_s)
-        last = int(t_s[-1] // self.width_s)
+        first, last = self.number(float(t_s[0])), self.number(float(t_s[-1]))
         if last - first >= self.n_columns:
             start = int(np.searchsorted(t_s, (last - self.n_columns + 1) * self.width_s))
             t_s, torque_nm = t_s[start:], torque_nm[start:]
-            first = int(t_s[0] // self.width_s)
+            first = self.number(float(t_s[0]))
         if first == last:
             starts = np.zeros(1, dtype=np.intp)
             numbers: IntArray = np.array([first], dtype=np.int64)
@@ -108,13 +113,13 @@ class Columns:
         """
         if self.newest is None:
             return None
-        numbers, low, high, _ = self.span(int(since_s // self.width_s), self.newest)
+        numbers, low, high, _ = self.span(self.number(since_s), self.newest)
         reached = np.flatnonzero(high >= torque_nm if sign > 0 else -low >= torque_nm)
         return float((numbers[reached[0]] + 0.5) * self.width_s) if len(reached) else None
 
     def low_between(self, start_s: float, end_s: float, sign: int = 1) -> float:
         """Return the lowest torque (times `sign`) from `start_s` to `end_s`; 0 when nothing is held there."""
-        _, low, high, _ = self.span(int(start_s // self.width_s), int(end_s // self.width_s))
+        _, low, high, _ = self.span(self.number(start_s), self.number(end_s))
         if len(low) == 0:
             return 0.0
         return float(np.min(low) if sign > 0 else np.min(-high))

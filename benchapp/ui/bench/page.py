@@ -327,8 +327,10 @@ class BenchPage(QWidget):
             instruction, detail = words.LEAVE_QUESTION, f"{keys_named[0]}: yes  ·  {keys_named[1]}: the next choice"
         else:
             instruction, detail = words.instruction(view), words.detail(view, keys_named)
-        trouble = view.store_problem or (
-            view.zero_problem if view.state in (RunState.ZERO, RunState.FINAL_ZERO) else ""
+        trouble = (
+            view.store_problem
+            or words.notice(view)
+            or (view.zero_problem if view.state in (RunState.ZERO, RunState.FINAL_ZERO) else "")
         )
         fine = view.link.state == "streaming"
         counts = words.link_counts(view.link) if view.link.state != "closed" else ""

@@ -1,0 +1,75 @@
+"""Colours that everybody can tell apart, and text that stands out from its ground."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from benchapp.ui.theme import DARK, LIGHT
+
+# Simulation of colour-blind sight at full severity, linear RGB: G. M. Machado, M. M. Oliveira, L. A. F. Fernandes,
+# IEEE Trans. Vis. Comput. Graph. 15 (2009) 1291, table of matrices (values from memory; each row sums to 1).
+SIGHT = {
+    "usual": np.eye(3),
+    "protanopia": np.array(
+        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]
+    ),
+    "deuteranopia": np.array(
+        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]]
+    ),
+    "tritanopia": np.array(
+        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]
+    ),
+}
+
+
+def linear(colour: str) -> np.ndarray:
+    v = np.array([int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)])
+    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4)
+
+
+def lab(rgb: np.ndarray) -> np.ndarray:
+    """CIELAB under D65 (IEC 61966-2-1 primaries)."""
+    m = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+    xyz = m @ np.clip(rgb, 0, 1) / np.array([0.95047, 1.0, 1.08883])
+    f = np.where(xyz > 216 / 24389, np.cbrt(xyz), (24389 / 27 * xyz + 16) / 116)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+def contrast(a: str, b: str) -> float:
+    """WCAG 2.1 contrast ratio."""
+    weights = np.array([0.2126, 0.7152, 0.0722])
+    one, two = sorted((float(weights @ linear(a)), float(weights @ linear(b))), reverse=True)
+    return (one + 0.05) / (two + 0.05)
+
+
+@pytest.mark.parametrize("palette", [LIGHT, DARK], ids=lambda p: p.name)
+@pytest.mark.parametrize("sight", SIGHT)
+def test_low_in_and_high_stay_apart_for_every_kind_of_sight(palette, sight):
+    """A difference of 10 in CIELAB is seen at a glance; 2.3 is the least that is seen at all."""
+    seen = [lab(SIGHT[sight] @ linear(c)) for c in (palette.low, palette.ink, palette.high)]
+    for a, b in itertools.combinations(seen, 2):
+        assert np.linalg.norm(a - b) >= 12
+
+
+@pytest.mark.parametrize("palette", [LIGHT, DARK], ids=lambda p: p.name)
+def test_text_stands_out(palette):
+    for ground in (palette.ground, palette.panel, palette.panel_soft):
+        assert contrast(palette.ink, ground) >= 10
+        for text in (palette.soft, palette.accent, palette.low, palette.high):
+            assert contrast(text, ground) >= 4.5, (text, ground)
+    assert contrast(palette.alarm_ink, palette.alarm) >= 7
+    assert contrast(palette.sim_ink, palette.sim) >= 4.5
+    assert contrast(palette.ground, palette.accent) >= 4.5
+
+
+@pytest.mark.parametrize("palette", [LIGHT, DARK], ids=lambda p: p.name)
+def test_no_traffic_light(palette):
+    """Neither red, amber nor green (hue 345…70° and 80…170° of the colour circle) carries a meaning."""
+    import colorsys
+
+    for colour in (palette.low, palette.high, palette.accent, palette.alarm, palette.sim_ink):
+        hue = colorsys.rgb_to_hsv(*(int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)))[0] * 360
+        assert 170 < hue < 345, (colour, hue)
