@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from drivers.decoding import Decoder
+from drivers.errors import UrlError
 from drivers.profile import Profile, Profiles
 from drivers.transport import OpenError, open_transport, parse_url
 
@@ -126,6 +127,8 @@ def find_profile(url: str, profiles: Profiles, seconds: float = 2.0) -> list[Pro
         UrlError: The URL cannot be understood, or is a recording.
     """
     link = parse_url(url)
+    if link.kind == "replay":
+        raise UrlError(f"{url}: a recording says itself which profile it was made with")
     candidates = [profiles.get(name) for name in profiles.names]
     rates: dict[object, list[Profile]] = {}
     for profile in candidates:

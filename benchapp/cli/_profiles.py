@@ -1,0 +1,36 @@
+"""Where a user's own profiles lie: known here only, drivers are handed the folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import platformdirs
+
+from benchapp.cli.errors import CommandError
+from drivers.errors import ProfileError
+from drivers.profile import Profile, Profiles, load
+
+
+def user_folder() -> Path:
+    """The folder for a user's own profiles; need not exist."""
+    return platformdirs.user_config_path("kilter", appauthor=False) / "profiles"
+
+
+def user_profiles() -> Profiles:
+    """The built-in profiles and the user's own."""
+    return Profiles(user_folder())
+
+
+def chosen_profile(profiles: Profiles, name_or_path: str) -> Profile:
+    """The profile a person asked for by name or path.
+
+    Raises:
+        CommandError: It does not exist or is faulty.
+    """
+    try:
+        path = Path(name_or_path)
+        if name_or_path not in profiles.names and path.is_file():
+            return load(path)
+        return profiles.get(name_or_path)
+    except ProfileError as error:
+        raise CommandError(str(error)) from error

@@ -1,0 +1,73 @@
+"""`kilter ports`: the ports found, with what is known of each."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from dataclasses import asdict
+
+from benchapp.cli._profiles import user_profiles
+from benchapp.cli.errors import CommandError
+from drivers.errors import UrlError
+from drivers.ports import PortInfo, find_profile, list_ports
+from drivers.transport import OpenError
+
+
+def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = commands.add_parser("ports", help="the ports found, with what is known of each")
+    parser.add_argument("--listen", metavar="PORT", help="listen to this port for two seconds and say what fits")
+    parser.add_argument("--json", action="store_true", help="print one JSON object a port")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """List ports, or listen to one; 1 when no profile fits what was heard."""
+    return _listen(args.listen, args.json) if args.listen else _list(args.json)
+
+
+def _list(as_json: bool) -> int:
+    ports = list_ports()
+    for port in ports:
+        print(json.dumps(asdict(port), ensure_ascii=False) if as_json else _line(port))
+    if not ports and not as_json:
+        print("no serial port found; plug the transducer in, or open socket://HOST:PORT")
+    return 0
+
+
+def _line(port: PortInfo) -> str:
+    known = [port.description]
+    if port.usb_vendor is not None and port.usb_product is not None:
+        known.append(f"USB {port.usb_vendor:04x}:{port.usb_product:04x}")
+    if port.serial_number:
+        known.append(f"serial number {port.serial_number}")
+    if port.location:
+        known.append(f"at {port.location}")
+    if port.busy:
+        known.append("in use by another program")
+    if port.usable is False:
+        known.append("no permission")
+    return "\t".join([port.url, ", ".join(part for part in known if part)]).rstrip()
+
+
+def _listen(url: str, as_json: bool) -> int:
+    try:
+        scores = find_profile(url, user_profiles())
+    except (OpenError, UrlError) as error:
+        raise CommandError(str(error.args[0])) from error
+    for score in scores:
+        told = {
+            "profile": score.profile.name,
+            "baud": score.profile.serial.baud,
+            "score": round(score.score, 3),
+            "lines": score.n_lines,
+            "understood": score.n_understood,
+        }
+        print(
+            json.dumps(told, ensure_ascii=False)
+            if as_json
+            else f"{told['profile']}\t{told['understood']} of {told['lines']} lines understood"
+        )
+    if not scores and not as_json:
+        print(f"{url}: no profile fits what comes; is the transducer on and sending?")
+    return 0 if scores else 1
