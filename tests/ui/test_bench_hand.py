@@ -1,0 +1,178 @@
+"""The simulated hand against a control channel that a test holds: what it asks, and that it follows the run."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtNetwork import QHostAddress, QTcpServer
+from PySide6.QtTest import QTest
+
+from benchapp.metrology.tool import ToolType
+from benchapp.runs.model import RunState
+from benchapp.torque.direction import Direction
+from benchapp.ui.context import AppContext
+from benchapp.ui.shell import MainWindow
+from benchapp.ui.simulation.control import ControlChannel
+from benchapp.ui.simulation.panel import FAULTS, MANNERS, HandPanel, kind_of
+
+
+def _standin():
+    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["bench_standin"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+stand = _standin()
+
+
+class Simulator(QTcpServer):
+    """The other end: keeps what was asked, says what a test gives it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.asked: list[dict] = []
+        self.client = None
+        assert self.listen(QHostAddress(QHostAddress.SpecialAddress.LocalHost), 0)
+        self.newConnection.connect(self._came)
+
+    @property
+    def address(self) -> str:
+        return f"127.0.0.1:{self.serverPort()}"
+
+    def _came(self) -> None:
+        self.client = self.nextPendingConnection()
+        self.client.readyRead.connect(self._read)
+
+    def _read(self) -> None:
+        while self.client.canReadLine():
+            self.asked.append(json.loads(self.client.readLine().data()))
+
+    def say(self, text: bytes) -> None:
+        self.client.write(text)
+        self.client.flush()
+
+
+@pytest.fixture
+def table(qtbot):
+    simulator = Simulator()
+    port = stand.StandIn()
+    context = AppContext(port, is_demo=True)
+    panel = HandPanel(context, simulator.address)
+    qtbot.addWidget(panel)
+    qtbot.waitUntil(lambda: panel.channel.is_connected and simulator.client is not None, timeout=3000)
+    panel.timer.stop()
+    yield panel, simulator, port
+    panel.stop()
+    simulator.close()
+    if simulator.client is not None:
+        simulator.client.abort()
+
+
+def asked(simulator, qtbot, n: int) -> list[dict]:
+    qtbot.waitUntil(lambda: len(simulator.asked) >= n, timeout=3000)
+    return [{key: value for key, value in each.items() if key != "id"} for each in simulator.asked]
+
+
+def test_holding_the_button_pulls_and_letting_go_eases_off(table, qtbot):
+    panel, simulator, _ = table
+    QTest.mousePress(panel.hold, Qt.MouseButton.LeftButton)
+    QTest.mouseRelease(panel.hold, Qt.MouseButton.LeftButton)
+    assert asked(simulator, qtbot, 2) == [{"do": "key", "down": True}, {"do": "key", "down": False}]
+
+
+def test_manner_fault_and_true_error_are_asked_for(table, qtbot):
+    panel, simulator, _ = table
+    panel.pull_in("jerky")
+    QTest.mouseClick(panel.more, Qt.MouseButton.LeftButton)
+    QTest.mouseClick(panel.more, Qt.MouseButton.LeftButton)
+    assert asked(simulator, qtbot, 3) == [
+        {"do": "pull", "manner": "jerky"},
+        {"do": "error", "percent": 0.5},
+        {"do": "error", "percent": 1.0},
+    ]
+    assert panel.error.text() == "true error +1.0 %"
+
+
+def test_the_other_hand_sets_the_tool_as_the_run_asks(table, qtbot):
+    panel, simulator, port = table
+    port.show(stand.view(RunState.ZERO))
+    panel.follow()
+    panel.follow()  # nothing has changed: nothing is asked twice
+    first = asked(simulator, qtbot, 4)
+    assert first == [
+        {"do": "tool", "kind": "click-wrench", "max": 150.0},
+        {"do": "direction", "direction": "clockwise"},
+        {"do": "set", "torque": 30.0},
+        {"do": "mount", "on": False},
+    ]
+    port.show(stand.view(RunState.SET_TOOL, target_nm=90.0, direction=Direction.ANTICLOCKWISE))
+    panel.follow()
+    assert asked(simulator, qtbot, 6)[4:] == [
+        {"do": "direction", "direction": "anticlockwise"},
+        {"do": "set", "torque": 90.0},
+    ]
+
+
+def test_a_refusal_is_told_and_nonsense_is_skipped(table, qtbot):
+    panel, simulator, _ = table
+    told = []
+    panel.context.message.connect(lambda kind, text: told.append((kind, text)))
+    simulator.say(
+        b'not json\n[1]\n{"ok": false, "error": "manner: no such"}\n{"state": {"tool": {"error_percent": 3.0}}}\n'
+    )
+    qtbot.waitUntil(lambda: panel.error_percent == 3.0, timeout=3000)
+    assert told == [("problem", "The simulator refused: manner: no such")]
+
+
+def test_it_comes_back_by_itself_when_the_simulator_does(table, qtbot):
+    panel, simulator, _ = table
+    panel.channel._again.setInterval(20)
+    simulator.client.abort()
+    qtbot.waitUntil(lambda: not panel.channel.is_connected, timeout=3000)
+    assert not panel.hold.isEnabled()
+    qtbot.waitUntil(lambda: panel.channel.is_connected, timeout=3000)
+    assert panel.hold.isEnabled()
+
+
+@pytest.mark.parametrize("address", ["", "host", "host:port", ":", "127.0.0.1:"])
+def test_an_address_that_is_none_is_refused(address):
+    with pytest.raises(ValueError, match="HOST:PORT"):
+        ControlChannel(address)
+
+
+def test_every_kind_of_tool_has_its_simulated_one():
+    dial = replace(stand.TOOL, tool_type=ToolType.INDICATING, tool_class="B")
+    assert kind_of(stand.TOOL) == "click-wrench"
+    assert kind_of(replace(stand.TOOL, is_screwdriver=True)) == "click-screwdriver"
+    assert kind_of(dial) == "dial-wrench"
+    assert kind_of(replace(dial, tool_class="C")) == "electronic-wrench"
+
+
+def test_key_p_held_in_the_window_pulls(qtbot):
+    simulator = Simulator()
+    port = stand.StandIn()
+    window = MainWindow(AppContext(port, is_demo=True), hand=lambda context: HandPanel(context, simulator.address))
+    window.show()
+    window.bench.timer.stop()
+    qtbot.waitUntil(lambda: window.hand.channel.is_connected, timeout=3000)
+    window.bench.setFocus()
+    QTest.keyPress(window.bench, Qt.Key.Key_P)
+    QTest.keyRelease(window.bench, Qt.Key.Key_P)
+    assert asked(simulator, qtbot, 2) == [{"do": "key", "down": True}, {"do": "key", "down": False}]
+    window.close()
+    simulator.close()
+    simulator.client.abort()
+
+
+def test_every_manner_and_fault_is_one_that_the_simulator_documents():
+    text = (Path(__file__).parents[2] / "simulator" / "control.py").read_text(encoding="utf-8")
+    for name in (*MANNERS, *FAULTS):
+        assert f"`{name}`" in text, name

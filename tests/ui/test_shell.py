@@ -1,0 +1,380 @@
+"""The window around the pages: keys and scanned codes, pages built late, settings, an orderly end."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sys
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import QPoint, Qt
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QLineEdit, QWidget
+
+from benchapp.runs.model import RunState
+from benchapp.ui import theme, words
+from benchapp.ui.awake import KeepAwake
+from benchapp.ui.context import AppContext
+from benchapp.ui.keys import HOLD_S, CodeScanned, KeyPressed, KeySorter
+from benchapp.ui.settings import Settings
+from benchapp.ui.shell import MainWindow, PageSpec
+from benchapp.ui.sounds import NAMES, Sounds, assets_folder
+
+
+def _standin():
+    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["bench_standin"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+stand = _standin()
+
+
+class Shop:
+    """A window with two pages, and what happened in it."""
+
+    def __init__(self, tmp_path: Path, **more) -> None:
+        self.port = stand.StandIn()
+        self.context = AppContext(self.port, is_demo=more.pop("is_demo", False))
+        self.built: list[str] = []
+        self.wanted: list[str] = []
+        self.closed = 0
+        self.settings = tmp_path / "settings.json"
+        self.context.tool_wanted.connect(self.wanted.append)
+        self.window = MainWindow(
+            self.context,
+            [PageSpec("rack", self._rack), PageSpec("logbook", self._broken)],
+            settings_path=self.settings,
+            on_close=self._closed,
+            **more,
+        )
+        self.window.sounds.muted = True
+        self.window.awake.hold = lambda reason: True
+        self.window.resize(1366, 768)
+        self.window.show()
+        self.window.bench.timer.stop()
+
+    def _rack(self, context):
+        self.built.append("rack")
+        page = QWidget()
+        page.field = QLineEdit(page)
+        return page
+
+    def _broken(self, context):
+        raise RuntimeError("this page is broken")
+
+    def _closed(self) -> None:
+        self.closed += 1
+
+    def run(self, state: RunState = RunState.SET_TOOL) -> None:
+        self.port.show(stand.view(state))
+        self.window.bench.tick()
+
+
+@pytest.fixture
+def shop(qtbot, tmp_path):
+    made = Shop(tmp_path)
+    yield made
+    made.port.show(stand.view(None))
+    made.window.bench.tick()
+    made.window.close()
+    made.window.deleteLater()
+
+
+def press(shop, key, modifiers=Qt.KeyboardModifier.NoModifier) -> None:
+    focus = shop.window.focusWidget() or shop.window.bench
+    QTest.keyClick(focus, key, modifiers)
+
+
+# ------------------------------------------------------------------------------------------------------ keys as such
+
+
+def test_a_single_key_acts_after_a_moment_and_a_burst_with_enter_is_a_code():
+    sorter = KeySorter()
+    assert sorter.press("D", "d", 0.0) == []
+    assert sorter.due(0.02) == []
+    assert sorter.due(0.06) == [KeyPressed("D")]
+    code = "OCF-014 D"
+    for i, character in enumerate(code):
+        assert sorter.press(character.upper(), character, 1.0 + 0.012 * i) == []
+    assert sorter.press("Return", "\r", 1.0 + 0.012 * len(code)) == [CodeScanned(code)]
+    assert sorter.due(9.0) == []
+
+
+def test_keys_without_a_character_act_at_once():
+    assert KeySorter().press("PgDown", "", 0.0) == [KeyPressed("PgDown")]
+    assert KeySorter().press("Return", "\r", 0.0) == [KeyPressed("Return")]
+
+
+def test_typing_by_hand_is_no_code_and_a_code_cut_short_does_nothing():
+    sorter = KeySorter()
+    events = []
+    for i, character in enumerate("OCF"):
+        events += sorter.press(character, character, i * (HOLD_S + 0.03))
+    events += sorter.press("Return", "\r", 1.0)
+    assert events == [KeyPressed("O"), KeyPressed("C"), KeyPressed("F"), KeyPressed("Return")]
+    for i, character in enumerate("DDDD"):
+        assert sorter.press(character, character, 5.0 + 0.005 * i) == []
+    assert sorter.due(6.0) == []
+
+
+# --------------------------------------------------------------------------------------------------- keys in the window
+
+
+def test_pedal_goes_on_and_other_key_sets_aside(shop, qtbot):
+    shop.run()
+    press(shop, Qt.Key.Key_PageDown)
+    assert shop.port.asked == [("go_on",)]
+    press(shop, Qt.Key.Key_D)
+    qtbot.waitUntil(lambda: len(shop.port.asked) == 2, timeout=2000)
+    assert shop.port.asked[-1] == ("set_aside",)
+    press(shop, Qt.Key.Key_Space)
+    qtbot.waitUntil(lambda: len(shop.port.asked) == 3, timeout=2000)
+    assert shop.port.asked[-1] == ("go_on",)
+
+
+def test_scanned_code_wants_its_tool_from_any_page_and_presses_nothing(shop):
+    shop.window.show_page("rack")
+    shop.window.stack.currentWidget().setFocus()
+    QTest.keyClicks(shop.window.stack.currentWidget(), "OCF-014")
+    press(shop, Qt.Key.Key_Return)
+    assert shop.wanted == ["OCF-014"]
+    assert shop.window.page == "bench"
+    assert shop.port.asked == []
+
+
+def test_code_scanned_into_a_field_stays_there(shop):
+    shop.window.show_page("rack")
+    field = shop.window.stack.currentWidget().field
+    field.show()
+    field.setFocus()
+    QTest.keyClicks(field, "SN-77")
+    QTest.keyClick(field, Qt.Key.Key_Return)
+    assert field.text() == "SN-77"
+    assert shop.wanted == []
+
+
+def test_code_scanned_during_a_run_changes_nothing_and_says_so(shop, qtbot):
+    shop.run(RunState.PULL)
+    QTest.keyClicks(shop.window.bench, "OCF-D14")
+    press(shop, Qt.Key.Key_Return)
+    QTest.qWait(90)
+    assert shop.wanted == []
+    assert shop.port.asked == []
+    assert "OCF-D14" in shop.window.foot.message.text()
+
+
+def test_keys_of_a_pedal_are_learned_and_kept(shop, qtbot, tmp_path):
+    shop.window._teach_go()
+    press(shop, Qt.Key.Key_F9)
+    assert shop.window.settings.get("go_keys")[0] == "F9"
+    assert "F9" in shop.window.bench.key_names[0]
+    shop.run()
+    press(shop, Qt.Key.Key_F9)
+    assert shop.port.asked == [("go_on",)]
+    assert json.loads(shop.settings.read_text(encoding="utf-8"))["go_keys"][0] == "F9"
+    shop.window._teach_aside()  # the same key for the other meaning takes it away from the first
+    press(shop, Qt.Key.Key_F9)
+    press(shop, Qt.Key.Key_F9)
+    assert shop.port.asked[-1] == ("set_aside",)
+
+
+def test_overload_is_acknowledged_from_any_page(shop):
+    shop.window.show_page("rack")
+    shop.port.show(stand.view(None, overload_percent=108.0))
+    shop.window._look_at_bench()
+    assert shop.window.bench.alarm.isVisible()
+    press(shop, Qt.Key.Key_Return)
+    assert not shop.window.bench.alarm.isVisible()
+
+
+# --------------------------------------------------------------------------------------------------------------- pages
+
+
+def test_pages_are_built_when_first_wanted_and_only_those_there_are_get_a_tab(shop):
+    assert list(shop.window.foot.tabs) == ["bench", "rack", "logbook"]
+    assert shop.built == []
+    shop.window.show_page("rack")
+    shop.window.show_page("bench")
+    shop.window.show_page("rack")
+    assert shop.built == ["rack"]
+    shop.window.show_page("practice")
+    assert shop.window.page == "rack"
+
+
+def test_a_page_that_cannot_be_built_leaves_the_bench_alone(shop, caplog):
+    shop.window.show_page("logbook")
+    assert shop.window.page == "bench"
+    assert "Logbook" in shop.window.foot.message.text() or "logbook" in shop.window.foot.message.text()
+    assert "this page is broken" in caplog.text
+
+
+def test_a_page_is_opened_by_name_and_key_from_elsewhere(shop):
+    opened = []
+    page = shop._rack(shop.context)
+    page.open = opened.append
+    shop.window._built["rack"] = page
+    shop.window.stack.addWidget(page)
+    shop.context.page_wanted.emit("rack", "OCF-014")
+    assert opened == ["OCF-014"]
+
+
+def test_frames_stop_while_another_page_is_shown_but_the_bench_is_watched(shop):
+    shop.window.bench.timer.start()
+    shop.window.show_page("rack")
+    assert not shop.window.bench.timer.isActive()
+    assert shop.window._quiet_timer.isActive()
+    shop.window.show_page("bench")
+    assert shop.window.bench.timer.isActive()
+    assert not shop.window._quiet_timer.isActive()
+    shop.window.bench.timer.stop()
+
+
+def test_simulated_data_are_marked_on_every_page(qtbot, tmp_path):
+    shop = Shop(tmp_path, is_demo=True)
+    for page in ("bench", "rack"):
+        shop.window.show_page(page)
+        assert shop.window.mark.isVisible()
+        assert "SIMULATED" in shop.window.mark.text
+    shop.port.show(stand.view(None))
+    shop.window.close()
+
+
+def test_live_data_carry_no_mark_and_replayed_ones_their_own(shop):
+    from drivers.samples import Source
+
+    assert not shop.window.mark.isVisible()
+    shop.port.show(stand.view(None, source=Source.REPLAYED))
+    shop.window._show_source()
+    assert "REPLAYED" in shop.window.mark.text
+    shop.port.show(stand.view(None, source=Source.LIVE))
+    shop.window._show_source()
+    assert not shop.window.mark.isVisible()
+
+
+# ------------------------------------------------------------------------------------------------------------ settings
+
+
+def test_light_unit_sound_and_operator_are_kept(shop):
+    window = shop.window
+    first = theme.palette().name
+    window.toggle_light()
+    window.next_unit()
+    window.toggle_sound()
+    window.set_operator("fitter 2")
+    kept = json.loads(shop.settings.read_text(encoding="utf-8"))
+    assert kept["theme"] != first
+    assert kept["unit"] == "cN·m"
+    assert kept["operator"] == "fitter 2"
+    assert kept["muted"] is False  # the fixture had muted it
+    assert shop.context.operator == "fitter 2"
+    window.toggle_light()
+
+
+def test_unreadable_settings_are_put_aside_and_said(tmp_path):
+    path = tmp_path / "settings.json"
+    path.write_text('{"theme": ', encoding="utf-8")
+    settings = Settings(path)
+    assert settings.get("unit") == "N·m"
+    assert "could not be read" in settings.problem
+    assert path.with_suffix(".unreadable").read_text(encoding="utf-8") == '{"theme": '
+
+
+def test_a_setting_of_the_wrong_kind_is_not_taken(tmp_path):
+    path = tmp_path / "settings.json"
+    path.write_text('{"go_keys": "Space", "operator": "fitter 2"}', encoding="utf-8")
+    settings = Settings(path)
+    assert settings.get("go_keys") == []
+    assert settings.get("operator") == "fitter 2"
+
+
+def test_settings_that_cannot_be_written_stop_nothing(tmp_path):
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    settings = Settings(tmp_path / "file" / "settings.json")
+    settings.put("unit", "cN·m")
+    assert settings.get("unit") == "cN·m"
+    assert "could not be written" in settings.problem
+
+
+# ------------------------------------------------------------------------------------------------------------- the end
+
+
+def test_closing_during_a_run_asks_and_staying_stays(shop):
+    shop.run(RunState.PULL)
+    assert not shop.window.close()
+    assert shop.window.question.isVisible()
+    assert shop.closed == 0
+    QTest.keyClick(shop.window.question, Qt.Key.Key_Escape)
+    assert not shop.window.question.isVisible()
+    assert shop.window.isVisible()
+    shop.window.close()
+    shop.window._question_answered("close")
+    assert shop.closed == 1
+    assert not shop.window.isVisible()
+
+
+def test_closing_stops_every_timer_and_calls_back_once(shop):
+    shop.window.bench.timer.start()
+    shop.window.close()
+    shop.window.stop()
+    from PySide6.QtCore import QTimer
+
+    assert shop.closed == 1
+    assert not [timer for timer in shop.window.findChildren(QTimer) if timer.isActive()]
+
+
+def test_keyboard_that_went_to_another_window_is_noticed_during_a_run(shop, qtbot):
+    shop.run(RunState.PULL)
+    other = QWidget()
+    qtbot.addWidget(other)
+    shop.window.bench.set_keyboard_here(False)
+    assert shop.window.bench.keyboard_notice.isVisible()
+    assert words.KEYBOARD_LOST in shop.window.bench.keyboard_notice.head
+    QTest.mouseClick(shop.window.bench.keyboard_notice, Qt.MouseButton.LeftButton, pos=QPoint(20, 20))
+    shop.window.bench.set_keyboard_here(True)
+    assert not shop.window.bench.keyboard_notice.isVisible()
+
+
+def test_sleep_is_held_off_during_a_run_and_let_go_after(shop):
+    calls = []
+    shop.window.awake.hold = lambda reason: calls.append("hold") or False
+    shop.window.awake.release = lambda: calls.append("release")
+    shop.run(RunState.PULL)
+    assert calls == ["hold"]
+    assert shop.window.foot.message.text() == words.AWAKE_PROBLEM
+    shop.port.show(stand.view(None))
+    shop.window.bench.tick()
+    assert calls == ["hold", "release"]
+
+
+def test_without_a_desktop_to_ask_nothing_breaks(monkeypatch):
+    monkeypatch.setenv("DBUS_SESSION_BUS_ADDRESS", "unix:path=/nonexistent")
+    awake = KeepAwake()
+    assert awake.hold("a run") is False
+    awake.release()
+
+
+# -------------------------------------------------------------------------------------------------------------- sounds
+
+
+def test_every_sound_is_there_and_the_script_makes_the_same_bytes(tmp_path, monkeypatch):
+    folder = assets_folder() / "sounds"
+    spec = importlib.util.spec_from_file_location("make_sounds", folder / "make.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    monkeypatch.setattr(module, "HERE", tmp_path)
+    module.main()
+    for name in NAMES:
+        assert (tmp_path / f"{name}.wav").read_bytes() == (folder / f"{name}.wav").read_bytes()
+
+
+def test_without_a_sound_device_or_file_nothing_breaks(qtbot, tmp_path):
+    sounds = Sounds(folder=tmp_path)
+    sounds.play("click")
+    sounds.play("no such sound")
+    sounds.stop()
+    sounds.play("click")
+    assert sounds.played[-1] == "click"
