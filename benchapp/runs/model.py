@@ -189,6 +189,10 @@ class Run:
         remarks: Further things that belong in the record, as (wall time, sentence).
         left_reason: Why it was left; "" otherwise.
         finished: ISO 8601; "" while running.
+        asked_about: Number of the pull that DECIDE, REASON or INDICATION is about; 0 otherwise.
+        tool_set_index: Checkpoint to which the tool was last set; −1: not set, or turned away by a preload.
+        closing: What was done after the last reading: "zero", "reset".
+        last_step: ISO 8601 wall time of the newest step; from it a pause is measured.
     """
 
     run_id: str
@@ -210,3 +214,7 @@ class Run:
     remarks: tuple[tuple[str, str], ...] = ()
     left_reason: str = ""
     finished: str = ""
+    asked_about: int = 0
+    tool_set_index: int = -1
+    closing: tuple[str, ...] = ()
+    last_step: str = ""

@@ -1,6 +1,6 @@
-"""Procedures: which pulls a tool gets and by which figures it is judged. Data files; this module reads and checks them.
+"""Procedures: which pulls a tool gets and by which figures it is judged. Data files, read and checked here.
 
-A procedure is a flat set of named figures, each with its value, unit, source, clause and how sure we are of it, so that a
+A procedure is a flat set of named figures, each with its value, unit, source, clause and how sure we are of it. A
 custodian who owns the standard corrects one line of a file, and a record keeps the figures that were in force.
 
 Marks of confidence:
@@ -24,7 +24,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
-from benchapp.metrology.tool import Tool, ToolType
+from benchapp.metrology.tool import Tool
 from benchapp.torque.direction import Direction
 
 MARKS: Final[Mapping[str, str]] = MappingProxyType(
@@ -444,6 +444,7 @@ def edited(procedure: Procedure, name: str, value: Any, *, source: str, mark: st
 def tool_kind(tool: Tool) -> str:
     """Return type and class in one word as the figures name them.
 
+    >>> from benchapp.metrology.tool import ToolType
     >>> tool_kind(Tool("OCF-014", ToolType.SETTING, "A", "N·m", 8, 40))
     'II-A'
     """

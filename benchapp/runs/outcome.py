@@ -1,0 +1,83 @@
+"""The first verdict: in or out of limits, by reading, checkpoint and tool, with and without what was set aside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchapp.runs.model import Band, CapturedPull, Checkpoint, PullKind, Run
+from benchapp.runs.standing import BY_PROGRAM, counts, judged
+
+
+@dataclass(frozen=True, slots=True)
+class CheckpointResult:
+    """A checkpoint, judged.
+
+    Attributes:
+        checkpoint: Which.
+        readings_nm: Those that count, in order.
+        deviations_percent: Theirs.
+        mean_percent: Mean deviation; None without a reading.
+        within: Enough readings, and every one of them within limits.
+        within_with_set_aside: The same when readings that were set aside without a flag count too.
+    """
+
+    checkpoint: Checkpoint
+    readings_nm: tuple[float, ...]
+    deviations_percent: tuple[float, ...]
+    mean_percent: float | None
+    within: bool
+    within_with_set_aside: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A run, judged by its procedure's limits without uncertainty."""
+
+    within: bool
+    within_with_set_aside: bool
+    checkpoints: tuple[CheckpointResult, ...]
+    n_set_aside: int
+
+
+def outcome(run: Run) -> Outcome:
+    """Return the first verdict of a run; one that was left half-way is never within."""
+    results = tuple(_result(run, index) for index in range(len(run.plan.checkpoints)))
+    aside = [p for p in run.pulls if p.kind is PullKind.READING and p.set_aside and p.set_aside_by != BY_PROGRAM]
+    return Outcome(
+        within=all(r.within for r in results),
+        within_with_set_aside=all(r.within_with_set_aside for r in results),
+        checkpoints=results,
+        n_set_aside=len(aside),
+    )
+
+
+def _result(run: Run, index: int) -> CheckpointResult:
+    checkpoint = run.plan.checkpoints[index]
+    pulls = [p for p in run.pulls if p.checkpoint_index == index]
+    counted = [p for p in pulls if counts(p) and p.deviation_percent is not None and p.pull.reading is not None]
+    deviations = tuple(p.deviation_percent for p in counted if p.deviation_percent is not None)
+    within = len(counted) >= checkpoint.n_readings and all(p.band is Band.IN for p in counted)
+    unflagged = [p for p in pulls if _set_aside_without_flag(p)]
+    return CheckpointResult(
+        checkpoint=checkpoint,
+        readings_nm=tuple(p.pull.reading for p in counted if p.pull.reading is not None),
+        deviations_percent=deviations,
+        mean_percent=sum(deviations) / len(deviations) if deviations else None,
+        within=within,
+        within_with_set_aside=within and all(_band(run, p, checkpoint) is Band.IN for p in unflagged),
+    )
+
+
+def _set_aside_without_flag(pull: CapturedPull) -> bool:
+    return (
+        pull.kind is PullKind.READING
+        and pull.set_aside is not None
+        and pull.set_aside_by != BY_PROGRAM
+        and not pull.pull.flags
+        and pull.pull.reading is not None
+    )
+
+
+def _band(run: Run, pull: CapturedPull, checkpoint: Checkpoint) -> Band | None:
+    """Return the band; a pull set aside before its indication was typed is taken at the target."""
+    return pull.band or judged(run, pull, checkpoint.target_nm).band

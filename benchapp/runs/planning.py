@@ -1,0 +1,347 @@
+"""The plan for one tool: checkpoints on marks it has, preload, corridor, and whether the reference can tell.
+
+A plan is refused with numbers and with the references that would do, as data; `Refusal.sentence()` says it in one line.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from math import floor, isfinite
+
+from benchapp.metrology.deviation import Convention, corridor
+from benchapp.metrology.reference import Reference
+from benchapp.metrology.tool import Tool, ToolType
+from benchapp.pulls.pull import Mode
+from benchapp.runs.model import Checkpoint, RunPlan
+from benchapp.runs.procedure import LOWEST, Procedure, procedure_to_data, tool_kind
+from benchapp.torque.direction import Direction
+from benchapp.torque.units import factor_nm, to_nm
+from drivers.samples import Source
+
+
+@dataclass(frozen=True, slots=True)
+class Covering:
+    """A reference that would do: its number and usable range, N·m."""
+
+    number: str
+    from_nm: float
+    to_nm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why there is no plan. Torques in the tool's `unit`.
+
+    Attributes:
+        key: "range-not-positive", "range-reversed", "no-direction", "target-missing", "target-not-positive",
+            "target-outside-tool", "no-limit", "below-reference", "above-reference", "count".
+        tool: The tool's number.
+        unit: The tool's unit.
+        target: The torque in question; None when it is not about one.
+        percent: Which percentage of the tool's maximum it is; None for a typed target.
+        low: Lower end of what is possible (of the tool or the reference), in `unit`.
+        high: Upper end.
+        reference: The reference's number; "" when it is not about one.
+        would_do: References that cover every checkpoint.
+    """
+
+    key: str
+    tool: str
+    unit: str
+    target: float | None = None
+    percent: float | None = None
+    low: float | None = None
+    high: float | None = None
+    reference: str = ""
+    would_do: tuple[Covering, ...] = ()
+
+    def sentence(self) -> str:
+        """Return what is wrong, with numbers, and what would work."""
+        u = self.unit
+        tool_range = f"{_n(self.low)} to {_n(self.high)} {u}"
+        what = f"{_n(self.target)} {u}"
+        if self.percent is not None:
+            what = f"{_n(self.percent)} % of {self.tool} is {_n(self.target)} {u}"
+        match self.key:
+            case "range-not-positive":
+                return f"{self.tool}: its range {tool_range} is not above zero; correct it in the Rack."
+            case "range-reversed":
+                return f"{self.tool}: its range {tool_range} runs downwards; correct it in the Rack."
+            case "no-direction":
+                return f"{self.tool}: no direction is entered in which it works; add one in the Rack."
+            case "target-missing":
+                return f"{self.tool}: a spot check needs a target; type one from {tool_range}."
+            case "target-not-positive":
+                return f"{what} is no target; type a torque between {_n(self.low)} and {_n(self.high)} {u}."
+            case "target-outside-tool":
+                return f"{what} is outside {self.tool}, which goes from {_n(self.low)} to {_n(self.high)} {u}."
+            case "count":
+                return f"{_n(self.target)} readings cannot be taken; choose 1 to 50."
+            case "no-limit":
+                return f"{self.tool}: the procedure has no limit for its kind; type the limit for the tool in the Rack."
+        end = (
+            f"{self.reference} starts at {_n(self.low)} {u}"
+            if self.key == "below-reference"
+            else f"{self.reference} ends at {_n(self.high)} {u}"
+        )
+        return f"{what}; {end}. {self._who_would()}"
+
+    def _who_would(self) -> str:
+        if not self.would_do:
+            return "No other reference covers the whole run."
+        factor = factor_nm(self.unit)
+        names = [f"{c.number} ({_n(c.from_nm / factor)} to {_n(c.to_nm / factor)} {self.unit})" for c in self.would_do]
+        return f"{' and '.join(names)} {'covers' if len(names) == 1 else 'cover'} it."
+
+
+def _n(value: float | None) -> str:
+    return "?" if value is None else f"{value:.6g}"
+
+
+def usable_range_nm(reference: Reference) -> tuple[float, float]:
+    """Return what the reference can be used for, N·m: by its calibration; without one, from 0 to capacity."""
+    calibration = reference.calibration
+    if calibration is None:
+        return 0.0, reference.capacity_nm
+    return calibration.usable_from_nm, min(calibration.usable_to_nm, reference.capacity_nm)
+
+
+def mode_for(tool: Tool) -> Mode:
+    """Return how readings are taken: a setting tool at its first peak, one with a memory at the peak, else a hold."""
+    if tool.tool_type is ToolType.SETTING:
+        return Mode.FIRST_PEAK
+    return Mode.PEAK if tool.has_memory else Mode.HOLD
+
+
+def on_mark(tool: Tool, target: float) -> float:
+    """Return the mark of the tool at `target` or the next below, at least its lowest; `target` where it has no marks.
+
+    Marks are counted from the lowest one in steps of the resolution; the maximum is always one.
+
+    >>> on_mark(Tool("OCF-014", ToolType.SETTING, "A", "N·m", 10, 60, resolution=5), 12.0)
+    10.0
+    """
+    if target >= tool.highest:
+        return float(tool.highest)
+    if target <= tool.lowest:
+        return float(tool.lowest)
+    if not tool.resolution:
+        return float(target)
+    low, step, wanted = _exact(tool.lowest), _exact(tool.resolution), _exact(target)
+    return float(low + floor((wanted - low) / step) * step)
+
+
+def _exact(value: float) -> Fraction:
+    return Fraction(repr(float(value)))  # the decimal text a person typed, not its nearest binary number
+
+
+def targets_for(tool: Tool, procedure: Procedure) -> tuple[tuple[float, float | None], ...]:
+    """Return (target in the tool's unit, percent asked for) of a full run, rising, each once."""
+    if tool.fixed:
+        return ((float(tool.highest), None),)
+    found: dict[float, float | None] = {}
+    for point in procedure.value("points.at"):
+        if point == LOWEST:
+            found.setdefault(float(tool.lowest), None)
+        else:
+            target = float(_exact(tool.highest) * _exact(point) / 100)
+            found.setdefault(on_mark(tool, target), float(point))
+    return tuple(sorted(found.items()))
+
+
+def plan_run(
+    tool: Tool,
+    reference: Reference,
+    procedure: Procedure,
+    operator: str,
+    source: Source,
+    others: Sequence[Reference] = (),
+    *,
+    target: float | None = None,
+    n_readings: int | None = None,
+    limit_percent: float | None = None,
+    mode: Mode | None = None,
+    today: dt.date | None = None,
+    detector: str = "",
+) -> RunPlan | Refusal:
+    """Return the plan, or why there is none.
+
+    Args:
+        tool: As in the rack.
+        reference: The one that is mounted.
+        procedure: A full run, or a spot check with `target`.
+        operator: Who pulls.
+        source: Where samples come from.
+        others: References among which those that would do are looked for.
+        target: Of a spot check, in the tool's unit. With a full run: None.
+        n_readings: Another count than the procedure's, 1 to 50.
+        limit_percent: Typed for this tool, ± percent, > 0; instead of the procedure's.
+        mode: Another way of reading than the tool's own.
+        today: For the calibration's due date; None: it is not looked at.
+        detector: Name and version of the reader.
+    """
+    refusal = _refuse_tool(tool, procedure, target, n_readings)
+    if refusal is not None:
+        return refusal
+    targets = ((float(target), None),) if target is not None else targets_for(tool, procedure)
+    convention = Convention[procedure.value("deviation.convention")]
+    checkpoints = []
+    for direction in tool.directions:
+        limit = limit_percent if limit_percent is not None else procedure.limit_percent(tool, direction)
+        if limit is None:
+            return Refusal("no-limit", tool.number, tool.unit)
+        for value, percent in targets:
+            target_nm = to_nm(value, tool.unit)
+            low_nm, high_nm = corridor(target_nm, limit, convention)
+            n = n_readings or procedure.n_readings(tool)
+            checkpoints.append(Checkpoint(value, target_nm, direction, n, limit, percent, low_nm, high_nm))
+    preloads = _preloads(tool, procedure, max(value for value, _ in targets))
+    uncovered = _uncovered(reference, checkpoints, preloads)
+    if uncovered is not None:
+        return _refuse_reference(tool, reference, uncovered, checkpoints, preloads, others)
+    return RunPlan(
+        tool=tool,
+        reference=reference,
+        procedure=procedure_to_data(procedure),
+        procedure_name=procedure.name,
+        mode=mode or mode_for(tool),
+        checkpoints=tuple(checkpoints),
+        preloads=preloads,
+        operator=operator,
+        source=source,
+        warnings=tuple(_warnings(tool, reference, procedure, checkpoints, targets, today)),
+        detector=detector,
+    )
+
+
+def _refuse_tool(tool: Tool, procedure: Procedure, target: float | None, n_readings: int | None) -> Refusal | None:
+    def refuse(key: str, value: float | None = None) -> Refusal:
+        return Refusal(key, tool.number, tool.unit, target=value, low=tool.lowest, high=tool.highest)
+
+    if not (isfinite(tool.lowest) and isfinite(tool.highest)) or tool.highest <= 0 or tool.lowest <= 0:
+        return refuse("range-not-positive")
+    if tool.lowest > tool.highest:
+        return refuse("range-reversed")
+    if not tool.directions:
+        return refuse("no-direction")
+    if n_readings is not None and not 1 <= n_readings <= 50:
+        return refuse("count", n_readings)
+    if target is None:
+        return refuse("target-missing") if procedure.is_spot_check and not tool.fixed else None
+    if not isfinite(target) or target <= 0:
+        return refuse("target-not-positive", target)
+    return None if tool.lowest <= target <= tool.highest else refuse("target-outside-tool", target)
+
+
+def _preloads(tool: Tool, procedure: Procedure, highest_target: float) -> tuple[tuple[Direction, int, float], ...]:
+    n = procedure.n_preloads(tool)
+    if n == 0:
+        return ()
+    at = tool.highest if procedure.value("preload.at") == "maximum" else highest_target
+    again = procedure.value("preload.after_direction_change")
+    directions = tool.directions if again else tool.directions[:1]
+    return tuple((direction, n, to_nm(float(at), tool.unit)) for direction in directions)
+
+
+def _uncovered(
+    reference: Reference, checkpoints: Sequence[Checkpoint], preloads: Sequence[tuple[Direction, int, float]]
+) -> tuple[str, float, float | None] | None:
+    """Return (key, N·m, percent) of the first torque outside the reference; None when it covers all."""
+    low, high = usable_range_nm(reference)
+    slack = 1 + 1e-9  # 73.756 lbf·ft is 100 N·m to everybody but a computer
+    for checkpoint in checkpoints:
+        if checkpoint.target_nm * slack < low:
+            return "below-reference", checkpoint.target_nm, checkpoint.percent_of_highest
+        if checkpoint.target_nm > high * slack:
+            return "above-reference", checkpoint.target_nm, checkpoint.percent_of_highest
+    for _, _, target_nm in preloads:
+        if target_nm > reference.capacity_nm * slack:
+            return "above-reference", target_nm, 100.0
+    return None
+
+
+def _refuse_reference(
+    tool: Tool,
+    reference: Reference,
+    uncovered: tuple[str, float, float | None],
+    checkpoints: Sequence[Checkpoint],
+    preloads: Sequence[tuple[Direction, int, float]],
+    others: Sequence[Reference],
+) -> Refusal:
+    key, target_nm, percent = uncovered
+    factor = factor_nm(tool.unit)
+    low, high = usable_range_nm(reference)
+    would_do = tuple(
+        Covering(other.number, *usable_range_nm(other))
+        for other in others
+        if other.number != reference.number
+        and _uncovered(other, checkpoints, preloads) is None
+        and _room_missing(other, checkpoints) is None
+    )
+    return Refusal(
+        key,
+        tool.number,
+        tool.unit,
+        target_nm / factor,
+        percent,
+        low / factor,
+        high / factor,
+        reference.number,
+        would_do,
+    )
+
+
+def _room_missing(reference: Reference, checkpoints: Sequence[Checkpoint]) -> Checkpoint | None:
+    high = usable_range_nm(reference)[1] * (1 + 1e-9)
+    return next((c for c in checkpoints if c.high_nm > high), None)
+
+
+def _warnings(
+    tool: Tool,
+    reference: Reference,
+    procedure: Procedure,
+    checkpoints: Sequence[Checkpoint],
+    targets: Sequence[tuple[float, float | None]],
+    today: dt.date | None,
+) -> list[str]:
+    factor, u = factor_nm(tool.unit), tool.unit
+    said: list[str] = []
+    tight = _room_missing(reference, checkpoints)
+    if tight is not None:
+        said.append(
+            f"{reference.number} ends at {_n(usable_range_nm(reference)[1] / factor)} {u}: no room above "
+            f"{_n(tight.target)} {u} for a reading up to its limit, {_n(tight.high_nm / factor)} {u}."
+        )
+    calibration = reference.calibration
+    if calibration is None:
+        said.append(f"{reference.number} has no calibration entered: its readings are taken as they come.")
+    else:
+        if today is not None and calibration.due < today:
+            said.append(f"{reference.number}: its calibration was due on {calibration.due.isoformat()}.")
+        worst = calibration.interval_percent
+        if worst is None:
+            stated = [p.expanded_percent for p in calibration.points if p.expanded_percent is not None]
+            worst = max(stated, default=None)
+        tightest = min(c.limit_percent for c in checkpoints)
+        demand = procedure.demand_percent(tightest)
+        if worst is not None and demand is not None and worst > demand * (1 + 1e-9):
+            said.append(
+                f"{reference.number} is known to {_n(worst)} %; for a limit of ±{_n(tightest)} % "
+                f"the procedure wants {_n(demand)} % or better."
+            )
+    for value, percent in targets:
+        if percent is not None and tool.resolution and abs(value - tool.highest * percent / 100) > 1e-9 * tool.highest:
+            said.append(
+                f"{_n(percent)} % of {tool.number} is {_n(tool.highest * percent / 100)} {u}, which is not marked: "
+                f"{_n(value)} {u} is taken."
+            )
+        if percent is None and not tool.fixed and tool.resolution and on_mark(tool, value) != value:
+            said.append(
+                f"{_n(value)} {u} is not marked on {tool.number}; its marks are {_n(tool.resolution)} {u} apart."
+            )
+    if procedure.figure_for("readings", tool) is None:
+        said.append(f"The procedure says nothing about tools of kind {tool_kind(tool)}: one reading is taken.")
+    return said
