@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import logging
-import sys
-from typing import Final
+import os
+from typing import Any, Final
 
 log = logging.getLogger(__name__)
 
 _SERVICE: Final = "org.freedesktop.ScreenSaver"
 _PATHS: Final = ("/org/freedesktop/ScreenSaver", "/ScreenSaver")
 _WAIT_MS: Final = 300
+_ON_WINDOWS: Final[bool] = os.name == "nt"
 _ES_CONTINUOUS: Final = 0x80000000
 _ES_SYSTEM_REQUIRED: Final = 0x00000001
 _ES_DISPLAY_REQUIRED: Final = 0x00000002
+
+
+def _kernel32() -> Any:
+    import ctypes
+
+    return getattr(ctypes, "windll").kernel32  # noqa: B009 (only there on Windows)
 
 
 class KeepAwake:
@@ -29,7 +36,7 @@ class KeepAwake:
         if self.is_held:
             return True
         try:
-            self.is_held = self._hold_windows() if sys.platform == "win32" else self._hold_bus(reason)
+            self.is_held = self._hold_windows() if _ON_WINDOWS else self._hold_bus(reason)
         except Exception:
             log.warning("could not ask the desktop to stay awake", exc_info=True)
             self.is_held = False
@@ -41,10 +48,8 @@ class KeepAwake:
             return
         self.is_held = False
         try:
-            if sys.platform == "win32":
-                import ctypes
-
-                ctypes.windll.kernel32.SetThreadExecutionState(_ES_CONTINUOUS)
+            if _ON_WINDOWS:
+                _kernel32().SetThreadExecutionState(_ES_CONTINUOUS)
             elif self._cookie is not None:
                 self._call("UnInhibit", self._cookie)
         except Exception:
@@ -53,19 +58,15 @@ class KeepAwake:
 
     @staticmethod
     def _hold_windows() -> bool:
-        if sys.platform != "win32":
-            return False
-        import ctypes
-
         flags = _ES_CONTINUOUS | _ES_SYSTEM_REQUIRED | _ES_DISPLAY_REQUIRED
-        return bool(ctypes.windll.kernel32.SetThreadExecutionState(flags))
+        return bool(_kernel32().SetThreadExecutionState(flags))
 
     def _hold_bus(self, reason: str) -> bool:
         for path in _PATHS:
             self._path = path
             answer = self._call("Inhibit", "Kilter", reason)
-            if answer is not None:
-                self._cookie = int(answer)
+            if isinstance(answer, int):
+                self._cookie = answer
                 return True
         return False
 

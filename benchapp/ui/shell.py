@@ -6,6 +6,7 @@ import logging
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -227,7 +228,7 @@ class Question(Panel):
         self.head = ""
         self.detail = ""
         self.row = QHBoxLayout()
-        outer = QVBoxLayout(self)
+        outer = self.outer = QVBoxLayout(self)
         outer.addStretch(1)
         outer.addLayout(self.row)
         self.row.addStretch(1)
@@ -250,7 +251,7 @@ class Question(Panel):
             button.clicked.connect(self._answered)
             self.row.addWidget(button)
             self.buttons.append(button)
-        self.layout().setContentsMargins(*(round(s.pad * 1.4),) * 4)
+        self.outer.setContentsMargins(*(round(s.pad * 1.4),) * 4)
         self.setAccessibleName(head)
         self.setAccessibleDescription(detail)
         self.show()
@@ -431,7 +432,7 @@ class MainWindow(QMainWindow):
         self.question.answered.connect(self._question_answered)
         self.teacher.learned.connect(self._key_learned)
         for i, name in enumerate(["bench", *self._specs]):
-            self._shortcut(f"Ctrl+{i + 1}", lambda _=False, n=name: self.show_page(n))
+            self._shortcut(f"Ctrl+{i + 1}", partial(self.show_page, name))
         self._shortcut("F11", self.toggle_full_screen)
         self._shortcut("Ctrl+L", self.toggle_light)
         self._shortcut("Ctrl+M", self.toggle_sound)
@@ -446,15 +447,13 @@ class MainWindow(QMainWindow):
     def _place_window(self) -> None:
         kept = self.settings.get("window")
         screen = QApplication.primaryScreen()
-        room = screen.availableGeometry() if screen is not None else None
+        room = screen.availableGeometry()
         if isinstance(kept, list) and len(kept) == 4 and all(isinstance(v, int) for v in kept):
             self.resize(kept[2], kept[3])
-            if room is not None and room.contains(kept[0] + 40, kept[1] + 40):
+            if room.contains(kept[0] + 40, kept[1] + 40):
                 self.move(kept[0], kept[1])
-        elif room is not None:
-            self.resize(min(1366, room.width()), min(768, room.height()))
         else:
-            self.resize(1366, 768)
+            self.resize(min(1366, room.width()), min(768, room.height()))
 
     def after_first_paint(self) -> None:
         """What the first paint did not have to wait for: icon and sounds."""

@@ -450,7 +450,6 @@ def flag_sentence(noticed: Noticed, unit: str = "N·m") -> str:
             return "Single wrong samples were left out."
         case Flag.CUT:
             return "The recording was cut inside this pull."
-    return FLAG_NAMES[noticed.flag]  # pragma: no cover (every flag has its case; a test walks them)
 
 
 def follow_through_s(pull: Pull) -> float | None:

@@ -33,7 +33,7 @@ window.show()
 app.exec()
 cpu = time.process_time()
 rss = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-heavy = [m for m in ("scipy", "sqlalchemy", "alembic", "pint", "pyqtgraph", "openpyxl", "PySide6.QtMultimedia") if m in sys.modules]
+heavy = [m for m in ("scipy", "sqlalchemy", "alembic", "pint", "pyqtgraph", "openpyxl") if m in sys.modules]
 print(json.dumps({"cpu_ms": cpu * 1e3, "rss_mb": rss, "heavy": heavy}), flush=True)
 os._exit(0)
 """
@@ -41,7 +41,10 @@ HEAD = "import json, os, resource, sys, time\nfrom PySide6 import QtCore, QtWidg
 CANDIDATES = {
     "bare": HEAD + "window = QtWidgets.QMainWindow()\n" + TAIL,
     "library": HEAD
-    + "import pyqtgraph as pg\nwindow = QtWidgets.QMainWindow()\nwindow.setCentralWidget(pg.PlotWidget())\n"
+    + "import pyqtgraph as pg
+window = QtWidgets.QMainWindow()
+window.setCentralWidget(pg.PlotWidget())
+"
     + TAIL,
     "kilter": HEAD
     + """

@@ -9,8 +9,8 @@ import importlib.util
 import sys
 from pathlib import Path
 
-from PySide6.QtWidgets import QApplication
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication
 
 
 def standin():
@@ -48,7 +48,7 @@ def main() -> int:
     sizes = [tuple(map(int, a.split("x"))) for a in rest if a[:1].isdigit()] or [(1366, 768)]
     looks = [a for a in rest if a in ("light", "dark")] or ["light", "dark"]
     names = [a for a in rest if not a[:1].isdigit() and a not in ("light", "dark")]
-    app = QApplication.instance() or QApplication(sys.argv[:1])
+    application = QApplication.instance() or QApplication(sys.argv[:1])
     from benchapp.ui.context import AppContext
     from benchapp.ui.shell import MainWindow, PageSpec
 
@@ -82,6 +82,7 @@ def main() -> int:
                 window.bench.set_keyboard_here(True)
             port.show(stand.view(None))
             window.close()
+    application.quit()
     return 0
 
 

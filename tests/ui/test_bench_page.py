@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import itertools
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -67,7 +68,7 @@ def show(page, port, name: str) -> None:
     page.tick()
 
 
-# -------------------------------------------------------------------------------------------------------------- legible
+# ------------------------------------------------------------------------------------------------------------ legible
 
 
 @pytest.mark.parametrize("height", [700, 768, 1080, 1440])
@@ -142,7 +143,7 @@ def test_every_panel_lies_inside_the_page_and_none_over_another(bench):
             assert not any(box.intersects(other) for other in boxes[i + 1 :]), size
 
 
-# ----------------------------------------------------------------------------------------------------------------- words
+# -------------------------------------------------------------------------------------------------------------- words
 
 
 def test_every_flag_has_a_name_and_a_sentence_of_its_own():
@@ -170,7 +171,7 @@ def test_a_result_says_what_the_tool_delivered_and_the_standard_stands_beneath()
     assert words.deviation_line(card) == "deviation, ISO 6789: −6.0 %   limit ±4 %"
 
 
-# ------------------------------------------------------------------------------------------------------------------ keys
+# --------------------------------------------------------------------------------------------------------------- keys
 
 
 def test_one_key_goes_on_and_one_proposes_to_set_aside(bench):
@@ -244,7 +245,7 @@ def test_units_are_switched_without_touching_anything_but_the_screen(bench):
     assert port.asked == []
 
 
-# -------------------------------------------------------------------------------------------------------------- warnings
+# ----------------------------------------------------------------------------------------------------------- warnings
 
 
 def test_overload_takes_the_whole_window_with_sound_until_it_is_acknowledged(bench):
@@ -304,7 +305,7 @@ def test_click_and_close_are_told_by_different_sounds(bench):
     assert page.sounds.played[-2:] == ["click", "closed"]
 
 
-# ------------------------------------------------------------------------------------------------------------------ plot
+# --------------------------------------------------------------------------------------------------------------- plot
 
 
 def test_curve_is_held_for_a_decision_and_runs_on_with_the_next_pull(bench):
@@ -366,7 +367,7 @@ def test_columns_do_not_depend_on_how_the_stream_was_cut(cuts, seed, width_s):
     whole, cut = Columns(width_s, 4096), Columns(width_s, 4096)
     whole.feed(t, v)
     edges = [0, *sorted(cuts), 400]
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in itertools.pairwise(edges):
         cut.feed(t[a:b], v[a:b])
     for left, right in zip(whole.span(0, 10**7), cut.span(0, 10**7), strict=True):
         assert np.array_equal(left, right, equal_nan=True)
@@ -384,7 +385,7 @@ def test_ring_forgets_what_was_passed_over():
     assert high.tolist() == [10, 11, 12, 13, 14, 15, 99]
 
 
-# ---------------------------------------------------------------------------------------------------------------- frames
+# ------------------------------------------------------------------------------------------------------------- frames
 
 
 def test_frames_run_only_while_the_page_is_seen(bench):

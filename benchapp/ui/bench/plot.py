@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, Qt
@@ -99,7 +99,8 @@ def polygon_of(x: FloatArray, y: FloatArray) -> QPolygonF:
     n = len(x)
     polygon.resize(n)
     if n:
-        points = np.frombuffer(VoidPtr(polygon.data(), n * 16, True), dtype=np.float64).reshape(n, 2)
+        memory: Any = VoidPtr(polygon.data(), n * 16, True)  # type: ignore[call-arg, arg-type]  # stubs know addresses only
+        points = np.frombuffer(memory, dtype=np.float64).reshape(n, 2)
         points[:, 0] = x
         points[:, 1] = y
     return polygon

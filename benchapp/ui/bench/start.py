@@ -1,7 +1,7 @@
 """What the Bench shows without a run: tool, reference, procedure, who pulls; then one key starts.
 
 From an empty program the way to the first pull is short: number and range of the tool, capacity of the reference, a
-name, Start. Everything else has a sensible value that can be changed here, and more can be entered in Rack and References.
+name, Start. All else has a sensible value that can be changed here; more can be entered in Rack and References.
 """
 
 from __future__ import annotations
@@ -323,7 +323,7 @@ class StartPanel(QWidget):
         self.limit_line = card.label("")
 
     def _build_foot(self) -> None:
-        row = QHBoxLayout(self.foot)
+        row = self.foot_row = QHBoxLayout(self.foot)
         self.says = QLabel("", self.foot)
         self.says.setWordWrap(True)
         self.says.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
@@ -359,7 +359,7 @@ class StartPanel(QWidget):
         self.says.setFont(font_of_cap(s.lead))
         self.go.setFont(font_of_cap(s.lead * 1.35, bold=True))
         self.go.setMinimumSize(round(s.lead * 13), round(s.lead * 4.2))
-        self.foot.layout().setContentsMargins(*(round(s.pad * 0.8),) * 4)
+        self.foot_row.setContentsMargins(*(round(s.pad * 0.8),) * 4)
         self.foot.setFixedHeight(round(s.lead * 4.2 + s.pad * 1.8))
 
     # ------------------------------------------------------------------------------------------------------------- fill
@@ -385,7 +385,7 @@ class StartPanel(QWidget):
             capacity = words.plain(float(f"{from_nm(reference.capacity_nm, self.context.unit):.4g}"))
             self.reference.addItem(f"{number}   to {capacity} {self.context.unit}", number)
         self.reference.addItem("another one, new here …", "")
-        index = self.reference.findData(chosen)
+        index = self.reference.findData(chosen) if chosen else 0
         self.reference.setCurrentIndex(max(0, index))
         self._reference_picked()
         self._number_edited()

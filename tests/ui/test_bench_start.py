@@ -1,0 +1,270 @@
+"""From nothing to the first pull in few inputs; refusals with numbers; an extension where a target is typed."""
+
+from __future__ import annotations
+
+import datetime as dt
+import importlib.util
+import sys
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+
+from benchapp.metrology.reference import Reference
+from benchapp.metrology.tool import Tool, ToolType
+from benchapp.runs.model import RunPlan, RunState
+from benchapp.session.view import LinkView, Phase
+from benchapp.ui.bench.start import StartPanel, parse_range
+from benchapp.ui.context import AppContext
+from benchapp.ui.settings import Settings
+from benchapp.ui.shell import MainWindow
+from drivers.samples import Source
+
+
+def _standin():
+    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["bench_standin"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+stand = _standin()
+
+
+@dataclass
+class Record:
+    tool: Tool
+
+
+@dataclass
+class Shelf:
+    """As much of a store as the panel asks."""
+
+    kept: dict[str, Tool] = field(default_factory=dict)
+    held: dict[str, Reference] = field(default_factory=dict)
+
+    def tools(self, search="", *, after="", limit=200, include_retired=False):
+        return [Record(tool) for tool in self.kept.values()]
+
+    def tool(self, number):
+        return Record(self.kept[number]) if number in self.kept else None
+
+    def save_tool(self, record, *, who=""):
+        self.kept[record.tool.number] = record.tool
+
+    def references(self):
+        return list(self.held.values())
+
+    def reference(self, number):
+        return self.held.get(number)
+
+    def save_reference(self, reference, *, who=""):
+        self.held[reference.number] = reference
+
+    def people(self, *, include_inactive=False):
+        return []
+
+
+class Bench(stand.StandIn):
+    """A stand-in that takes the start, so that the way from nothing to the first pull can be walked."""
+
+    def start_run(self, plan: RunPlan) -> None:
+        self.asked.append(("start_run", plan))
+        self.stage = [RunState.CAUTIONS, RunState.ZERO, RunState.PRELOAD]
+        self.plan = plan
+        self._next()
+
+    def go_on(self) -> None:
+        self.asked.append(("go_on",))
+        self._next()
+
+    def _next(self) -> None:
+        state = self.stage.pop(0)
+        run = replace(stand.run(state), plan=self.plan)
+        self.show(stand.view(state, run=run, target_nm=100.0, target=100.0, checkpoint=None, pull_index=1, n_pulls=3))
+
+
+@pytest.fixture
+def desk(qtbot, tmp_path):
+    port = Bench(stand.view(None, capacity_nm=None, source=Source.LIVE))
+    context = AppContext(port, is_demo=False)
+    window = MainWindow(context, settings_path=tmp_path / "s.json", start_panel=StartPanel)
+    window.sounds.muted = True
+    window.awake.hold = lambda reason: True
+    window.resize(1366, 768)
+    window.show()
+    window.bench.timer.stop()
+    shelf = Shelf()
+    context.give_store(shelf)
+    window.bench.tick()
+    yield window, port, shelf
+    port.show(stand.view(None))
+    window.bench.tick()
+    window.close()
+    window.deleteLater()
+
+
+class Inputs:
+    """Counts what a person does: a field filled, a key pressed, a click."""
+
+    def __init__(self) -> None:
+        self.n = 0
+
+    def fill(self, widget, text: str) -> None:
+        self.n += 1
+        widget.setFocus()
+        QTest.keyClicks(widget, text)
+
+    def press(self, widget, key) -> None:
+        self.n += 1
+        QTest.keyClick(widget, key)
+
+
+def test_from_the_empty_program_to_the_first_pull_in_at_most_eight_inputs(desk, qtbot):
+    window, port, shelf = desk
+    panel, person = window.bench.start, Inputs()
+    assert panel.isVisible()
+    assert window.bench.headline.instruction == "Choose a tool to verify"
+    person.fill(panel.number, "OCF-014")
+    person.fill(panel.range, "20 to 100 N·m")
+    person.fill(panel.capacity, "200 N·m")
+    person.fill(panel.operator, "fitter 2")
+    person.press(panel.operator, Qt.Key.Key_Return)
+    assert port.asked[0][0] == "start_run"
+    window.bench.tick()
+    person.press(window.bench, Qt.Key.Key_PageDown)  # cautions
+    person.press(window.bench, Qt.Key.Key_PageDown)  # zero
+    assert port.shown.state is RunState.PRELOAD
+    port.show(replace(port.shown, phase=Phase.RISING))
+    port.show(replace(port.shown, phase=Phase.REST, card=stand.card(99.0, 1, 100.0)))
+    window.bench.tick()
+    assert window.bench.card.card is not None  # captured by itself
+    assert person.n <= 8
+    plan = port.asked[0][1]
+    assert [c.target for c in plan.checkpoints] == [20.0, 60.0, 100.0]
+    assert plan.operator == "fitter 2"
+    assert plan.source is Source.LIVE
+    assert list(shelf.kept) == ["OCF-014"]
+    assert shelf.held["REF-1"].capacity_nm == 200.0
+
+
+def test_the_next_time_a_scan_and_enter_are_enough(desk):
+    window, port, shelf = desk
+    shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=20.0, highest=100.0)
+    shelf.held["REF-1"] = stand.REFERENCE
+    window.set_operator("fitter 2")
+    window.context.store_changed.emit("tools")
+    window.context.tool_wanted.emit("OCF-014")
+    panel = window.bench.start
+    assert panel.plan is not None
+    assert panel.go.isEnabled()
+    QTest.keyClick(panel.go, Qt.Key.Key_Return)
+    assert [each[0] for each in port.asked] == ["start_run"]
+
+
+def test_a_reference_that_is_too_small_is_refused_with_numbers_and_with_what_would_do(desk):
+    window, _, shelf = desk
+    shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=20.0, highest=100.0)
+    shelf.held["REF-1"] = Reference("REF-1", 50.0)
+    shelf.held["REF-2"] = Reference("REF-2", 250.0)
+    window.settings.put("reference", "REF-1")
+    window.set_operator("fitter 2")
+    panel = window.bench.start
+    panel.fill()
+    window.context.tool_wanted.emit("OCF-014")
+    panel.replan()
+    assert panel.plan is None
+    assert not panel.go.isEnabled()
+    for part in ("60 N·m", "REF-1 ends at 50 N·m", "REF-2"):
+        assert part in panel.says.text()
+
+
+def test_what_is_missing_is_asked_for_and_enter_goes_there(desk):
+    window, port, _ = desk
+    panel = window.bench.start
+    QTest.keyClicks(panel.number, "OCF-020")
+    QTest.keyClick(panel.number, Qt.Key.Key_Return)
+    assert panel.range.hasFocus()
+    QTest.keyClicks(panel.range, "20 to 100 N·m")
+    QTest.keyClicks(panel.capacity, "200")
+    QTest.keyClick(panel.capacity, Qt.Key.Key_Return)
+    assert panel.operator.hasFocus()
+    assert "Who pulls" in panel.says.text()
+    assert port.asked == []
+
+
+def test_spot_check_with_an_extension_says_what_to_set(desk):
+    """X2: T = 100, L = 12, E = 6 gives 66.7 (a published aviation training manual's example)."""
+    window, _, shelf = desk
+    shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=20.0, highest=150.0, resolution=None)
+    shelf.held["REF-1"] = stand.REFERENCE
+    window.set_operator("fitter 2")
+    panel = window.bench.start
+    panel.fill()
+    window.context.tool_wanted.emit("OCF-014")
+    panel.procedure.setCurrentIndex(panel.procedure.findData("workshop-spot"))
+    panel._procedure_picked()
+    assert panel.target_box.isVisible()
+    QTest.keyClicks(panel.target, "100")
+    QTest.mouseClick(panel.with_extension, Qt.MouseButton.LeftButton)
+    QTest.keyClicks(panel.lever, "12")
+    QTest.keyClicks(panel.extra, "6")
+    panel.replan()
+    assert "set the wrench to 66.67 N·m" in panel.extension_line.text()
+    assert panel.plan is not None
+    assert panel.plan.checkpoints[0].target == pytest.approx(66.67)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("20 to 100 N·m", (20.0, 100.0, "N·m")),
+        ("20-100 Nm", (20.0, 100.0, "N·m")),
+        ("2,5 – 12 N·m", (2.5, 12.0, "N·m")),
+        ("10 to 50 lbf·ft", (10.0, 50.0, "lbf·ft")),
+        ("20 to 100", (20.0, 100.0, "N·m")),
+    ],
+)
+def test_ranges_are_understood_as_people_type_them(text, expected):
+    assert parse_range(text, "N·m") == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("text", ["", "100", "100 to 20 N·m", "0 to 5 N·m", "20 to", "20 to 100 to 200", "a to b"])
+def test_what_is_no_range_is_refused(text):
+    with pytest.raises(ValueError, match=r".{8}"):
+        parse_range(text, "N·m")
+
+
+def test_ports_and_profiles_are_offered_and_a_single_port_is_opened_by_itself(qtbot):
+    port = stand.StandIn()
+    context = AppContext(port, is_demo=False)
+    panel = StartPanel(
+        context,
+        Settings(None),
+        list_ports=lambda: [("/dev/ttyUSB0", "ttyUSB0, USB serial")],
+        list_profiles=lambda: [("signed value with unit", "signed value with unit")],
+        today=lambda: dt.date(2026, 3, 4),
+    )
+    qtbot.addWidget(panel)
+    panel.show()
+    panel.fill()
+    assert ("open_link", "/dev/ttyUSB0", "signed value with unit") in port.asked
+
+
+def test_a_lost_link_and_its_reason_stand_on_the_panel(desk):
+    window, port, _ = desk
+    port.show(stand.view(None, link=LinkView("refused", "COM5", "COM5 is in use by another program.")))
+    window.bench.start._show_link()
+    assert "COM5 is in use by another program." in window.bench.start.link_line.text()
+
+
+def test_a_tool_that_shows_is_planned_as_one(desk):
+    window, _, _ = desk
+    panel = window.bench.start
+    QTest.keyClicks(panel.number, "OCF-031")
+    QTest.keyClicks(panel.range, "20 to 100 N·m")
+    panel.kind_of.button(1).click()
+    assert panel._tool().tool_type is ToolType.INDICATING
