@@ -60,6 +60,8 @@ class Bench:
         self._hangs = 0.0
         self._knock: FloatArray = np.empty(0)
         self._at = 0
+        self.now_nm = 0.0  # torque on the drive at the newest inner sample, signed
+        self.greatest_nm = 0.0  # magnitude within the newest block
 
     def change_tool(self, tool: ToolSettings, mechanism: Mechanism) -> None:
         """Put another tool into the hand."""
@@ -99,6 +101,8 @@ class Bench:
             torque[:m] += self._knock[:m]
             self._knock = self._knock[m:]
         self._at += n
+        self.now_nm = float(torque[-1])
+        self.greatest_nm = float(np.abs(torque).max())
         return torque
 
     def step(self, n: int) -> FloatArray:

@@ -67,12 +67,156 @@ The state:
       "manner": null,                       # of the pull under way, "key" for the key
       "mounted": false, "direction": "clockwise",
       "tool": {"kind": "click-wrench", "max": 200.0, "setting": 120.0, "error_percent": 3.0, "spread_percent": 0.3,
-               "indicating": false, "weak": false, "anticlockwise": true},
+               "indicating": false, "weak": false},
       "shown": null,                        # what an indicating tool shows now, N·m; null for setting tools
       "shown_peak": null,                   # its memory or slave pointer: greatest of the last pull, N·m
       "clicks": 3,                          # how often a tool has let go since the start
+      "pulls": 3,                           # how many were begun
       "last_pull": {"first_peak": 123.4, "peak": 131.0, "manner": "steady"},   # null before the first; first_peak null
-      "line": {"shape": "signed-value-unit", "rate_hz": 1000.0, "connected": true, "plugged": true, "lines": 12310},
+      "line": {"shape": "signed-value-unit", "rate_hz": 1000.0, "unit": "N·m", "connected": true, "plugged": true,
+               "lines": 12310, "lost": 0},  # lost: made, but nobody took them
       "capacity": 250.0, "faults": []       # names of faults under way
     }}
 """
+
+from __future__ import annotations
+
+import contextlib
+import json
+import selectors
+import socket
+from typing import Final
+
+from simulator.simulation import Answer, Simulation
+
+_LONGEST_REQUEST: Final = 65_536
+_MOST_UNREAD: Final = 262_144  # bytes a client may leave unread before pushed states are skipped
+
+
+class _Client:
+    def __init__(self, connection: socket.socket) -> None:
+        self.connection = connection
+        self.incoming = b""
+        self.outgoing = b""
+
+
+class ControlServer:
+    """Serves the control channel out of somebody else's loop; never blocks.
+
+    Args:
+        simulation: What the requests are for.
+        port: 0: any that is free.
+        selector: The loop's; entries carry a function to call with the events as `data`.
+
+    Raises:
+        OSError: The port cannot be had.
+    """
+
+    def __init__(self, simulation: Simulation, port: int, selector: selectors.BaseSelector) -> None:
+        self._simulation = simulation
+        self._selector = selector
+        self._clients: list[_Client] = []
+        self.line: Answer = {}  # what the data server adds to the state's `line`
+        self._listener = socket.create_server(("127.0.0.1", port))
+        self._listener.setblocking(False)
+        selector.register(self._listener, selectors.EVENT_READ, self._accept)
+
+    @property
+    def address(self) -> str:
+        """As "127.0.0.1:PORT"."""
+        return f"127.0.0.1:{self._listener.getsockname()[1]}"
+
+    def close(self) -> None:
+        """Drop all clients and stop listening."""
+        for client in list(self._clients):
+            self._drop(client)
+        with contextlib.suppress(KeyError):
+            self._selector.unregister(self._listener)
+        self._listener.close()
+
+    def push(self) -> None:
+        """Send the state to every client that keeps up."""
+        if not self._clients:
+            return
+        line = self._line({"state": self._state()})
+        for client in list(self._clients):
+            if len(client.outgoing) + len(line) <= _MOST_UNREAD:
+                self._send(client, line)
+
+    def _state(self) -> Answer:
+        state = self._simulation.state()
+        state["line"] |= self.line
+        return state
+
+    @staticmethod
+    def _line(message: Answer) -> bytes:
+        return json.dumps(message, ensure_ascii=False, separators=(",", ":")).encode() + b"\n"
+
+    def _accept(self, events: int) -> None:
+        try:
+            connection, _ = self._listener.accept()
+        except OSError:
+            return
+        connection.setblocking(False)
+        connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        client = _Client(connection)
+        self._clients.append(client)
+        self._selector.register(connection, selectors.EVENT_READ, lambda events: self._ready(client, events))
+        self._send(client, self._line({"state": self._state()}))
+
+    def _ready(self, client: _Client, events: int) -> None:
+        if events & selectors.EVENT_READ:
+            try:
+                data = client.connection.recv(65_536)
+            except BlockingIOError:
+                data = None
+            except OSError:
+                data = b""
+            if data == b"":
+                self._drop(client)
+                return
+            client.incoming += data or b""
+            *lines, client.incoming = client.incoming.split(b"\n")
+            for line in lines:
+                if line.strip():
+                    self._send(client, self._line(self._answer(line)))
+            if len(client.incoming) > _LONGEST_REQUEST:
+                self._drop(client)
+                return
+        if events & selectors.EVENT_WRITE and client in self._clients:
+            self._send(client, b"")
+
+    def _answer(self, line: bytes) -> Answer:
+        try:
+            request = json.loads(line)
+        except (ValueError, RecursionError) as error:
+            return {"ok": False, "error": f"not a JSON object: {error}"}
+        if not isinstance(request, dict):
+            return {"ok": False, "error": "not a JSON object"}
+        answer = self._simulation.ask(request)
+        if "state" in answer:
+            answer["state"]["line"] |= self.line
+        return answer
+
+    def _send(self, client: _Client, data: bytes) -> None:
+        if client not in self._clients:
+            return
+        client.outgoing += data
+        try:
+            while client.outgoing:
+                client.outgoing = client.outgoing[client.connection.send(client.outgoing) :]
+        except BlockingIOError:
+            pass
+        except OSError:
+            self._drop(client)
+            return
+        events = selectors.EVENT_READ | (selectors.EVENT_WRITE if client.outgoing else 0)
+        key = self._selector.get_key(client.connection)
+        if key.events != events:
+            self._selector.modify(client.connection, events, key.data)
+
+    def _drop(self, client: _Client) -> None:
+        if client in self._clients:
+            self._clients.remove(client)
+            self._selector.unregister(client.connection)
+            client.connection.close()

@@ -283,6 +283,7 @@ class Hand:
         self.arm = arm
         self._wander = Process(low_pass(2.0, rate_hz, 2), wander_random)
         self._tremor = Process(band_pass(arm.tremor_hz, arm.tremor_quality, rate_hz), tremor_random)
+        self._shake = arm.tremor
         self._plan: Intention | None = None
         self._began = 0
         self._click = math.inf  # sample since `_began`
@@ -290,6 +291,7 @@ class Hand:
         self._easing_from: float | None = None
         self._floor = 0.0
         self._last = 0.0
+        self._base: FloatArray = np.empty(0)
 
     @property
     def phase(self) -> str:
@@ -306,6 +308,10 @@ class Hand:
         self._plan = plan
         self._began, self._click, self._easing_from = 0, math.inf, None
         self._ease_at = plan.ends_s * self._rate
+
+    def shaky(self, tremor: float | None) -> None:
+        """Tremble with this RMS share from now on; None: as the arm does."""
+        self._shake = self.arm.tremor if tremor is None else tremor
 
     def felt_click(self) -> None:
         """The tool let go at the sample that comes next."""
@@ -341,7 +347,7 @@ class Hand:
             base = plan.ease_to_nm + (self._easing_from - plan.ease_to_nm) * share
         m = len(base)
         moved = base + (0.85 * base + 0.15 * np.minimum(5.0 * base, plan.scale_nm)) * (
-            self.arm.wander * self._wander.peek(m) + self.arm.tremor * self._tremor.peek(m)
+            self.arm.wander * self._wander.peek(m) + self._shake * self._tremor.peek(m)
         )
         self._base = base
         effort: FloatArray = np.maximum(moved, 0.0)

@@ -147,6 +147,7 @@ class ToolOnDrive:
         self._random = random
         self._stage = _Stage.LATCHED
         self._release_nm = math.inf
+        self.released_nm: float | None = None  # torque at which it last let go
         self._since = 0  # samples since the stage began
         self._angle = 0.0
         self._speed = 0.0
@@ -201,6 +202,7 @@ class ToolOnDrive:
         self._since += n
         if not over.any():
             return torque, False
+        self.released_nm = float(torque[-1])
         self._stage = _Stage.SLIPPING if self.mechanism.slips_per_s else _Stage.FREE
         self._since, self._angle, self._speed, self._phase = 0, 0.0, 0.0, 0.0
         self._slip_peaks = self._release_nm * (1.0 + 0.006 * self._random.standard_normal(64))
