@@ -41,10 +41,11 @@ HEAD = "import json, os, resource, sys, time\nfrom PySide6 import QtCore, QtWidg
 CANDIDATES = {
     "bare": HEAD + "window = QtWidgets.QMainWindow()\n" + TAIL,
     "library": HEAD
-    + "import pyqtgraph as pg
+    + """
+import pyqtgraph as pg
 window = QtWidgets.QMainWindow()
 window.setCentralWidget(pg.PlotWidget())
-"
+"""
     + TAIL,
     "kilter": HEAD
     + """
@@ -62,7 +63,8 @@ window = MainWindow(AppContext(port, is_demo=False), start_panel=StartPanel)
 
 
 def one(name: str) -> dict:
-    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])}
+    path = os.pathsep.join([str(ROOT), os.environ.get("PYTHONPATH", "")])
+    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": path}
     out = subprocess.run(
         [sys.executable, "-c", CANDIDATES[name], str(ROOT / "tests" / "ui" / "bench_standin.py")],
         capture_output=True,
