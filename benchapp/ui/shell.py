@@ -60,7 +60,7 @@ log = logging.getLogger(__name__)
 
 QUIET_MS: Final = 100  # how often the bench is looked at while another page is shown
 MESSAGE_MS: Final = 9000
-LEAST_SIZE: Final = (1100, 620)
+LEAST_SIZE: Final = (680, 380)  # 1366 x 768 at 200 %
 TEXT_FIELDS: Final = (QLineEdit, QTextEdit, QPlainTextEdit, QAbstractSpinBox, QComboBox)
 
 

@@ -160,7 +160,7 @@ class Sizes:
     @classmethod
     def of(cls, window_height: float) -> Sizes:
         """Return the sizes for a window `window_height` logical pixels high."""
-        h = max(480.0, float(window_height))
+        h = max(360.0, float(window_height))
         return cls(
             instruction=h * INSTRUCTION_SHARE,
             state=h * INSTRUCTION_SHARE,

@@ -466,7 +466,9 @@ class BenchPage(QWidget):
         if asks:
             go_word = "Take it"
         captured_alone = state in (RunState.PULL, RunState.PRELOAD) and self.view.mode is Mode.FIRST_PEAK and not asks
-        actions = [] if captured_alone and not self.view.holds else [("go", go_word, go)]
+        to_see = self.view.holds & {Hold.OVERLOAD, Hold.IDENTITY}
+        silent = captured_alone or Hold.LINK in self.view.holds
+        actions = [] if silent and not to_see else [("go", "Seen" if to_see else go_word, go)]
         if asks:
             actions.append(("aside", "Next", aside))
         elif self.view.card is not None and state in (RunState.PRELOAD, RunState.PULL, RunState.SET_TOOL):

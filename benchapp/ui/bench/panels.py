@@ -12,7 +12,15 @@ from typing import Final
 
 from PySide6.QtCore import QPointF, QRect, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetricsF, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
-from PySide6.QtWidgets import QHBoxLayout, QPushButton, QSizePolicy, QWidget
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QPushButton,
+    QSizePolicy,
+    QStyle,
+    QStyleOptionButton,
+    QStylePainter,
+    QWidget,
+)
 
 from benchapp.metrology.tool import ToolType
 from benchapp.runs.model import Band, RunState
@@ -200,7 +208,7 @@ class Ladder(Panel):
         per_row = 3 if max(len(r.dots) for r in self.rungs) <= 3 else 5
         rows = max(1, math.ceil(max(len(r.dots) for r in self.rungs) / per_row))
         dot_pitch = (right - left - rail) / per_row
-        radius = min(dot_pitch * 0.36, s.body * 0.72)
+        radius = min(dot_pitch * 0.42, s.body * 0.72)
         block = s.lead * 2.4 + rows * radius * 2.9
         pitch = (foot - top - block) / max(1, n - 1) if n > 1 else 0.0
         pitch = min(pitch, block * 3.4)
@@ -517,6 +525,22 @@ class ChoicePanel(Panel):
                 return
 
 
+class FittedButton(QPushButton):
+    """A button whose words are condensed rather than cut when they are too wide."""
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """The style's frame, our text."""
+        option = QStyleOptionButton()
+        self.initStyleOption(option)
+        text, option.text = option.text, ""
+        painter = QStylePainter(self)
+        painter.drawControl(QStyle.ControlElement.CE_PushButton, option)
+        colours = theme.palette()
+        painter.setPen(QColor(colours.ground if self.property("kind") == "main" else colours.ink))
+        draw_fitted(painter, QRectF(self.rect()).adjusted(6, 0, -6, 0), text, self.font(), align=CENTRE)
+        painter.end()
+
+
 class KeyBar(QWidget):
     """What the keys do now, each also a button; it never takes the keyboard."""
 
@@ -529,7 +553,7 @@ class KeyBar(QWidget):
         row.setSpacing(6)
         self.buttons: dict[str, QPushButton] = {}
         for action in ("go", "aside", "leave"):
-            button = QPushButton(self)
+            button = FittedButton(self)
             button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
             button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
             policy = button.sizePolicy()
