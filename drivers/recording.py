@@ -249,7 +249,7 @@ def read_trace_rows(path: Path) -> Recording:
     if len(back):
         raise RecordingError(f"{path}: line {numbers[back[0] + 1]}: the time does not rise")
     at_s = columns.ticks - columns.ticks[0]
-    edges = np.flatnonzero(np.diff(np.floor(at_s / _CHUNK_S), prepend=-1.0)).tolist()
+    edges = np.flatnonzero(np.diff(np.floor(at_s / _CHUNK_S + 1e-6), prepend=-1.0)).tolist()
     chunks = tuple(
         (float(at_s[end - 1]), b"\n".join(rows[begin:end]) + b"\n") for begin, end in pairwise([*edges, len(rows)])
     )

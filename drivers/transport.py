@@ -285,6 +285,9 @@ def why_not(name: str, error: Exception) -> str:
     """Say in one sentence why the port called `name` could not be opened, and what to do."""
     text = str(error)
     number = getattr(error, "errno", None)
+    inner = re.search(r"\((\d+), '", text)  # pyserial hides the number of what `tcgetattr` said in its text
+    if number is None and inner is not None and os.name == "posix":
+        number = int(inner[1])
     if isinstance(error, ValueError):
         return f"{name}: the port does not take the profile's settings ({text}). Choose another profile."
     if number == errno.ENOENT or "FileNotFoundError" in text:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ def _dated(clock: Clock, ticks: list[float], cuts: list[int] = []) -> tuple[list
     edges = [0, *sorted(min(cut, len(ticks)) for cut in cuts), len(ticks)]
     t_s: list[float] = []
     gaps: list[Gap] = []
-    for begin, end in zip(edges[:-1], edges[1:], strict=True):
+    for begin, end in pairwise(edges):
         part, found = clock.date(Marks(np.arange(begin, end), np.array(ticks[begin:end], float)))
         t_s += part.tolist()
         gaps += found

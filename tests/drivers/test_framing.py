@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tracemalloc
+from itertools import pairwise
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -53,7 +54,7 @@ _PIECES = st.sampled_from(
 )
 def test_any_cut_gives_the_same_lines(data: bytes, terminator: bytes, cuts: list[int]) -> None:
     edges = [0, *sorted(min(cut, len(data)) for cut in cuts), len(data)]
-    chunks = [data[begin:end] for begin, end in zip(edges[:-1], edges[1:], strict=True)]
+    chunks = [data[begin:end] for begin, end in pairwise(edges)]
     assert _framed(chunks, terminator) == _slow(data, terminator)
 
 

@@ -67,14 +67,21 @@ _number = st.builds(
     st.sampled_from([".", ","]),
 )
 _line = st.one_of(
-    st.builds(lambda n, gap, unit: f"{n}{gap}{unit}", _number, st.sampled_from([" ", ""]), st.sampled_from(["Nm", "lbft", "N2", "N3", "N4"])),
+    st.builds(
+        lambda n, gap, unit: f"{n}{gap}{unit}",
+        _number,
+        st.sampled_from([" ", ""]),
+        st.sampled_from(["Nm", "lbft", "N2", "N3", "N4"]),
+    ),
     _number,
     st.builds(lambda t, s, n: f"{t:.3f},{s:05d},{n},Nm", st.floats(0, 99), st.integers(0, 65535), _number),
     st.builds(lambda n: _summed(f"OK,{n},Nm,"), _number),
     st.builds(lambda t, n: f"{t:.4f},{n}", st.floats(-9, 9), _number),
-    st.sampled_from(["OL", "", " ", "junk", "1.234,00012,OL,Nm", "0.1,1,OL,Nm", "OL,+1.5,Nm,00", "ID,REF-1", "ID REF-1"]),
+    st.sampled_from(
+        ["OL", "", " ", "junk", "1.234,00012,OL,Nm", "0.1,1,OL,Nm", "OL,+1.5,Nm,00", "ID,REF-1", "ID REF-1"]
+    ),
     st.text(max_size=12),
-)  # fmt: skip
+)
 
 
 def _summed(text: str) -> str:
