@@ -7,6 +7,7 @@ name, Start. All else has a sensible value that can be changed here; more can be
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -232,6 +233,7 @@ class StartPanel(QWidget):
     def _build_reference(self) -> None:
         card = self.reference_card
         self.link_line = card.label("")
+        self.now_line = card.label("")
         self.ports = QComboBox(card)
         self.ports.setAccessibleName("Port of the transducer")
         self.profiles = QComboBox(card)
@@ -296,14 +298,19 @@ class StartPanel(QWidget):
         self.extra = QLineEdit(self.lever_row)
         self.extra.setPlaceholderText("extension, in line")
         self.extra.setAccessibleName("Length of the extension, minus when it shortens")
+        self.extra.setToolTip("Both lengths in the same unit, in line with the wrench; minus where it shortens")
         for field in (self.lever, self.extra):
             field.textEdited.connect(self._replan_soon)
             levers.addWidget(field)
         self.extension_line = QLabel("", self.target_box)
         self.extension_line.setProperty("kind", "soft")
         self.extension_line.setWordWrap(True)
-        for widget in (self.target_label, self.target, self.with_extension, self.lever_row, self.extension_line):
+        target_row = QHBoxLayout()
+        target_row.addWidget(self.target, 3)
+        target_row.addWidget(self.with_extension, 2)
+        for widget in (self.target_label, self.lever_row, self.extension_line):
             column.addWidget(widget)
+        column.insertLayout(1, target_row)
         self.lever_row.hide()
         self.extension_line.hide()
         card.column.addWidget(self.target_box)
@@ -356,6 +363,7 @@ class StartPanel(QWidget):
         for button in self.findChildren(QPushButton):
             button.setFont(font_of_cap(s.small))
         self.list.setFont(font_of_cap(s.body))
+        self.list.setStyleSheet(f"QListWidget::item {{ padding: {round(s.body * 0.5)}px {round(s.body * 0.6)}px; }}")
         self.says.setFont(font_of_cap(s.lead))
         self.go.setFont(font_of_cap(s.lead * 1.35, bold=True))
         self.go.setMinimumSize(round(s.lead * 13), round(s.lead * 4.2))
@@ -455,10 +463,38 @@ class StartPanel(QWidget):
             text += f". {link.reason}"
         if text != self.link_line.text():
             self.link_line.setText(text)
+        _, live_nm = self.context.bench.live()
+        unit = self.context.unit
+        now = ""
+        if link.state == "streaming" and math.isfinite(live_nm):
+            step = words.steps_of(view.capacity_nm or self._capacity_nm())[0]
+            now = f"It says {words.number(live_nm, unit, step)} {unit} now: press on it and see."
+        self.now_line.setText(now)
         if view.capacity_nm and not self.capacity.isModified() and not self.capacity.text():
             amount = words.plain(float(f"{from_nm(view.capacity_nm, self.context.unit):.4g}"))
             self.capacity.setText(f"{amount} {self.context.unit}")
             self._replan_soon()
+
+    def _capacity_nm(self) -> float | None:
+        known = self.references.get(str(self.reference.currentData() or ""))
+        return known.capacity_nm if known is not None else None
+
+    def _describe_reference(self) -> str:
+        known = self.references.get(str(self.reference.currentData() or ""))
+        if known is None:
+            return ""
+        calibration = known.calibration
+        if calibration is None:
+            return "No calibration is entered: its readings are taken as they come. Enter it in References."
+        unit = self.context.unit
+        low, high = (
+            words.plain(float(f"{from_nm(x, unit):.4g}"))
+            for x in (calibration.usable_from_nm, calibration.usable_to_nm)
+        )
+        late = " It is overdue." if calibration.due < self.today() else ""
+        return (
+            f"{low} to {high} {unit}, certificate {calibration.certificate}, due {calibration.due.isoformat()}.{late}"
+        )
 
     def operator_changed(self, name: str) -> None:
         """The name was chosen elsewhere in the window."""
@@ -505,6 +541,7 @@ class StartPanel(QWidget):
 
     def _reference_picked(self) -> None:
         self.new_reference.setVisible(not self.reference.currentData())
+        self.reference_line.setText(self._describe_reference())
         self.reference.setVisible(bool(self.references))
         self._replan_soon()
 
@@ -515,6 +552,7 @@ class StartPanel(QWidget):
         self._replan_soon()
 
     def _extension_toggled(self, on: bool) -> None:
+        self.about.setVisible(not on)
         self.lever_row.setVisible(on)
         self.extension_line.setVisible(on)
         self._replan_soon()
@@ -583,8 +621,7 @@ class StartPanel(QWidget):
         lever, extra = parse_number(self.lever.text()), parse_number(self.extra.text())
         setting = setting_with_extension(target, lever, extra)
         self.extension_line.setText(
-            f"To give {words.plain(target)} {tool.unit} at the joint, set the wrench to {setting:.4g} {tool.unit}. "
-            "Both lengths in the same unit, in line; minus where it shortens."
+            f"For {words.plain(target)} {tool.unit} at the joint set the wrench to {setting:.4g} {tool.unit}."
         )
         return float(f"{setting:.4g}")
 
