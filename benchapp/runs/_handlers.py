@@ -295,7 +295,11 @@ def seal(run: Run, event: e.GoOn, wall: str) -> Stepped:
 
 
 def leave(run: Run, event: e.Left, wall: str) -> Stepped:
-    """The person leaves the run; what was captured stays."""
+    """The person leaves the run; what was captured stays. A pull that nobody decided about does not count."""
+    if run.asked_about and (run.pending or run.state is RunState.INDICATION):
+        pull = run.pulls[run.asked_about - 1]
+        if pull.set_aside is None:
+            run = _replace_pull(run, replace(pull, set_aside="undecided", set_aside_by=BY_PROGRAM))
     return replace(
         run,
         state=RunState.LEFT,
