@@ -353,6 +353,8 @@ def card_state(card: Card) -> str:
         return card.band.value
     if card.kind is PullKind.PRELOAD:
         return "PRELOAD"
+    if card.provisional:
+        return "HEARD"
     return "NO READING" if card.torque_nm is None else "READ"
 
 
@@ -362,6 +364,8 @@ def delivered(card: Card, tool_type: ToolType | None) -> tuple[str, str]:
         return "does not count", "stays in the record"
     if card.kind is PullKind.PRELOAD:
         return "warms the", "mechanism up"
+    if card.provisional and card.delivered_percent is None:
+        return "judged when", "back at rest"
     if card.delivered_percent is None:
         return ("", "") if card.torque_nm is not None else ("nothing to", "judge")
     against = "what it shows" if tool_type is ToolType.INDICATING else "its setting"
@@ -464,7 +468,7 @@ def follow_through_s(pull: Pull) -> float | None:
 def card_sentence(card: Card, tool_type: ToolType | None, tool: str = "tool", unit: str = "N·m") -> str:
     """Return the plain sentence of the capture card: what was wrong with the pull first, then what the tool does."""
     if card.provisional or card.pull is None:
-        return "Heard it. Ease back to zero." if card.provisional else ""
+        return "It is captured: ease back to zero." if card.provisional else ""
     if card.set_aside is not None:
         return f"Set aside: {lower_first(reason(card.set_aside))}."
     noticed = card.pull.noticed

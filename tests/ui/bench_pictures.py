@@ -31,7 +31,6 @@ def picture(window, port, scene, at_s: float) -> None:
     upto = t <= at_s
     port.t, port.v = t[upto], v[upto]
     port.show(view)
-    page._unacknowledged = False
     page.plot.rest_scale()
     page._figure_s = -1
     page.tick()

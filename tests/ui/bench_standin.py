@@ -307,7 +307,7 @@ def scenes() -> dict[str, tuple[BenchView, tuple[np.ndarray, np.ndarray], float]
             view(
                 RunState.PULL,
                 phase=Phase.RELEASED,
-                card=card(29.1, provisional=True, stored=False, pull=None),
+                card=Card(2, PullKind.READING, 29.1, provisional=True, stored=False),
                 rungs=two,
             ),
             click,

@@ -256,7 +256,7 @@ def test_overload_takes_the_whole_window_with_sound_until_it_is_acknowledged(ben
     show(page, port, "overload")
     assert page.alarm.isVisible()
     assert page.alarm.size() == page.window().size()
-    port.show(replace(port.shown, overload_percent=0.0))  # off load again: still not acknowledged
+    port.show(replace(port.shown, overload_percent=100.0))  # off load again: still not acknowledged
     before = page.sounds.played.count("overload")
     for _ in range(30):
         page.tick()
@@ -264,7 +264,7 @@ def test_overload_takes_the_whole_window_with_sound_until_it_is_acknowledged(ben
     assert page.alarm.isVisible()
     page.act("go")
     assert port.asked == [("go_on",)]
-    port.show(replace(port.shown, holds=frozenset()))
+    port.show(replace(port.shown, holds=frozenset(), overload_percent=0.0))
     page.tick()
     assert not page.alarm.isVisible()
 
@@ -275,6 +275,9 @@ def test_overload_without_a_run_is_told_too(bench):
     page.tick()
     assert page.alarm.isVisible()
     page.act("go")
+    assert port.asked == [("go_on",)]
+    port.show(stand.view(None))
+    page.tick()
     assert not page.alarm.isVisible()
 
 
@@ -342,6 +345,16 @@ def test_curve_shows_a_single_high_sample_and_breaks_where_samples_are_missing(b
     pieces = page.plot.curve_points()
     assert len(pieces) == 2
     assert min(y.min() for _, y in pieces) == pytest.approx(page.plot.y_of(40.0), abs=0.5)
+
+
+def test_another_link_with_a_clock_of_its_own_starts_a_new_curve(bench):
+    page, port = bench
+    show(page, port, "click")
+    port.t, port.v = np.arange(500) / 1000.0, np.full(500, 7.0)
+    page._next_index = 0
+    page.tick()
+    ((_, y),) = page.plot.curve_points()
+    assert np.allclose(y, page.plot.y_of(7.0), atol=0.5)
 
 
 def test_still_parts_are_drawn_once_and_not_per_frame(bench):

@@ -188,6 +188,9 @@ def test_overload_is_acknowledged_from_any_page(shop):
     shop.window._look_at_bench()
     assert shop.window.bench.alarm.isVisible()
     press(shop, Qt.Key.Key_Return)
+    assert shop.port.asked == [("go_on",)]
+    shop.port.show(stand.view(None))
+    shop.window._look_at_bench()
     assert not shop.window.bench.alarm.isVisible()
 
 

@@ -71,8 +71,6 @@ class BenchPage(QWidget):
         self._next_index = 0
         self._figure_s = -1.0
         self._alarm_s = -1.0
-        self._unacknowledged = False
-        self._was_over = False
         self._running = False
         self._leaving = False
         self._leave_index = 0
@@ -147,9 +145,7 @@ class BenchPage(QWidget):
         bench = self.context.bench
         if action == "go":
             if self.is_alarmed:
-                self._unacknowledged = False
-                if Hold.OVERLOAD in self.view.holds:
-                    bench.go_on()
+                bench.go_on()
             elif self._leaving:
                 self._take_leave()
             elif self.view.state is RunState.INDICATION and self.entry.has_text:
@@ -213,7 +209,7 @@ class BenchPage(QWidget):
             self._show_view()
         self._move_plot(live_s)
         self.plot.advance(live_s, live_nm)
-        if now - self._figure_s >= FIGURE_EVERY_S or self._was_over:
+        if now - self._figure_s >= FIGURE_EVERY_S or self.view.overload_percent:
             self._figure_s = now
             self._show_figure(live_nm)
 
@@ -224,10 +220,6 @@ class BenchPage(QWidget):
         for name in self.context.bench.take_sounds():
             self.sounds.play(name)
             self._alarm_s = now if name == "overload" else self._alarm_s
-        over = self.view.overload_percent >= 100
-        if over and not self._was_over:
-            self._unacknowledged = True
-        self._was_over = over
         alarmed = self.is_alarmed
         if alarmed and now - self._alarm_s >= ALARM_EVERY_S:
             self._alarm_s = now
@@ -241,8 +233,8 @@ class BenchPage(QWidget):
 
     @property
     def is_alarmed(self) -> bool:
-        """An overload has not been seen to yet."""
-        return self._unacknowledged or Hold.OVERLOAD in self.view.holds
+        """An overload has not been seen to yet: the bench keeps saying 100 % or more until it is acknowledged."""
+        return self.view.overload_percent >= 100 or Hold.OVERLOAD in self.view.holds
 
     def _show_alarm(self, alarmed: bool) -> None:
         if not alarmed:

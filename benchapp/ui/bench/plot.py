@@ -141,6 +141,11 @@ class PullPlot(QWidget):
         if len(t_s) == 0:
             return
         newest = self.columns.newest
+        if newest is not None and t_s[-1] < (newest - 2) * self.columns.width_s:
+            # Another link with a clock of its own: what was drawn belongs to the old one.
+            self.columns.clear()
+            self.hold(None)
+            newest = None
         if newest is not None and t_s[0] < newest * self.columns.width_s:
             kept = int(np.searchsorted(t_s, newest * self.columns.width_s))
             t_s, torque_nm = t_s[kept:], torque_nm[kept:]

@@ -326,6 +326,18 @@ class StartPanel(QWidget):
         self.operator.textEdited.connect(self._replan_soon)
         self.operator.returnPressed.connect(self._entered)
         card.column.addWidget(self.operator)
+        card.label("Temperature in °C, humidity in %, if known")
+        air = QHBoxLayout()
+        self.air: dict[str, QLineEdit] = {}
+        for key, hint in (("start_c", "21.5 °C"), ("humidity_percent", "45 %")):
+            field = QLineEdit(card)
+            field.setPlaceholderText(hint)
+            field.setAccessibleName("Temperature at the start" if key == "start_c" else "Relative humidity")
+            field.textEdited.connect(self._replan_soon)
+            field.returnPressed.connect(self._entered)
+            air.addWidget(field)
+            self.air[key] = field
+        card.column.addLayout(air)
         card.column.addStretch(1)
         self.limit_line = card.label("")
 
@@ -642,6 +654,19 @@ class StartPanel(QWidget):
             self._say(str(error), problem=self._is_worth_marking())
         self.go.setEnabled(self.plan is not None)
 
+    def _air_values(self) -> dict[str, float]:
+        """Temperature and humidity as typed; what is left empty is left out."""
+        found = {}
+        for key, (low, high, unit) in {"start_c": (-20.0, 60.0, "°C"), "humidity_percent": (0.0, 100.0, "%")}.items():
+            text = self.air[key].text().strip().removesuffix(unit).strip()
+            if not text:
+                continue
+            value = parse_number(text)
+            if not low <= value <= high:
+                raise ValueError(f"{words.plain(value)} {unit} cannot be: {low:g} to {high:g} {unit} is taken.")
+            found[key] = value
+        return found
+
     def _is_worth_marking(self) -> bool:
         """An empty panel asks; it does not complain."""
         return bool(self.number.text().strip() and (self.range.text().strip() or self._known_tool()))
@@ -673,6 +698,7 @@ class StartPanel(QWidget):
         self.limit_line.setText(f"{limit}, from {figure.source} ({figure.mark})" if figure is not None else limit)
         if not operator:
             raise ValueError("Who pulls? A name or a role.")
+        self._air_values()
         self.plan = planned
         self._say(self._summary(planned), problem=False)
 
@@ -734,6 +760,8 @@ class StartPanel(QWidget):
             if store is not None:
                 self._keep(store, plan)
             self.context.bench.start_run(plan)
+            for key, value in self._air_values().items():
+                self.context.bench.set_ambient(key, value)
         except Exception as error:  # noqa: BLE001 (a store or session that refuses says why; the panel stays)
             self._say(str(error), problem=True)
             return
