@@ -360,6 +360,7 @@ class MainWindow(QMainWindow):
         self._on_close = on_close
         self._closing = False
         self._warned_awake = False
+        self._capture_path = ""
         self._sorter = KeySorter()
         self._stamp_offset = 1e9
         self._specs = {spec.name: spec for spec in pages}
@@ -602,9 +603,36 @@ class MainWindow(QMainWindow):
         menu.addAction(f"Teach the key that sets aside (now {aside}) …").triggered.connect(self._teach_aside)
         menu.addAction("Keys as delivered").triggered.connect(self._forget_keys)
         menu.addSeparator()
+        zero = menu.addAction("Take zero now")
+        zero.setEnabled(not self.bench.is_running)
+        zero.triggered.connect(self.context.bench.zero)
+        if self._capture_path:
+            menu.addAction("Stop recording the port").triggered.connect(self.toggle_capture)
+        else:
+            menu.addAction("Record the port's bytes for a fault report").triggered.connect(self.toggle_capture)
+        menu.addSeparator()
         menu.addAction("Full screen  (F11)").triggered.connect(self.toggle_full_screen)
         menu.addAction("Close Kilter  (Ctrl+Q)").triggered.connect(self.close)
         self._pop(menu, self.foot.more)
+
+    def toggle_capture(self) -> None:
+        """Record the raw bytes of the port beside the settings, or stop."""
+        if self._capture_path:
+            self.context.bench.stop_capture()
+            self.show_message("note", f"Recorded in {self._capture_path}")
+            self._capture_path = ""
+            return
+        folder = self.settings.path.parent if self.settings.path is not None else Path.cwd()
+        name = time.strftime("port-%Y%m%d-%H%M%S.raw")
+        self._capture_path = str(folder / "captures" / name)
+        try:
+            (folder / "captures").mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            self.show_message("problem", f"{folder}: nothing can be recorded there ({error.strerror}).")
+            self._capture_path = ""
+            return
+        self.context.bench.start_capture(self._capture_path)
+        self.show_message("note", f"Every byte of the port goes to {self._capture_path}")
 
     def _pop(self, menu: QMenu, under: QWidget) -> None:
         menu.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)

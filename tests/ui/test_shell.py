@@ -302,6 +302,16 @@ def test_settings_that_cannot_be_written_stop_nothing(tmp_path):
     assert "could not be written" in settings.problem
 
 
+def test_raw_bytes_are_recorded_beside_the_settings_until_stopped(shop):
+    shop.window.toggle_capture()
+    ((name, path),) = shop.port.asked
+    assert name == "start_capture"
+    assert Path(path).parent == shop.settings.parent / "captures"
+    assert Path(path).parent.is_dir()
+    shop.window.toggle_capture()
+    assert shop.port.asked[-1] == ("stop_capture",)
+
+
 # ------------------------------------------------------------------------------------------------------------- the end
 
 

@@ -370,14 +370,14 @@ class BenchPage(QWidget):
             return self.verdict
         return None
 
-    def _note(self) -> str:
+    def _note(self) -> tuple[str, str]:
         """What stands on the card before the first reading, or in its place."""
         view = self.view
         if view.state in (RunState.ZERO, RunState.FINAL_ZERO):
-            return view.zero_problem or "Zero is taken with the tool off the drive and nobody touching it."
+            return "zero", view.zero_problem or "It is taken with the tool off the drive and nobody touching it."
         if view.run is None:
-            return ""
-        return "The first pull is captured by itself: nothing to press."
+            return "", ""
+        return "no reading yet", "Every pull is captured by itself: nothing to press."
 
     def _show_scene(self) -> None:
         view, unit = self.view, self.context.unit

@@ -321,12 +321,14 @@ class CaptureCard(Panel):
         self.view: BenchView | None = None
         self.card: Card | None = None
         self.note = ""
+        self.note_title = ""
         self.template = "888.88"
         self.key_height = 0.0
 
-    def show_card(self, view: BenchView, unit: str, template: str, note: str) -> None:
-        """Show the view's card; without one, `note` says what comes."""
-        self.view, self.card, self.unit, self.template, self.note = view, view.card, unit, template, note
+    def show_card(self, view: BenchView, unit: str, template: str, note: tuple[str, str]) -> None:
+        """Show the view's card; without one, `note` (title, sentence) says what comes."""
+        self.view, self.card, self.unit, self.template = view, view.card, unit, template
+        self.note_title, self.note = note
         self.setAccessibleName(self.spoken())
         self.update()
 
@@ -368,7 +370,7 @@ class CaptureCard(Panel):
         label = QRectF(inner.left(), inner.top(), inner.width(), s.body * 2.5)
         if card is None:
             painter.setPen(QColor(colours.soft))
-            draw_fitted(painter, label, "last reading", font_of_cap(s.body))
+            draw_fitted(painter, label, self.note_title, font_of_cap(s.body))
             painter.setPen(QColor(colours.ink))
             under = QRectF(inner.left(), label.bottom() + s.pad * 0.4, inner.width(), inner.height() - label.height())
             draw_lines(painter, under, self.note, s.lead * 1.1, 8)

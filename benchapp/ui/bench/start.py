@@ -633,7 +633,8 @@ class StartPanel(QWidget):
         lever, extra = parse_number(self.lever.text()), parse_number(self.extra.text())
         setting = setting_with_extension(target, lever, extra)
         self.extension_line.setText(
-            f"For {words.plain(target)} {tool.unit} at the joint set the wrench to {setting:.4g} {tool.unit}."
+            f"For {words.plain(target)} {tool.unit} at the joint set the wrench to {setting:.4g} {tool.unit}; "
+            "that setting is verified, without the extension."
         )
         return float(f"{setting:.4g}")
 
