@@ -834,6 +834,7 @@ class MainWindow(QMainWindow):
                 self.show_message("note", words.AWAKE_PROBLEM)
         else:
             self.awake.release()
+        self._label_foot()
         self._show_source()
 
     def _question_answered(self, answer: str) -> None:

@@ -223,7 +223,7 @@ def instruction(view: BenchView) -> str:
             return "Why set it aside?"
         return QUESTIONS.get(proposed, f"{choice(proposed)}?" if proposed else "Decide about it")
     if state is RunState.PRELOAD:
-        where = "" if tool.fixed or tool.tool_type is ToolType.INDICATING else f"Set to {plain(view.target or 0)}, "
+        where = "" if tool.fixed or tool.tool_type is ToolType.INDICATING else f"Set to {target_text(view)}, "
         rest = (
             f"{where}pull {view.pull_index} of {view.n_pulls}"
             if where

@@ -73,7 +73,7 @@ class Bench(stand.StandIn):
 
     def start_run(self, plan: RunPlan) -> None:
         self.asked.append(("start_run", plan))
-        self.stage = [RunState.CAUTIONS, RunState.ZERO, RunState.PRELOAD]
+        self.stage = [RunState.CAUTIONS, RunState.REFERENCE, RunState.ZERO, RunState.PRELOAD]
         self.plan = plan
         self._next()
 
@@ -136,6 +136,7 @@ def test_from_the_empty_program_to_the_first_pull_in_at_most_eight_inputs(desk, 
     assert port.asked[0][0] == "start_run"
     window.bench.tick()
     person.press(window.bench, Qt.Key.Key_PageDown)  # cautions
+    person.press(window.bench, Qt.Key.Key_PageDown)  # it is the reference
     person.press(window.bench, Qt.Key.Key_PageDown)  # zero
     assert port.shown.state is RunState.PRELOAD
     port.show(replace(port.shown, phase=Phase.RISING))

@@ -431,7 +431,7 @@ class PullPlot(QWidget):
         colours, s, area = theme.palette(), self._sizes, self._area
         one = factor_nm(self.scene.unit)
         top = self.top_nm / one
-        step = nice_step(top, 5)
+        step = nice_step(top, 7)
         decimals = max(0, -math.floor(math.log10(step) + 1e-9))
         font = font_of_cap(s.body)
         for i in range(int(top / step * 0.985) + 1):
