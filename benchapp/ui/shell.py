@@ -258,6 +258,15 @@ class Question(Panel):
         self.raise_()
         self.buttons[0].setFocus()
 
+    def walk(self, *, go: bool, aside: bool) -> bool:
+        """Answer with the two keys of the Bench: one takes the answer in focus, one moves on; True when it was one."""
+        here = next((i for i, button in enumerate(self.buttons) if button.hasFocus()), 0)
+        if aside:
+            self.buttons[(here + 1) % len(self.buttons)].setFocus()
+        elif go:
+            self.buttons[here].click()
+        return go or aside
+
     def _answered(self) -> None:
         key = self.sender().objectName()
         self.hide()
@@ -750,7 +759,7 @@ class MainWindow(QMainWindow):
             self.teacher.take(name)
             return True
         if self.question.isVisible():
-            return False
+            return self.question.walk(go=name in self._go_keys(), aside=name in self._aside_keys())
         focus = QApplication.focusWidget()
         typing = isinstance(focus, TEXT_FIELDS)
         now = self._stamp(event)
@@ -780,10 +789,14 @@ class MainWindow(QMainWindow):
     def _takes_keys(self) -> bool:
         return (self.page == "bench" and self.bench.takes_keys) or self.bench.is_alarmed
 
+    def _go_keys(self) -> list[str]:
+        return list(self.settings.get("go_keys") or GO_KEYS)
+
+    def _aside_keys(self) -> list[str]:
+        return list(self.settings.get("aside_keys") or ASIDE_KEYS)
+
     def _bound(self) -> set[str]:
-        go = self.settings.get("go_keys") or GO_KEYS
-        aside = self.settings.get("aside_keys") or ASIDE_KEYS
-        return {*go, *aside}
+        return {*self._go_keys(), *self._aside_keys()}
 
     def _stamp(self, event: QKeyEvent) -> float:
         """Seconds at which the key was pressed: the system's own stamp, since ours is late when the window was busy."""
@@ -804,8 +817,7 @@ class MainWindow(QMainWindow):
             self._handle(events, None)
 
     def _handle(self, events: Sequence[KeyEvent], _event: QKeyEvent | None) -> bool:
-        go = self.settings.get("go_keys") or GO_KEYS
-        aside = self.settings.get("aside_keys") or ASIDE_KEYS
+        go, aside = self._go_keys(), self._aside_keys()
         for each in events:
             if isinstance(each, CodeScanned):
                 self._scanned(each.text)

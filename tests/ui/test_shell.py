@@ -329,6 +329,15 @@ def test_closing_during_a_run_asks_and_staying_stays(shop):
     assert not shop.window.isVisible()
 
 
+def test_the_closing_question_is_walked_with_the_two_keys(shop):
+    shop.run(RunState.PULL)
+    shop.window.close()
+    press(shop, Qt.Key.Key_PageUp)
+    press(shop, Qt.Key.Key_PageDown)
+    assert shop.closed == 1
+    assert shop.port.asked == []
+
+
 def test_closing_stops_every_timer_and_calls_back_once(shop):
     shop.window.bench.timer.start()
     shop.window.close()
