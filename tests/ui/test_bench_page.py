@@ -47,7 +47,7 @@ class Clock:
 
 
 @pytest.fixture
-def bench(qtbot):
+def bench(qtbot, request):
     port = stand.StandIn()
     page = BenchPage(AppContext(port, is_demo=True), Settings(None), Sounds(), clock=Clock())
     page.sounds.muted = True
@@ -57,6 +57,9 @@ def bench(qtbot):
     page.timer.stop()
     yield page, port
     page.stop()
+    if "cannot_be_shown" not in request.node.name:
+        assert page._failed_serial == -1, "a frame failed; the log says why"
+        assert not page.plot.is_broken
 
 
 def show(page, port, name: str) -> None:
@@ -357,6 +360,15 @@ def test_another_link_with_a_clock_of_its_own_starts_a_new_curve(bench):
     assert np.allclose(y, page.plot.y_of(7.0), atol=0.5)
 
 
+def test_time_window_without_a_longest_time_is_drawn_open(bench):
+    page, port = bench
+    show(page, port, "rising")
+    port.show(replace(port.shown, time_window_s=(1.0, float("inf"))))
+    page.tick()
+    page.plot.grab()
+    assert not page.plot.is_broken
+
+
 def test_still_parts_are_drawn_once_and_not_per_frame(bench):
     page, port = bench
     show(page, port, "rising")
@@ -441,6 +453,24 @@ def test_two_thousand_frames_leak_nothing(bench, qtbot):
     assert paints.n >= 2000
     if sys.version_info < (3, 12):
         assert abs(sys.getrefcount(None) - nones) < 500
+
+
+def test_a_view_that_cannot_be_shown_is_logged_once_and_stops_nothing(bench, caplog):
+    page, port = bench
+    show(page, port, "set-tool")
+    port.show(replace(port.shown, rungs=(None,)))
+    for _ in range(5):
+        page.tick()
+    assert caplog.text.count("a frame of the Bench failed") == 1
+    show(page, port, "high")
+    assert page.headline.instruction == "Pull 3 of 3"
+    page.plot.rate_hz = "broken"
+    page.plot.grab()
+    page.plot.grab()
+    assert caplog.text.count("the curve cannot be drawn") == 1
+    assert page.plot.is_broken
+    page.act("go")
+    assert port.asked == [("go_on",)]
 
 
 def test_choices_of_the_machine_that_nobody_named_are_shown_as_text():

@@ -6,6 +6,7 @@ there is no curve to look at, a sheet (cautions, verdict). A frame timer runs on
 
 from __future__ import annotations
 
+import logging
 import math
 from collections.abc import Callable
 from typing import Final
@@ -26,6 +27,8 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.settings import Settings
 from benchapp.ui.sounds import Sounds
 from benchapp.ui.theme import Sizes
+
+log = logging.getLogger(__name__)
 
 FRAME_MS: Final = 16
 FIGURE_EVERY_S: Final = 0.08  # an eye cannot read digits that change faster
@@ -75,6 +78,7 @@ class BenchPage(QWidget):
         self._leaving = False
         self._leave_index = 0
         self._keyboard_here = True
+        self._failed_serial = -1
         self.n_frames = 0
 
         self.headline = Headline(self)
@@ -194,8 +198,16 @@ class BenchPage(QWidget):
     # --------------------------------------------------------------------------------------------------------- frames
 
     def tick(self) -> None:
-        """Take what is new from the bench and show it: the frame."""
+        """Take what is new from the bench and show it: the frame. A failing one is logged; the next one is tried."""
         self.n_frames += 1
+        try:
+            self._frame()
+        except Exception:  # showing must not stop a run; each view's failure is logged once
+            if self._failed_serial != self.view.serial:
+                self._failed_serial = self.view.serial
+                log.exception("a frame of the Bench failed")
+
+    def _frame(self) -> None:
         bench = self.context.bench
         now = self._clock()
         self.watch(now)

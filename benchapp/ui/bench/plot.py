@@ -8,6 +8,7 @@ pyqtgraph is measured in `tests/bench/test_drawing.py`. Curves that are examined
 
 from __future__ import annotations
 
+import logging
 import math
 from dataclasses import dataclass
 from itertools import pairwise
@@ -24,6 +25,8 @@ from benchapp.ui import theme, words
 from benchapp.ui.bench.columns import Columns
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
 from drivers.samples import FloatArray
+
+log = logging.getLogger(__name__)
 
 PAST_S: Final = 6.0
 AHEAD_S: Final = 4.0
@@ -127,6 +130,7 @@ class PullPlot(QWidget):
         self.n_scales = 0  # how often the still parts were made, for the tests
         self.columns = Columns(0.01, 2)
         self.needs_samples = True
+        self.is_broken = False
         self._now_s = math.nan
         self._now_nm = math.nan
         self._background: QPixmap | None = None
@@ -231,10 +235,27 @@ class PullPlot(QWidget):
             self.needs_samples = True
 
     def paintEvent(self, event: QPaintEvent) -> None:
-        """Background, time window, curve, marks, now."""
+        """Background, time window, curve, marks, now. What cannot be drawn is logged once and left out from then on."""
+        painter = QPainter(self)
+        try:
+            if self.is_broken:
+                self._draw_broken(painter)
+            else:
+                self._draw(painter)
+        except Exception:  # drawing must not stop a run
+            log.exception("the curve cannot be drawn; it is switched off")
+            self.is_broken = True
+        painter.end()
+
+    def _draw_broken(self, painter: QPainter) -> None:
+        painter.fillRect(self.rect(), QColor(theme.palette().panel))
+        painter.setPen(QColor(theme.palette().high))
+        text = "The curve cannot be drawn; the log says why. The run goes on."
+        draw_fitted(painter, QRectF(self.rect()).adjusted(20, 0, -20, 0), text, font_of_cap(self._sizes.lead))
+
+    def _draw(self, painter: QPainter) -> None:
         if self._background is None:
             self._background = self._draw_background()
-        painter = QPainter(self)
         painter.drawPixmap(0, 0, self._background)
         if not math.isnan(self._now_s):
             painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -245,7 +266,6 @@ class PullPlot(QWidget):
             painter.setClipping(False)
             self._draw_marks(painter)
             self._draw_now(painter)
-        painter.end()
 
     # --------------------------------------------------------------------------------------------------------- moving
 
@@ -313,14 +333,18 @@ class PullPlot(QWidget):
         target = abs(scene.target_nm)
         start = QPointF(self.x_of(at), self.y_of(0.8 * target))
         early = QPointF(self.x_of(at + shortest), self.y_of(target))
-        late = QPointF(self.x_of(at + longest), self.y_of(target))
+        is_open = math.isinf(longest)
+        late = (
+            QPointF(self._area.right(), start.y()) if is_open else QPointF(self.x_of(at + longest), self.y_of(target))
+        )
+        corners = [start, early, QPointF(late.x(), early.y()), late] if is_open else [start, early, late]
         fill = QColor(colours.accent)
         fill.setAlpha(66)
         # Filled without anti-aliasing, edged with hairlines: a third of the cost, and the edge hides the steps.
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(fill)
-        painter.drawPolygon(QPolygonF([start, early, late]))
+        painter.drawPolygon(QPolygonF(corners))
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
         painter.setPen(QPen(QColor(colours.accent), 1))
         painter.drawLine(start, early)
@@ -336,7 +360,10 @@ class PullPlot(QWidget):
         painter.drawText(QPointF(x, y), head)
         painter.setFont(font_of_cap(s.small))
         painter.setPen(QColor(colours.soft))
-        painter.drawText(QPointF(x, y + 2.2 * s.lead), f"{shortest:g} to {longest:g} s from 80 %")
+        painter.drawText(
+            QPointF(x, y + 2.2 * s.lead),
+            f"at least {shortest:g} s from 80 %" if is_open else f"{shortest:g} to {longest:g} s from 80 %",
+        )
 
     def _draw_marks(self, painter: QPainter) -> None:
         s, colours = self._sizes, theme.palette()
