@@ -359,7 +359,7 @@ class Store:
         with self._db.reading() as connection:
             certificates: dict[str, list[Calibration]] = {}
             for number, data in connection.execute(
-                sa.select(calibrations.c.reference, calibrations.c.data).order_by(calibrations.c.key)
+                sa.select(calibrations.c.reference, calibrations.c.data).order_by(calibrations.c.sequence)
             ).all():
                 certificates.setdefault(number, []).append(from_data(Calibration, json.loads(data)))
             return [

@@ -186,17 +186,17 @@ def sealed_run(store: Store, run_id: str = "run-1", **fields: object) -> Run:
     return sealed
 
 
-@pytest.fixture()
+@pytest.fixture
 def clock() -> Clock:
     return Clock()
 
 
-@pytest.fixture()
+@pytest.fixture
 def path(tmp_path: Path) -> Path:
     return tmp_path / "records.sqlite"
 
 
-@pytest.fixture()
+@pytest.fixture
 def open_store(path: Path, clock: Clock) -> Iterator[Callable[..., Store]]:
     opened: list[Store] = []
 
@@ -209,7 +209,7 @@ def open_store(path: Path, clock: Clock) -> Iterator[Callable[..., Store]]:
         store.close()
 
 
-@pytest.fixture()
+@pytest.fixture
 def store(open_store: Callable[..., Store]) -> Store:
     """A live store with a tool, a reference and three people."""
     store = open_store()
