@@ -7,6 +7,8 @@ import struct
 import sys
 from pathlib import Path
 
+from benchapp.records.errors import StoreNotWritableError
+
 
 class Claims:
     """Locks by number. The operating system drops them with the process, kill -9 included; nothing is left to clean."""
@@ -21,11 +23,17 @@ class Claims:
         if number in self._held:
             return True
         if self._handle is None:
-            self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o666)
+            self._handle = self._open()
         if not _lock(self._handle, number):
             return False
         self._held.add(number)
         return True
+
+    def _open(self) -> int:
+        try:
+            return os.open(self._path, os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o666)
+        except OSError as error:
+            raise StoreNotWritableError(self._path, error.strerror or str(error)) from error
 
     def drop(self, number: int) -> None:
         """Give it back; nothing happens when it is not held."""

@@ -207,7 +207,7 @@ class _Walk:
         wanted = content["columns"]["run"]
         names = list(wanted)
         row = self.raw.execute(
-            f"SELECT key, seal, sequence, {', '.join(_known(names))} FROM runs WHERE run_id = ?", (run_id,)
+            f"SELECT key, seal, sequence, {', '.join(known_columns(names))} FROM runs WHERE run_id = ?", (run_id,)
         ).fetchone()
         if row is None:
             self.find("missing", sequence, run_id, "the run is sealed but no longer in the table of runs")
@@ -234,7 +234,7 @@ class _Walk:
             self.find("column", sequence, run_id, "beside the sealed bytes there is an unsealed state or plan")
 
     def pulls(self, sequence: int, run_id: str, key: int, wanted: list[dict[str, Any]]) -> None:
-        names = ["number", *(_known([n for n in wanted[0] if n != "number"]) if wanted else ())]
+        names = ["number", *(known_columns([n for n in wanted[0] if n != "number"]) if wanted else ())]
         rows = self.raw.execute(
             f"SELECT data, {', '.join(names)} FROM pulls WHERE run_key = ? ORDER BY number", (key,)
         ).fetchall()
@@ -390,7 +390,7 @@ def check(raw: sqlite3.Connection, *, against: str = "", progress: Callable[[int
     )
 
 
-def _known(names: list[str]) -> Iterator[str]:
+def known_columns(names: list[str]) -> Iterator[str]:
     """Names that may stand in a statement: only those of our columns."""
     ours = {column.name for table in (schema.runs, schema.pulls) for column in table.columns}
     for name in names:

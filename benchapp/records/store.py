@@ -496,8 +496,8 @@ class Store:
             raw.execute("INSERT INTO run_plans VALUES (?, ?)", (key, _json(plan_to_data(run.plan))))
             known = _Known(key, {}, run.plan)
             self._write_state(raw, known, run)
+            self._claims.take(key)
         self._known[run.run_id] = known
-        self._claims.take(key)
 
     def save_run(self, run: Run) -> None:
         """Store where a run stands, pulls that changed included; durable on return.
@@ -976,15 +976,25 @@ class Store:
 
     def jobs(self, tool: str, *, since: str = "", until: str = "") -> list[JobEntry]:
         """Uses of a tool from `since` to `until` (ISO 8601, both included; "" open), oldest first."""
-        wanted = sa.select(
-            jobs.c.tool, jobs.c.job, jobs.c.person, jobs.c.at, jobs.c.cycles, jobs.c.torque_nm, jobs.c.key
-        ).where(jobs.c.tool == tool)
+        wanted = sa.select(*_JOB_COLUMNS).where(jobs.c.tool == tool)
         if since:
             wanted = wanted.where(jobs.c.at_s >= seconds(since))
         if until:
             wanted = wanted.where(jobs.c.at_s <= seconds(until))
         with self._db.reading() as connection:
             return [JobEntry(*row) for row in connection.execute(wanted.order_by(jobs.c.at_s, jobs.c.key)).all()]
+
+    def all_jobs(self) -> list[JobEntry]:
+        """Every use of every tool, oldest first."""
+        wanted = sa.select(*_JOB_COLUMNS).order_by(jobs.c.at_s, jobs.c.key)
+        with self._db.reading() as connection:
+            return [JobEntry(*row) for row in connection.execute(wanted).all()]
+
+    def refresh_tools(self) -> None:
+        """Work out anew what follows from runs and jobs, for every tool."""
+        with self._db.writing() as connection:
+            for number in connection.execute(sa.select(tools.c.number)).scalars().all():
+                self._refresh_tool(number)
 
 
 def _wall() -> dt.datetime:
@@ -1008,6 +1018,15 @@ _SUMMARY_COLUMNS: Final = (
     runs.c.seal,
     runs.c.released_by,
     runs.c.voided,
+)
+_JOB_COLUMNS: Final = (
+    jobs.c.tool,
+    jobs.c.job,
+    jobs.c.person,
+    jobs.c.at,
+    jobs.c.cycles,
+    jobs.c.torque_nm,
+    jobs.c.key,
 )
 _TOOL_COLUMNS: Final = tuple(column for column in tools.columns if column.name != "search")
 

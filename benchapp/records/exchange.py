@@ -1,0 +1,392 @@
+"""What goes out of the store and can come in again.
+
+The JSON export (format ``kilter-records/1``, `SCHEMA`) holds the entries of the chain as they were sealed, each run's
+traces as the stored bytes (base64), and tools, references, people and jobs. Everything needed to recompute a seal is
+in it: canonical JSON (RFC 8785) of ``entries[i].body``, SHA-256 over that. Imported into an empty store of the same
+kind it gives the same seals. CSV, XLSX and trace files are for reading elsewhere; they do not come back as sealed runs.
+"""
+
+from __future__ import annotations
+
+import base64
+import csv
+import dataclasses
+import datetime as dt
+import io
+import json
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any, Final, TextIO
+
+from benchapp.metrology.tool import Tool
+from benchapp.records import chain, model, shown
+from benchapp.records.canonical import CanonicalError, canonical, parse
+from benchapp.records.errors import StoreError
+from benchapp.records.store import Store, _tool_values
+from benchapp.runs.codec import CodecError, from_data, run_from_data, to_data
+from benchapp.torque.trace import Trace
+
+FORMAT: Final = "kilter-records/1"
+
+SCHEMA: Final[dict[str, Any]] = {
+    "$schema": "https://json-schema.org/draft/2020-12/schema",
+    "title": "Kilter records, version 1",
+    "type": "object",
+    "required": ["format", "kind", "head", "entries", "traces", "tools", "references", "people", "jobs"],
+    "properties": {
+        "format": {"const": FORMAT},
+        "kind": {"enum": ["live", "demo"]},
+        "head": {"type": "string", "description": "sequence:digest of the newest entry; empty for an empty chain"},
+        "entries": {
+            "type": "array",
+            "description": "The chain, oldest first. SHA-256 of the RFC 8785 form of body is digest.",
+            "items": {
+                "type": "object",
+                "required": ["digest", "body"],
+                "properties": {
+                    "digest": {"type": "string", "pattern": "^[0-9a-f]{64}$"},
+                    "body": {
+                        "type": "object",
+                        "required": [
+                            "format",
+                            "kind",
+                            "subject",
+                            "who",
+                            "content",
+                            "sequence",
+                            "previous",
+                            "sealed",
+                            "program",
+                        ],
+                    },
+                },
+                "additionalProperties": False,
+            },
+        },
+        "traces": {
+            "type": "object",
+            "description": "run id -> pull number -> base64 of the stored bytes, whose SHA-256 is in the run's entry",
+            "additionalProperties": {"type": "object", "additionalProperties": {"type": "string"}},
+        },
+        "tools": {"type": "array", "items": {"type": "object", "required": ["tool"]}},
+        "references": {"type": "array", "items": {"type": "object", "required": ["number"]}},
+        "people": {"type": "array", "items": {"type": "object", "required": ["name"]}},
+        "jobs": {"type": "array", "items": {"type": "object", "required": ["tool", "job", "person", "at"]}},
+    },
+    "additionalProperties": False,
+}
+"""JSON Schema of the export. A change that old readers would trip over gets a new number in `FORMAT`."""
+
+RUN_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(model.RunSummary))
+READING_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(model.ReadingRow))
+TOOL_COLUMNS: Final = (
+    *(field.name for field in dataclasses.fields(Tool)),
+    *(field.name for field in dataclasses.fields(model.ToolRecord) if field.name not in ("tool", "photo")),
+)
+DUE_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(model.DueItem))
+TABLES: Final = ("runs", "readings", "tools", "due")
+
+
+class ImportRefusedError(ValueError):
+    """An export that does not hold together, or a store that is not empty; nothing was imported."""
+
+
+# --- JSON
+
+
+def to_json(store: Store, out: TextIO) -> str:
+    """Write the whole store as JSON; returns the head of what was written. Runs under way stay out: unsealed."""
+    with store._db.reading() as connection:
+        driver = connection.connection.driver_connection
+        out.write('{"format":' + json.dumps(FORMAT) + ',"kind":' + json.dumps("demo" if store.is_demo else "live"))
+        out.write(',"entries":[')
+        head = ""
+        run_ids = []
+        for index, (sequence, kind, subject, digest, body) in enumerate(
+            driver.execute("SELECT sequence, kind, subject, digest, body FROM entries ORDER BY sequence")  # type: ignore[union-attr]
+        ):
+            out.write(("," if index else "") + f'\n{{"digest":"{digest}","body":{bytes(body).decode()}}}')
+            head = f"{sequence}:{digest}"
+            if kind == model.EntryKind.RUN:
+                run_ids.append(subject)
+        out.write(f'],\n"head":"{head}","traces":{{')
+        for index, run_id in enumerate(run_ids):
+            rows = driver.execute(  # type: ignore[union-attr]
+                "SELECT number, blob FROM traces JOIN runs ON runs.key = run_key WHERE run_id = ? ORDER BY number",
+                (run_id,),
+            )
+            blobs = {str(number): base64.b64encode(blob).decode() for number, blob in rows}
+            out.write(("," if index else "") + f"\n{json.dumps(run_id)}:{json.dumps(blobs, separators=(',', ':'))}")
+        out.write("}")
+    whole = {
+        "tools": [_tool_data(record) for record in _all_tools(store)],
+        "references": [to_data(dataclasses.replace(each, calibrations=())) for each in store.references()],
+        "people": [to_data(person) for person in store.people(include_inactive=True)],
+        "jobs": [to_data(job) for job in store.all_jobs()],
+    }
+    for name, items in whole.items():
+        out.write(f',\n"{name}":{json.dumps(items, ensure_ascii=False)}')
+    out.write("}\n")
+    return head
+
+
+def from_json(store: Store, data: bytes) -> str:
+    """Import an export into an empty store; returns the head, which is the one of the store it came from.
+
+    All or nothing: every seal is recomputed and every trace hashed before anything is kept.
+
+    Raises:
+        ImportRefusedError: The store is not empty, the export is for the other kind of store, or does not hold.
+    """
+    try:
+        whole = parse(data)
+    except CanonicalError as error:
+        raise ImportRefusedError(f"the file is no JSON export: {error}") from None
+    kind = "demo" if store.is_demo else "live"
+    if not isinstance(whole, dict) or whole.get("format") != FORMAT:
+        raise ImportRefusedError(f"the file is no export of format {FORMAT}")
+    if whole.get("kind") != kind:
+        raise ImportRefusedError(f"the export comes from a {whole.get('kind')} store, this one is {kind}")
+    if store.head() or store.runs(limit=1) or store.tools(limit=1, include_retired=True):
+        raise ImportRefusedError(f"records at {store.path} are not empty; import into a new store")
+    try:
+        with store._db.writing_raw() as raw:
+            for number, data_of_reference in [(each["number"], each) for each in whole["references"]]:
+                reference = {k: v for k, v in data_of_reference.items() if k != "calibrations"}
+                text = json.dumps(reference, ensure_ascii=False)
+                raw.execute("INSERT INTO refs VALUES (?, ?)", (number, text))
+            for each in whole["people"]:
+                person = from_data(model.Person, each)
+                raw.execute(
+                    "INSERT INTO people (name, code, is_custodian, active) VALUES (?,?,?,?)",
+                    (person.name, person.code, person.is_custodian, person.active),
+                )
+            states = _import_entries(raw, whole["entries"], whole["traces"])
+            for each in whole["tools"]:
+                values = _tool_values(from_data(model.ToolRecord, each))
+                values["state"] = states.get(values["number"], "in-service")
+                marks = ", ".join("?" * len(values))
+                raw.execute(f"INSERT INTO tools ({', '.join(values)}) VALUES ({marks})", list(values.values()))
+            result = chain.check(raw, against=whole["head"])
+            if not result.holds:
+                finding = result.findings[0]
+                if any(each.what != "clock" for each in result.findings):
+                    raise ImportRefusedError(f"entry {finding.sequence} does not hold: {finding.detail}")
+        store.log_jobs(dataclasses.replace(from_data(model.JobEntry, each), key=0) for each in whole["jobs"])
+        store.refresh_tools()
+    except (KeyError, TypeError, AttributeError, CodecError, StoreError) as error:
+        raise ImportRefusedError(f"the export cannot be read: {error!r}") from error
+    return store.head()
+
+
+def _import_entries(raw: Any, exported: list[dict[str, Any]], traces: dict[str, dict[str, str]]) -> dict[str, str]:
+    """Write the chain and what its entries say into the tables; returns the state of every tool."""
+    states: dict[str, str] = {}
+    for each in exported:
+        data = each["body"]
+        body = canonical(data)
+        if chain.digest_of(body) != each["digest"]:
+            raise ImportRefusedError(f"entry {data['sequence']} does not hash to its seal")
+        seal = model.Seal(data["sequence"], each["digest"], data["sealed"], data["previous"])
+        kind, subject, content = data["kind"], data["subject"], data["content"]
+        chain.insert(raw, kind, subject, data["who"], seal, body)
+        if kind == model.EntryKind.RUN:
+            _import_run(raw, subject, seal, content, traces.get(subject, {}))
+        elif kind == model.EntryKind.RELEASE:
+            raw.execute("UPDATE runs SET released_by = ? WHERE run_id = ?", (content["by"], subject))
+        elif kind == model.EntryKind.VOID:
+            raw.execute("UPDATE runs SET voided = ? WHERE run_id = ?", (content["reason"], subject))
+        elif kind == model.EntryKind.STATE:
+            states[subject] = content["new"]
+        elif kind == model.EntryKind.CALIBRATION:
+            sealed = content["calibration"]
+            raw.execute(
+                "INSERT INTO calibrations (reference, certificate, calibrated, due, data, sequence) "
+                "VALUES (?,?,?,?,?,?)",
+                (
+                    content["reference"],
+                    sealed["certificate"],
+                    sealed["calibrated"],
+                    sealed["due"],
+                    canonical(sealed).decode(),
+                    seal.sequence,
+                ),
+            )
+    return states
+
+
+def _import_run(raw: Any, run_id: str, seal: model.Seal, content: dict[str, Any], blobs: dict[str, str]) -> None:
+    columns = content["columns"]["run"]
+    names = list(chain.known_columns(list(columns)))
+    cursor = raw.execute(
+        f"INSERT INTO runs (run_id, {', '.join(names)}) VALUES (?{', ?' * len(names)})", [run_id, *columns.values()]
+    )
+    key = cursor.lastrowid
+    for pull in content["columns"]["pulls"]:
+        names = list(chain.known_columns(list(pull)))
+        raw.execute(
+            f"INSERT INTO pulls (run_key, {', '.join(names)}) VALUES (?{', ?' * len(names)})", [key, *pull.values()]
+        )
+    for number, text in blobs.items():
+        blob = base64.b64decode(text, validate=True)
+        sealed = content["traces"].get(number, {"samples": 0})
+        raw.execute(
+            "INSERT INTO traces (run_key, number, n_samples, sha256, blob) VALUES (?,?,?,?,?)",
+            (key, int(number), sealed["samples"], chain.digest_of(blob), blob),
+        )
+    raw.execute("UPDATE runs SET seal = ?, sequence = ? WHERE key = ?", (seal.digest, seal.sequence, key))
+    run = run_from_data(content["run"])  # a run this program cannot read is refused now, not when it is opened
+    if run.run_id != run_id or shown.run_columns(run)["tool"] != columns["tool"]:
+        raise ImportRefusedError(f"entry {seal.sequence} is about {run_id} but holds {run.run_id}")
+
+
+# --- tables
+
+
+def table(store: Store, name: str, today: dt.date) -> tuple[Sequence[str], list[list[object]]]:
+    """Header and rows of "runs", "readings", "tools" or "due", every page of them.
+
+    Raises:
+        ValueError: No such table.
+    """
+    if name == "runs":
+        return RUN_COLUMNS, [_plain(line, RUN_COLUMNS) for line in _all_runs(store)]
+    if name == "readings":
+        rows = []
+        for tool in sorted({line.tool for line in _all_runs(store)}):
+            rows += [_plain(row, READING_COLUMNS) for row in store.history(tool, limit=10**9)]
+        return READING_COLUMNS, rows
+    if name == "tools":
+        return TOOL_COLUMNS, [
+            [_cell(getattr(record.tool if hasattr(record.tool, column) else record, column)) for column in TOOL_COLUMNS]
+            for record in _all_tools(store, photos=False)
+        ]
+    if name == "due":
+        return DUE_COLUMNS, [_plain(item, DUE_COLUMNS) for item in store.due_list(today)]
+    raise ValueError(f"{name!r} is none of {', '.join(TABLES)}")
+
+
+def to_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
+    """Return RFC 4180 text. A cell a spreadsheet would run as a formula is led by an apostrophe."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(header)
+    for row in rows:
+        writer.writerow([_harmless(cell) for cell in row])
+    return out.getvalue()
+
+
+def to_xlsx(path: Path, sheets: dict[str, tuple[Sequence[str], list[list[object]]]]) -> None:
+    """Write one sheet a table; numbers as numbers, text as text (never as a formula or a link)."""
+    import xlsxwriter  # heavy, and only wanted here
+
+    book = xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
+    bold = book.add_format({"bold": True})
+    for name, (header, rows) in sheets.items():
+        sheet = book.add_worksheet(name)
+        sheet.write_row(0, 0, list(header), bold)
+        for index, row in enumerate(rows, start=1):
+            for column, cell in enumerate(row):
+                if isinstance(cell, bool):
+                    sheet.write_boolean(index, column, cell)
+                elif isinstance(cell, (int, float)):
+                    sheet.write_number(index, column, cell)
+                elif cell is not None:
+                    sheet.write_string(index, column, str(cell))
+        sheet.freeze_panes(1, 0)
+        sheet.autofilter(0, 0, max(len(rows), 1), len(header) - 1)
+    book.close()
+
+
+def to_trace_file(trace: Trace, *, run_id: str = "", number: int = 0) -> str:
+    """Return a trace as a trace file: the device's own digits, the times to the last bit."""
+    lines = [f"# unit: {trace.unit}", f"# source: {trace.source.value}", f"# polarity: {trace.polarity.value}"]
+    if trace.nominal_rate_hz is not None:
+        lines.append(f"# nominal_rate_hz: {trace.nominal_rate_hz!r}")
+    if trace.capacity is not None:
+        lines.append(f"# capacity: {trace.capacity!r}")
+    if trace.recorded:
+        lines.append(f"# recorded: {trace.recorded}")
+    if run_id:
+        lines += [f"# run: {run_id}", f"# pull: {number}"]
+    lines += [f"# {key}: {value}" for key, value in trace.extra.items() if key not in ("run", "pull")]
+    names = list(trace.columns)
+    lines.append(",".join(["time_s", "torque", *names]))
+    for index, (time_s, torque) in enumerate(zip(trace.t_s.tolist(), _torque_texts(trace), strict=True)):
+        lines.append(",".join([repr(time_s), torque, *(trace.columns[name][index] for name in names)]))
+    return "\n".join(lines) + "\n"
+
+
+def traces_to(store: Store, folder: Path, run_ids: Sequence[str] = ()) -> int:
+    """Write traces as trace files, one folder a run; returns how many.
+
+    Raises:
+        ValueError: One of `run_ids` is no run.
+        OSError: The folder cannot be written.
+    """
+    n_written = 0
+    for run_id in run_ids or [line.run_id for line in _all_runs(store)]:
+        run = store.run(run_id)
+        if run is None:
+            raise ValueError(f"there is no run {run_id}")
+        safe = "".join(c if c.isalnum() or c in "-_" else "_" for c in run_id)
+        for pull in run.pulls:
+            trace = store.trace(run_id, pull.number)
+            if trace is not None:
+                (folder / safe).mkdir(parents=True, exist_ok=True)
+                text = to_trace_file(trace, run_id=run_id, number=pull.number)
+                (folder / safe / f"pull-{pull.number:03}.csv").write_text(text, encoding="utf-8", newline="\n")
+                n_written += 1
+    return n_written
+
+
+def _torque_texts(trace: Trace) -> list[str]:
+    if trace.digits is None:
+        return [repr(value) for value in trace.torque.tolist()]
+    if not trace.decimals:
+        return [str(digit) for digit in trace.digits.tolist()]
+    texts = []
+    for digit in trace.digits.tolist():
+        text = str(abs(digit)).rjust(trace.decimals + 1, "0")
+        texts.append(f"{'-' if digit < 0 else ''}{text[: -trace.decimals]}.{text[-trace.decimals :]}")
+    return texts
+
+
+def _all_runs(store: Store) -> list[model.RunSummary]:
+    lines: list[model.RunSummary] = []
+    while page := store.runs(limit=1000, before=lines[-1].key if lines else None):
+        lines += page
+    return lines
+
+
+def _all_tools(store: Store, *, photos: bool = True) -> list[model.ToolRecord]:
+    records: list[model.ToolRecord] = []
+    while page := store.tools(after=records[-1].number if records else "", limit=1000, include_retired=True):
+        records += page
+    if not photos:
+        return records
+    return [store.tool(record.number) or record for record in records]
+
+
+def _tool_data(record: model.ToolRecord) -> dict[str, Any]:
+    data: dict[str, Any] = to_data(dataclasses.replace(record, photo=None))
+    data.pop("photo")  # pictures are no evidence and stay where they are
+    return data
+
+
+def _plain(item: object, columns: Sequence[str]) -> list[object]:
+    return [_cell(getattr(item, column)) for column in columns]
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, (tuple, frozenset)):
+        return ";".join(str(each) for each in value)
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    return str(value) if isinstance(value, str) else value
+
+
+def _harmless(cell: object) -> object:
+    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
+        return f"'{cell}"
+    return "" if cell is None else cell
