@@ -7,6 +7,7 @@ import os
 import shutil
 import sqlite3
 import threading
+from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
@@ -36,16 +37,17 @@ _LOOK_THROUGH_BYTES: Final = 32 * 1024 * 1024
 class Hot:
     """A Core statement compiled once, for the path that must not wait: `run(driver connection, values)`."""
 
-    __slots__ = ("_names", "_sql")
+    __slots__ = ("_defaults", "_names", "_sql")
 
     def __init__(self, statement: Any, columns: list[str]) -> None:
         compiled = statement.compile(dialect=sqlite_dialect(paramstyle="qmark"), column_keys=columns)
         self._sql = str(compiled)
         self._names: tuple[str, ...] = tuple(compiled.positiontup or ())
+        self._defaults = dict(compiled.params)  # SQLite's dialect adds an OFFSET of its own
 
     def run(self, raw: sqlite3.Connection, values: dict[str, Any]) -> sqlite3.Cursor:
         """Execute on the driver's connection."""
-        return raw.execute(self._sql, [values[name] for name in self._names])
+        return raw.execute(self._sql, [values[n] if n in values else self._defaults[n] for n in self._names])
 
 
 def version_of(path: Path) -> int | None:
@@ -83,6 +85,7 @@ class Database:
         self.kind = "demo" if demo else "live"
         self.lock = threading.RLock()
         self._closed = False
+        self._idle: deque[sqlite3.Connection] = deque()
         found = version_of(path)
         if found is not None:
             self._refuse_newer(found)
@@ -200,6 +203,23 @@ class Database:
             connection.exec_driver_sql("BEGIN")
             yield connection
 
+    @contextlib.contextmanager
+    def reading_raw(self) -> Iterator[sqlite3.Connection]:
+        """A driver's connection that reads, for one statement: what the window asks for while a person types."""
+        self._must_be_open()
+        with self.translated():
+            try:
+                raw = self._idle.pop()
+            except IndexError:
+                raw = _connect(self.path, writes=False)
+            try:
+                yield raw
+            finally:
+                if self._closed:
+                    raw.close()
+                else:
+                    self._idle.append(raw)
+
     def _must_be_open(self) -> None:
         if self._closed:
             raise StoreError(self.path, f"Records at {self.path} are closed already. Open them again.")
@@ -212,6 +232,8 @@ class Database:
             with contextlib.suppress(sa.exc.SQLAlchemyError, sqlite3.Error):
                 if connection is not None:
                     connection.close()
+            while self._idle:
+                self._idle.pop().close()
             self._reader.dispose()
             self._writer.dispose()
 
@@ -246,23 +268,25 @@ class Database:
         return StoreError(self.path, f"Records at {self.path}: {error}. The last step was not stored. Try it again.")
 
 
+def _connect(path: Path, *, writes: bool) -> sqlite3.Connection:
+    raw = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None, check_same_thread=False, cached_statements=256)
+    try:
+        raw.execute("PRAGMA foreign_keys = ON")
+        raw.execute("PRAGMA synchronous = FULL")
+        raw.execute("PRAGMA temp_store = MEMORY")
+        if writes:
+            raw.execute("PRAGMA journal_mode = WAL")
+        else:
+            raw.execute("PRAGMA query_only = ON")
+    except sqlite3.Error:
+        raw.close()
+        raise
+    return raw
+
+
 def _engine(path: Path, *, writes: bool) -> sa.Engine:
     def connect() -> sqlite3.Connection:
-        raw = sqlite3.connect(
-            path, timeout=WAIT_S, isolation_level=None, check_same_thread=False, cached_statements=256
-        )
-        try:
-            raw.execute("PRAGMA foreign_keys = ON")
-            raw.execute("PRAGMA synchronous = FULL")
-            raw.execute("PRAGMA temp_store = MEMORY")
-            if writes:
-                raw.execute("PRAGMA journal_mode = WAL")
-            else:
-                raw.execute("PRAGMA query_only = ON")
-        except sqlite3.Error:
-            raw.close()
-            raise
-        return raw
+        return _connect(path, writes=writes)
 
     if not writes:
         return sa.create_engine("sqlite://", creator=connect, poolclass=sa.QueuePool, pool_size=4, max_overflow=12)

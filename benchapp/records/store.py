@@ -12,8 +12,9 @@ import dataclasses
 import datetime as dt
 import json
 import sqlite3
+from collections import namedtuple
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
@@ -110,6 +111,19 @@ class _Known:
     key: int
     pulls: dict[int, CapturedPull]
     plan: object
+    columns: tuple[str, str, str] | None = None
+    head: dict[str, tuple[object, Any]] = field(default_factory=dict)
+
+    def data_of(self, name: str, value: object) -> Any:
+        """The value as data; what did not change since last time is not encoded again (all of it is immutable)."""
+        before = self.head.get(name)
+        if before is None or before[0] is not value or isinstance(value, dict):
+            self.head[name] = before = (value, to_data(value))
+        return before[1]
+
+
+def _words(search: str) -> list[str]:
+    return search.casefold().split()[:8]  # more narrow nothing down that a person would type
 
 
 def _json(value: object) -> str:
@@ -178,13 +192,11 @@ class Store:
             limit: Greatest number of tools.
             include_retired: Retired ones too.
         """
-        wanted = sa.select(*_TOOL_COLUMNS).where(tools.c.number > after).order_by(tools.c.number).limit(limit)
-        for word in search.casefold().split():
-            wanted = wanted.where(sa.func.instr(tools.c.search, word) > 0)
-        if not include_retired:
-            wanted = wanted.where(tools.c.state != ToolState.RETIRED.value)
-        with self._db.reading() as connection:
-            return [_tool_record(row) for row in connection.execute(wanted).all()]
+        words = _words(search)
+        values = {f"word_{index}": word for index, word in enumerate(words)}
+        with self._db.reading_raw() as raw:
+            rows = _tools_query(len(words), include_retired).run(raw, {**values, "after": after, "limit": limit})
+            return [_tool_record(_Row(*row)) for row in rows]
 
     def tool(self, number: str) -> ToolRecord | None:
         """One tool with its photo, by its number or else by what its barcode says; None when there is none."""
@@ -596,13 +608,12 @@ class Store:
     def _write_state(self, raw: sqlite3.Connection, known: _Known, run: Run) -> None:
         if known.plan is not run.plan and known.plan != run.plan and known.plan != plan_to_data(run.plan):
             raise NotAllowedError(self.path, f"The plan of run {run.run_id} was fixed before its first pull.")
-        cursor = raw.execute(
-            "UPDATE runs SET state = ?, finished = ?, outcome = ? WHERE key = ? AND seal = ''",
-            (run.state.value, run.finished, shown.outcome_of(run).value, known.key),
-        )
-        if not cursor.rowcount:
+        if raw.execute("SELECT seal FROM runs WHERE key = ?", (known.key,)).fetchone() != ("",):
             raise SealedError(self.path, run.run_id, "changing it")
-        head = {name: to_data(getattr(run, name)) for name in _HEAD_FIELDS}
+        columns = (run.state.value, run.finished, shown.outcome_of(run).value)
+        if columns != known.columns:  # every page less is a page less to sync
+            raw.execute("UPDATE runs SET state = ?, finished = ?, outcome = ? WHERE key = ?", (*columns, known.key))
+        head = {name: known.data_of(name, getattr(run, name)) for name in _HEAD_FIELDS}
         _PUT_STATE.run(raw, {"run_key": known.key, "data": _json(head)})
         for pull in run.pulls:
             if known.pulls.get(pull.number) != pull:
@@ -612,6 +623,7 @@ class Store:
                 )
 
     def _remember(self, known: _Known, run: Run) -> None:
+        known.columns = (run.state.value, run.finished, shown.outcome_of(run).value)
         known.pulls = {**known.pulls, **{pull.number: pull for pull in run.pulls}}
         known.plan = run.plan
         self._known[run.run_id] = known
@@ -755,56 +767,21 @@ class Store:
             limit: Greatest number of lines.
             search: Words that must all occur in tool, reference, operator, procedure, outcome or start.
         """
-        wanted = sa.select(*_SUMMARY_COLUMNS).order_by(runs.c.key.desc()).limit(limit)
-        if before is not None:
-            wanted = wanted.where(runs.c.key < before)
-        if tool:
-            wanted = wanted.where(runs.c.tool == tool)
-        for word in search.split():
-            like = f"%{word.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%"
-            wanted = wanted.where(
-                sa.or_(
-                    *(
-                        column.like(like, escape="!")
-                        for column in (
-                            runs.c.tool,
-                            runs.c.reference,
-                            runs.c.operator,
-                            runs.c.procedure,
-                            runs.c.outcome,
-                            runs.c.started,
-                        )
-                    )
-                )
-            )
-        with self._db.reading() as connection:
-            return [_summary(row) for row in connection.execute(wanted).all()]
+        words = _words(search)
+        values: dict[str, Any] = {
+            f"word_{index}": f"%{word.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%"
+            for index, word in enumerate(words)
+        }
+        values |= {"tool": tool, "before": before, "limit": limit}
+        with self._db.reading_raw() as raw:
+            return [_summary(row) for row in _runs_query(bool(tool), before is not None, len(words)).run(raw, values)]
 
     def history(self, tool: str, *, limit: int = 1000) -> list[ReadingRow]:
         """Pulls of a tool's runs that are not void, newest run first, in the order they were pulled inside it."""
-        wanted = (
-            sa.select(
-                runs.c.run_id,
-                pulls.c.number,
-                pulls.c.kind,
-                runs.c.started,
-                pulls.c.direction,
-                pulls.c.target_nm,
-                pulls.c.reading_nm,
-                pulls.c.deviation_percent,
-                pulls.c.band,
-                pulls.c.set_aside,
-                pulls.c.flags,
-            )
-            .join(pulls, pulls.c.run_key == runs.c.key)
-            .where(runs.c.tool == tool, runs.c.voided == "")
-            .order_by(runs.c.key.desc(), pulls.c.number)
-            .limit(limit)
-        )
-        with self._db.reading() as connection:
+        with self._db.reading_raw() as raw:
             return [
-                ReadingRow(*row[:10], flags=tuple(row[10].split(",")) if row[10] else ())
-                for row in connection.execute(wanted).all()
+                ReadingRow(*(*row[:10], tuple(row[10].split(",")) if row[10] else ()))
+                for row in _history_query().run(raw, {"tool": tool, "limit": limit})
             ]
 
     def trace(self, run_id: str, number: int) -> Trace | None:
@@ -1031,11 +1008,63 @@ _JOB_COLUMNS: Final = (
 _TOOL_COLUMNS: Final = tuple(column for column in tools.columns if column.name != "search")
 
 
+_Row: Any = namedtuple("_Row", [column.name for column in _TOOL_COLUMNS])  # type: ignore[misc]  # names of the table
+
+
+@lru_cache(maxsize=64)
+def _tools_query(n_words: int, include_retired: bool) -> Hot:
+    wanted = sa.select(*_TOOL_COLUMNS).where(tools.c.number > sa.bindparam("after"))
+    for index in range(n_words):
+        wanted = wanted.where(sa.func.instr(tools.c.search, sa.bindparam(f"word_{index}")) > 0)
+    if not include_retired:
+        wanted = wanted.where(tools.c.state != sa.literal_column("'retired'"))
+    return Hot(wanted.order_by(tools.c.number).limit(sa.bindparam("limit")), [])
+
+
+@lru_cache(maxsize=64)
+def _runs_query(of_tool: bool, has_before: bool, n_words: int) -> Hot:
+    wanted = sa.select(*_SUMMARY_COLUMNS).order_by(runs.c.key.desc()).limit(sa.bindparam("limit"))
+    if has_before:
+        wanted = wanted.where(runs.c.key < sa.bindparam("before"))
+    if of_tool:
+        wanted = wanted.where(runs.c.tool == sa.bindparam("tool"))
+    seen = (runs.c.tool, runs.c.reference, runs.c.operator, runs.c.procedure, runs.c.outcome, runs.c.started)
+    for index in range(n_words):
+        word: sa.BindParameter[str] = sa.bindparam(f"word_{index}")
+        wanted = wanted.where(sa.or_(*(column.like(word, escape="!") for column in seen)))
+    return Hot(wanted, [])
+
+
+@lru_cache(maxsize=1)
+def _history_query() -> Hot:
+    return Hot(
+        sa.select(
+            runs.c.run_id,
+            pulls.c.number,
+            pulls.c.kind,
+            runs.c.started,
+            pulls.c.direction,
+            pulls.c.target_nm,
+            pulls.c.reading_nm,
+            pulls.c.deviation_percent,
+            pulls.c.band,
+            pulls.c.set_aside,
+            pulls.c.flags,
+        )
+        .join(pulls, pulls.c.run_key == runs.c.key)
+        .where(runs.c.tool == sa.bindparam("tool"), runs.c.voided == sa.literal_column("''"))
+        .order_by(runs.c.key.desc(), pulls.c.number)
+        .limit(sa.bindparam("limit")),
+        [],
+    )
+
+
+_SOURCES: Final = {source.value: source for source in Source}
+_OUTCOMES: Final = {outcome.value: outcome for outcome in Outcome}
+
+
 def _summary(row: Sequence[Any]) -> RunSummary:
-    values = list(row)
-    values[5] = Source(values[5])
-    values[9] = Outcome(values[9])
-    return RunSummary(*values)
+    return RunSummary(*(*row[:5], _SOURCES[row[5]], *row[6:9], _OUTCOMES[row[9]], *row[10:]))
 
 
 def _entry(row: sa.Row[Any]) -> Entry:
@@ -1047,7 +1076,7 @@ def _day(text: str | None) -> dt.date | None:
     return dt.date.fromisoformat(text) if text else None
 
 
-def _tool_record(row: sa.Row[Any], photo: bytes | None = None) -> ToolRecord:
+def _tool_record(row: Any, photo: bytes | None = None) -> ToolRecord:
     return ToolRecord(
         tool=_tool_of(row.data),
         place=row.place,

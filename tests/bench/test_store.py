@@ -268,7 +268,7 @@ def test_looking_things_up_in_a_large_store(large):
             cold = (time.process_time() - cold) * 1e3
             own, plain = best_of(ours), best_of(lambda sql=sql, values=values: bare.execute(sql, values).fetchall())
             print(
-                f"{name}: {own:.2f} ms for {len(got)} rows (limit {limit:.0f}), bare {plain:.2f} ms, {own / plain:.1f} x"
+                f"{name}: {own:.2f} ms, {len(got)} rows (limit {limit:.0f}), bare {plain:.2f} ms, {own / plain:.1f} x"
             )
             assert own <= limit, name
     bare.close()

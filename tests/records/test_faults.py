@@ -28,12 +28,15 @@ def fill(store: Store) -> tuple[object, int]:
         after = dataclasses.replace(run, pulls=(*run.pulls, pull))
         try:
             store.store_pull(after, pull, make_trace(2000, seed=number))
-        except StoreFullError as error:
-            assert "No space left" in str(error)
-            assert error.path == store.path
-            return run, number
+        except StoreFullError as full:
+            error = full
+            break
         run = after
-    pytest.fail("the disk never filled up")
+    else:
+        pytest.fail("the disk never filled up")
+    assert "No space left" in str(error)
+    assert error.path == store.path
+    return run, number
 
 
 def go_on(store: Store, run, number: int) -> None:
