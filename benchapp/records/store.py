@@ -907,6 +907,17 @@ class Store:
                 content["details"] = to_data(details)
             return self._append(EntryKind.ACT, subject, who, content)
 
+    def note_act_within(
+        self, raw: sqlite3.Connection, act: str, *, who: str, details: Mapping[str, object] | None = None
+    ) -> Seal:
+        """The same inside a transaction that the caller has begun."""
+        content: dict[str, Any] = {"act": act} if details is None else {"act": act, "details": to_data(details)}
+        return chain.append(raw, kind=EntryKind.ACT, subject="", who=who, content=content, now=self._clock())
+
+    def now(self) -> dt.datetime:
+        """Wall time of this store's clock, with its offset."""
+        return self._clock()
+
     def _sealed_run(self, connection: sa.Connection, run_id: str) -> sa.Row[Any]:
         row = connection.execute(sa.select(runs).where(runs.c.run_id == run_id)).first()
         if row is None or row.sequence is None:
