@@ -34,7 +34,7 @@ def due_calendar(items: Iterable[DueItem], *, now: dt.datetime) -> str:
             f"DTSTART;VALUE=DATE:{day:%Y%m%d}",
             f"DTEND;VALUE=DATE:{day + dt.timedelta(days=1):%Y%m%d}",
             f"SUMMARY:{_text(f'Verify {item.number}{where}')}",
-            f"DESCRIPTION:{_text(f'Needs a reference for {low:g} to {high:g} N·m. {item.cycles} cycles since the last.')}",
+            f"DESCRIPTION:{_text(f'Needs a reference for {low:g} to {high:g} N·m. {item.cycles} cycles.')}",
             f"LOCATION:{_text(item.place)}",
             "TRANSP:TRANSPARENT",
             "END:VEVENT",
