@@ -66,9 +66,8 @@ def check(store: Store, passphrase: str) -> bool:
     salt, digest, n, r, p, n_failed, failed_s = row
     now_s = store.now().timestamp()
     wait_s = failed_s + _wait(n_failed) - now_s
-    if (
-        0 < wait_s <= LONGEST_WAIT_S
-    ):  # a clock set back must not lock the custodian out for longer than the longest wait
+    # A clock set back must not lock the custodian out for longer than the longest wait.
+    if 0 < wait_s <= LONGEST_WAIT_S:
         raise TooSoonError(store, wait_s)
     right = hmac.compare_digest(_scrypt(passphrase, salt, n, r, p), digest)
     with store._db.writing_raw() as raw:

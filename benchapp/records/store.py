@@ -12,7 +12,6 @@ import dataclasses
 import datetime as dt
 import json
 import sqlite3
-from collections import namedtuple
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -196,7 +195,7 @@ class Store:
         values = {f"word_{index}": word for index, word in enumerate(words)}
         with self._db.reading_raw() as raw:
             rows = _tools_query(len(words), include_retired).run(raw, {**values, "after": after, "limit": limit})
-            return [_tool_record(_Row(*row)) for row in rows]
+            return [_tool_record(row) for row in rows]
 
     def tool(self, number: str) -> ToolRecord | None:
         """One tool with its photo, by its number or else by what its barcode says; None when there is none."""
@@ -1019,9 +1018,6 @@ _JOB_COLUMNS: Final = (
 _TOOL_COLUMNS: Final = tuple(column for column in tools.columns if column.name != "search")
 
 
-_Row: Any = namedtuple("_Row", [column.name for column in _TOOL_COLUMNS])  # type: ignore[misc]  # names of the table
-
-
 @lru_cache(maxsize=64)
 def _tools_query(n_words: int, include_retired: bool) -> Hot:
     wanted = sa.select(*_TOOL_COLUMNS).where(tools.c.number > sa.bindparam("after"))
@@ -1087,22 +1083,27 @@ def _day(text: str | None) -> dt.date | None:
     return dt.date.fromisoformat(text) if text else None
 
 
-def _tool_record(row: Any, photo: bytes | None = None) -> ToolRecord:
+_STATES: Final = {state.value: state for state in ToolState}
+
+
+def _tool_record(row: Sequence[Any], photo: bytes | None = None) -> ToolRecord:
+    """A row of `_TOOL_COLUMNS`, in their order."""
+    _, data, code, place, keeper, state, months, cycles_limit, first, cycles, last, outcome, due, remark = row
     return ToolRecord(
-        tool=_tool_of(row.data),
-        place=row.place,
-        keeper=row.keeper,
-        interval_months=row.interval_months,
-        interval_cycles=row.interval_cycles,
-        state=ToolState(row.state),
-        first_use=_day(row.first_use),
-        cycles=row.cycles,
-        last_verified=_day(row.last_verified),
-        last_outcome=Outcome(row.last_outcome),
-        due=_day(row.due),
+        tool=_tool_of(data),
+        place=place,
+        keeper=keeper,
+        interval_months=months,
+        interval_cycles=cycles_limit,
+        state=_STATES[state],
+        first_use=_day(first),
+        cycles=cycles,
+        last_verified=_day(last),
+        last_outcome=_OUTCOMES[outcome],
+        due=_day(due),
         photo=photo,
-        code=row.code,
-        remark=row.remark,
+        code=code,
+        remark=remark,
     )
 
 
