@@ -1,0 +1,184 @@
+"""Normal, Student t, beta, chi-squared and binomial distributions without SciPy (which checks them in the tests).
+
+Incomplete beta: continued fraction of the NIST Digital Library of Mathematical Functions, 8.17(v), evaluated by the
+modified Lentz method; incomplete gamma: DLMF 8.11.4 (series) and 8.9.2 (continued fraction).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from statistics import NormalDist
+from typing import Final
+
+from benchapp.metrology.errors import RefusedError, positive
+
+_NORMAL: Final = NormalDist()
+_TINY: Final = 1e-300
+_EPSILON: Final = 1e-16
+
+
+def normal_cdf(z: float) -> float:
+    """Return Φ(z), accurate in both tails."""
+    return 0.5 * math.erfc(-z / math.sqrt(2))
+
+
+def normal_quantile(p: float) -> float:
+    """Return z with Φ(z) = p, 0 < p < 1."""
+    return _NORMAL.inv_cdf(_probability(p))
+
+
+def beta_cdf(x: float, a: float, b: float) -> float:
+    """Return the regularised incomplete beta function I_x(a, b), 0 <= x <= 1, a and b > 0."""
+    if x <= 0 or x >= 1:
+        return 0.0 if x <= 0 else 1.0
+    front = math.exp(a * math.log(x) + b * math.log1p(-x) - _log_beta(a, b))
+    if x < (a + 1) / (a + b + 2):
+        return front * _beta_fraction(x, a, b) / a
+    return 1 - front * _beta_fraction(1 - x, b, a) / b
+
+
+def _log_beta(a: float, b: float) -> float:
+    small, large = sorted((a, b))
+    if small == 0.5 and large > 200:  # the difference of two lgamma would lose digits; series DLMF 5.11.13
+        inverse = 1 / large
+        series = 1 - inverse / 8 + inverse**2 / 128 + 5 * inverse**3 / 1024 - 21 * inverse**4 / 32768
+        return 0.5 * math.log(math.pi) - 0.5 * math.log(large) - math.log(series)
+    return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)
+
+
+def _beta_fraction(x: float, a: float, b: float) -> float:
+    c, d = 1.0, 1 / _away(1 - (a + b) * x / (a + 1))
+    fraction = d
+    for m in range(1, 10_000):
+        for numerator in (
+            m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m)),
+            -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1)),
+        ):
+            d = 1 / _away(1 + numerator * d)
+            c = _away(1 + numerator / c)
+            fraction *= c * d
+        if abs(c * d - 1) < _EPSILON * 4:
+            break
+    return fraction
+
+
+def _away(value: float) -> float:
+    return value if abs(value) > _TINY else _TINY
+
+
+def beta_quantile(p: float, a: float, b: float) -> float:
+    """Return x with I_x(a, b) = p."""
+    return _root(lambda x: beta_cdf(x, a, b) - _probability(p), 0.0, 1.0)
+
+
+def t_tail(t: float, dof: float) -> float:
+    """Return P(T > t) for t >= 0, accurate far out."""
+    return 0.5 * beta_cdf(dof / (dof + t * t), dof / 2, 0.5)
+
+
+def t_cdf(t: float, dof: float) -> float:
+    """Return P(T <= t); infinite degrees of freedom give the normal distribution."""
+    if math.isinf(positive_dof(dof)):
+        return normal_cdf(t)
+    return 1 - t_tail(t, dof) if t >= 0 else t_tail(-t, dof)
+
+
+def t_quantile(p: float, dof: float) -> float:
+    """Return t with P(T <= t) = p, 0 < p < 1; any real degrees of freedom > 0, infinity included."""
+    _probability(p)
+    if math.isinf(positive_dof(dof)):
+        return normal_quantile(p)
+    if p < 0.5:
+        return -t_quantile(1 - p, dof)
+    if p == 0.5:
+        return 0.0
+    high = 2.0
+    while t_tail(high, dof) > 1 - p:
+        high *= 2
+    t = _root(lambda x: (1 - p) - t_tail(x, dof), 0.0, high)
+    log_norm = -_log_beta(dof / 2, 0.5) - 0.5 * math.log(dof)
+    for _ in range(2):  # Newton steps polish the bisection's last digits
+        density = math.exp(log_norm - (dof + 1) / 2 * math.log1p(t * t / dof))
+        t += (t_tail(t, dof) - (1 - p)) / density
+    return t
+
+
+def chi2_cdf(x: float, dof: float) -> float:
+    """Return P(χ² <= x)."""
+    if x <= 0:
+        return 0.0
+    a, x = dof / 2, x / 2
+    front = math.exp(a * math.log(x) - x - math.lgamma(a))
+    if x < a + 1:
+        term = total = 1 / a
+        n = a
+        while abs(term) > abs(total) * _EPSILON:
+            n += 1
+            term *= x / n
+            total += term
+        return front * total
+    b = x + 1 - a
+    c, d = 1 / _TINY, 1 / _away(b)
+    fraction = d
+    for i in range(1, 10_000):
+        numerator = -i * (i - a)
+        b += 2
+        d = 1 / _away(numerator * d + b)
+        c = _away(b + numerator / c)
+        fraction *= d * c
+        if abs(d * c - 1) < _EPSILON * 4:
+            break
+    return 1 - front * fraction
+
+
+def chi2_quantile(p: float, dof: float) -> float:
+    """Return x with P(χ² <= x) = p."""
+    _probability(p)
+    high = positive_dof(dof) + 10
+    while chi2_cdf(high, dof) < p:
+        high *= 2
+    return _root(lambda x: chi2_cdf(x, dof) - p, 0.0, high)
+
+
+def f_tail(f: float, dof1: float, dof2: float) -> float:
+    """Return P(F > f)."""
+    return beta_cdf(dof2 / (dof2 + dof1 * f), dof2 / 2, dof1 / 2)
+
+
+def f_quantile(p: float, dof1: float, dof2: float) -> float:
+    """Return f with P(F <= f) = p."""
+    y = beta_quantile(1 - _probability(p), dof2 / 2, dof1 / 2)
+    return dof2 * (1 - y) / (dof1 * y)
+
+
+def binomial_cdf(successes: int, n: int, p: float) -> float:
+    """Return P(X <= successes) of n trials with chance p each."""
+    return math.fsum(math.comb(n, k) * p**k * (1 - p) ** (n - k) for k in range(successes + 1))
+
+
+def positive_dof(dof: float) -> float:
+    """Return degrees of freedom > 0 (infinity allowed) or refuse."""
+    if not dof > 0:
+        raise RefusedError("dof", dof, "> 0", "degrees of freedom above zero, or infinity")
+    return dof
+
+
+def _probability(p: float) -> float:
+    if not 0 < p < 1:
+        raise RefusedError("probability", p, "between 0 and 1, both excluded", "a probability such as 0.95")
+    return p
+
+
+def _root(function: Callable[[float], float], low: float, high: float) -> float:
+    """Return the root of a rising function between low and high, by bisection to the last digit."""
+    positive("high", high)
+    for _ in range(200):
+        middle = (low + high) / 2
+        if middle in (low, high):
+            break
+        if function(middle) < 0:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2
