@@ -30,12 +30,19 @@ def normal_quantile(p: float) -> float:
 
 def beta_cdf(x: float, a: float, b: float) -> float:
     """Return the regularised incomplete beta function I_x(a, b), 0 <= x <= 1, a and b > 0."""
-    if x <= 0 or x >= 1:
+    return _beta_both(x, 1 - x, a, b)
+
+
+def _beta_both(x: float, y: float, a: float, b: float) -> float:
+    """Return I_x(a, b); y = 1 − x is handed over too, so that digits near an end are not lost."""
+    if x <= 0 or y <= 0:
         return 0.0 if x <= 0 else 1.0
-    front = math.exp(a * math.log(x) + b * math.log1p(-x) - _log_beta(a, b))
+    log_x = math.log1p(-y) if y < 0.5 else math.log(x)
+    log_y = math.log1p(-x) if x < 0.5 else math.log(y)
+    front = math.exp(a * log_x + b * log_y - _log_beta(a, b))
     if x < (a + 1) / (a + b + 2):
         return front * _beta_fraction(x, a, b) / a
-    return 1 - front * _beta_fraction(1 - x, b, a) / b
+    return 1 - front * _beta_fraction(y, b, a) / b
 
 
 def _log_beta(a: float, b: float) -> float:
@@ -74,7 +81,7 @@ def beta_quantile(p: float, a: float, b: float) -> float:
 
 def t_tail(t: float, dof: float) -> float:
     """Return P(T > t) for t >= 0, accurate far out."""
-    return 0.5 * beta_cdf(dof / (dof + t * t), dof / 2, 0.5)
+    return 0.5 * _beta_both(dof / (dof + t * t), t * t / (dof + t * t), dof / 2, 0.5)
 
 
 def t_cdf(t: float, dof: float) -> float:

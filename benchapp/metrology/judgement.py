@@ -98,7 +98,7 @@ class CheckpointInput:
     direction: Direction = Direction.CLOCKWISE
     n_required: int = 1
     reference: ReferenceUse | None = None
-    dynamic: Dynamic = Dynamic()
+    dynamic: Dynamic = field(default_factory=Dynamic)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,9 +133,9 @@ class JudgeInput:
     convention: Convention = Convention.ISO
     resolution_nm: float | None = None
     geometric: dict[str, Geometric] = field(default_factory=dict)
-    rule: Rule = Rule()
-    coverage: Coverage = Coverage()
-    ambient: Ambient = Ambient()
+    rule: Rule = field(default_factory=Rule)
+    coverage: Coverage = field(default_factory=Coverage)
+    ambient: Ambient = field(default_factory=Ambient)
     prior: Prior | None = None
 
 
@@ -291,7 +291,7 @@ def _judge_checkpoint(run: JudgeInput, checkpoint: CheckpointInput, at: str) -> 
     known = b.combine(_contributions(run, checkpoint, counted, mean_reading, s), run.coverage)
     error = checkpoint.reference.error_percent if checkpoint.reference is not None else 0.0
     limit = checkpoint.limit_percent
-    # a known error of the reference that is not corrected counts against the tool, like in W'
+    # decided here (mark D): a known error of the reference that is left widens the guard band, as it widens W'
     outcome = decide(run.rule, centre, limit, known.expanded + abs(error))
     judged = CheckpointJudgement(
         target_nm=checkpoint.target_nm,
