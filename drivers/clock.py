@@ -42,6 +42,10 @@ class Marks:
     arrival_s: float = 0.0
 
 
+RowGap = tuple[int, Gap]
+"""(row at which the gap ends, gap)"""
+
+
 class Clock(Protocol):
     """Dates rows in the order in which they came."""
 
@@ -52,8 +56,8 @@ class Clock(Protocol):
         """Seconds between two samples; 0 unknown."""
         ...
 
-    def date(self, marks: Marks) -> tuple[FloatArray, list[Gap]]:
-        """Times of the rows, strictly rising, and the gaps that end at one of them."""
+    def date(self, marks: Marks) -> tuple[FloatArray, list[RowGap]]:
+        """Times of the rows, strictly rising, and the gaps with the row at which each ends."""
         ...
 
     def resume(self, away_s: float) -> None:
@@ -132,7 +136,7 @@ class CountClock:
         """Nominal."""
         return 1.0 / self._rate_hz
 
-    def date(self, marks: Marks) -> tuple[FloatArray, list[Gap]]:
+    def date(self, marks: Marks) -> tuple[FloatArray, list[RowGap]]:
         """See `Clock`."""
         if not len(marks.line):
             return np.empty(0), []
@@ -144,14 +148,14 @@ class CountClock:
         if resumed:
             self._base_s, self._base_count = self._last_s + self._away_s, int(counts[0])
         t_s = self._base_s + (counts - self._base_count) / self._rate_hz
-        gaps = []
+        gaps: list[RowGap] = []
         if resumed:
-            gaps.append(Gap(self._last_s, self._away_s, max(0, round(self._away_s * self._rate_hz) - 1)))
+            gaps.append((0, Gap(self._last_s, self._away_s, max(0, round(self._away_s * self._rate_hz) - 1))))
             self._away_s = 0.0
         steps = np.diff(counts, prepend=counts[0] - 1 if resumed or first_ever else before)
         for row in np.flatnonzero(steps > 1).tolist():
             start_s = float(t_s[row - 1]) if row else self._last_s
-            gaps.append(Gap(start_s, float(t_s[row]) - start_s, int(steps[row]) - 1))
+            gaps.append((row, Gap(start_s, float(t_s[row]) - start_s, int(steps[row]) - 1)))
         self._last_s = float(t_s[-1])
         return t_s, gaps
 
@@ -184,14 +188,14 @@ class DeviceClock:
         """Nominal until 64 steps of the device are known, then their median if that is another; 0 unknown."""
         return self._interval_s
 
-    def date(self, marks: Marks) -> tuple[FloatArray, list[Gap]]:
+    def date(self, marks: Marks) -> tuple[FloatArray, list[RowGap]]:
         """See `Clock`."""
         if marks.ticks is None or not len(marks.ticks):
             return np.empty(0), []
         ticks_s = marks.ticks * self._scale_s
         begin = 0
         t_s = np.empty(len(ticks_s))
-        gaps: list[Gap] = []
+        gaps: list[RowGap] = []
         # one by one while the interval is being learned and where a step is not plainly forward; else together
         while begin < len(ticks_s):
             if len(self._steps) < _LEARNED_FROM or self._away_s > 0 or math.isnan(self._last_tick_s):
@@ -202,21 +206,21 @@ class DeviceClock:
                 forward[0] &= bool(ticks_s[begin] + self._offset_s > self._last_s)
                 end = begin + (len(steps) if forward.all() else int(np.argmin(forward)))
             if end - begin > 1:
-                self._forward(ticks_s[begin:end], t_s[begin:end], gaps)
+                self._forward(ticks_s[begin:end], t_s[begin:end], begin, gaps)
             else:
                 end = begin + 1
                 self._one(float(ticks_s[begin]), t_s, begin, gaps)
             begin = end
         return t_s, gaps
 
-    def _forward(self, ticks_s: FloatArray, t_s: FloatArray, gaps: list[Gap]) -> None:
+    def _forward(self, ticks_s: FloatArray, t_s: FloatArray, begin: int, gaps: list[RowGap]) -> None:
         np.add(ticks_s, self._offset_s, out=t_s)
         steps = np.diff(t_s, prepend=self._last_s)
         for row in np.flatnonzero(steps > 1.5 * self._interval_s).tolist():
-            self._gap(float(t_s[row - 1]) if row else self._last_s, float(t_s[row]), gaps)
+            self._gap(float(t_s[row - 1]) if row else self._last_s, float(t_s[row]), begin + row, gaps)
         self._last_tick_s, self._last_s = float(ticks_s[-1]), float(t_s[-1])
 
-    def _one(self, tick_s: float, t_s: FloatArray, row: int, gaps: list[Gap]) -> None:
+    def _one(self, tick_s: float, t_s: FloatArray, row: int, gaps: list[RowGap]) -> None:
         interval_s = self._interval_s or self._scale_s * 1e-3
         if math.isnan(self._last_s):
             new_s = 0.0
@@ -234,7 +238,7 @@ class DeviceClock:
         if math.isnan(self._offset_s):
             self._offset_s = 0.0
         if self._away_s > 0 or (self._interval_s and new_s - self._last_s > 1.5 * self._interval_s):
-            self._gap(self._last_s, new_s, gaps)
+            self._gap(self._last_s, new_s, row, gaps)
         self._away_s = 0.0
         if not math.isnan(tick_s):
             self._last_tick_s = tick_s
@@ -266,9 +270,9 @@ class DeviceClock:
                 if learned > 0 and not 0.8 * learned < self._interval_s < 1.25 * learned:
                     self._interval_s = learned
 
-    def _gap(self, start_s: float, end_s: float, gaps: list[Gap]) -> None:
+    def _gap(self, start_s: float, end_s: float, row: int, gaps: list[RowGap]) -> None:
         missing = max(0, round((end_s - start_s) / self._interval_s) - 1) if self._interval_s else 0
-        gaps.append(Gap(start_s, end_s - start_s, missing))
+        gaps.append((row, Gap(start_s, end_s - start_s, missing)))
 
     def resume(self, away_s: float) -> None:
         """See `Clock`."""
@@ -306,14 +310,14 @@ class ArrivalClock:
         """As followed so far; 0 unknown."""
         return self._period_s
 
-    def date(self, marks: Marks) -> tuple[FloatArray, list[Gap]]:
+    def date(self, marks: Marks) -> tuple[FloatArray, list[RowGap]]:
         """See `Clock`."""
         n = len(marks.line)
         if not n:
             return np.empty(0), []
         arrival_s = marks.arrival_s
         counts = self._counter.unwrap(marks)
-        gaps: list[Gap] = []
+        gaps: list[RowGap] = []
         if math.isnan(self._last_s):
             return self._first(counts, arrival_s), gaps
         period_s = self._period_s
@@ -383,16 +387,16 @@ class ArrivalClock:
             self._window_end_s = arrival_s + _WINDOW_S
             self._least_late_s = math.inf
 
-    def _gap(self, end_s: float, gaps: list[Gap]) -> None:
+    def _gap(self, end_s: float, gaps: list[RowGap]) -> None:
         duration_s = end_s - self._last_s
         missing = max(0, round(duration_s / self._period_s) - 1) if self._period_s else 0
-        gaps.append(Gap(self._last_s, duration_s, missing))
+        gaps.append((0, Gap(self._last_s, duration_s, missing)))
 
-    def _count_gaps(self, counts: IntArray, t_s: FloatArray, gaps: list[Gap]) -> None:
+    def _count_gaps(self, counts: IntArray, t_s: FloatArray, gaps: list[RowGap]) -> None:
         steps = np.diff(counts, prepend=self._last_count)
         for row in np.flatnonzero(steps > 1).tolist():
             start_s = float(t_s[row - 1]) if row else self._last_s
-            gaps.append(Gap(start_s, float(t_s[row]) - start_s, int(steps[row]) - 1))
+            gaps.append((row, Gap(start_s, float(t_s[row]) - start_s, int(steps[row]) - 1)))
 
     def resume(self, away_s: float) -> None:
         """See `Clock`."""

@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
-from drivers.clock import Clock, Marks, clock_for
+from drivers.clock import Clock, Marks, RowGap, clock_for
 from drivers.framing import LineFramer
-from drivers.layouts import Columns, LineReader
+from drivers.layouts import CodeArray, Columns, LineReader
 from drivers.lines import Kind
 from drivers.profile import Profile
 from drivers.samples import FloatArray, Gap, IntArray, SampleBlock, Source
@@ -78,6 +79,8 @@ class Decoder:
         self._n_slots = 0
         self._n_logged = 0
         self._unit = ""
+        self._last_sample_s: float | None = None
+        self._n_in_hole = 0
         self._pending_overloads = 0
 
     @property
@@ -164,32 +167,32 @@ class Decoder:
         self._n_logged = len(self._reader.refused)
 
     def _cut(
-        self, code: np.ndarray, digits: IntArray, t_s: FloatArray, gaps: list[Gap], arrival_s: float
+        self, code: CodeArray, digits: IntArray, t_s: FloatArray, gaps: list[RowGap], arrival_s: float
     ) -> list[SampleBlock]:
         """Cut where unit or decimals change; overloads are told in the block in which they lie."""
         counts = self.counts
-        counts.n_gaps += len(gaps)
         if not len(code):
             return []
         overload = code == Kind.OVERLOAD
         n_overloads = int(np.count_nonzero(overload))
         counts.n_overloads += n_overloads
+        if n_overloads or self._n_in_hole:
+            gaps = self._with_overloads(overload, t_s, gaps)
+        else:
+            self._last_sample_s = float(t_s[-1])
+        counts.n_gaps += len(gaps)
         blocks: list[SampleBlock] = []
         for begin, end in _runs(code, overload if n_overloads else None):
-            good = slice(begin, end)
             over: FloatArray = np.empty(0)
-            row_t, row_digits, row_code = t_s[good], digits[good], code[good]
+            row_t, row_digits, row_code = t_s[begin:end], digits[begin:end], code[begin:end]
             if n_overloads:
-                mask = overload[good]
+                mask = overload[begin:end]
                 over, row_t, row_digits, row_code = row_t[mask], row_t[~mask], row_digits[~mask], row_code[~mask]
-            unit, decimals = (
-                self._reader.formats[row_code[0]] if len(row_code) else (self._unit or self.profile.unit, 0)
-            )
+            unit, decimals = self._unit or self.profile.unit, 0
             if len(row_code):
+                unit, decimals = self._reader.formats[row_code[0]]
                 counts.n_unit_changes += bool(self._unit) and unit != self._unit
                 self._unit = unit
-            from_s = t_s[begin] if begin else -np.inf
-            until_s = t_s[end] if end < len(t_s) else np.inf
             blocks.append(
                 SampleBlock(
                     first_index=counts.n_samples,
@@ -198,9 +201,7 @@ class Decoder:
                     decimals=decimals,
                     unit=unit,
                     source=self.source,
-                    gaps=tuple(gap for gap in gaps if from_s <= gap.start_s + gap.duration_s < until_s)
-                    if len(gaps)
-                    else (),
+                    gaps=tuple(gap for row, gap in gaps if begin <= row < end) if gaps else (),
                     overload_t_s=over,
                     arrival_s=arrival_s,
                 )
@@ -208,8 +209,26 @@ class Decoder:
             counts.n_samples += len(row_t)
         return blocks
 
+    def _with_overloads(self, overload: npt.NDArray[np.bool_], t_s: FloatArray, gaps: list[RowGap]) -> list[RowGap]:
+        """Gaps between samples with a torque: an overload, and what is missing around it, is a gap until the next."""
+        at_row = dict(gaps)
+        merged: list[RowGap] = []
+        for row, (is_over, now_s) in enumerate(zip(overload.tolist(), t_s.tolist(), strict=True)):
+            gap = at_row.get(row)
+            if self._last_sample_s is None:
+                self._last_sample_s = None if is_over else now_s
+            elif is_over:
+                self._n_in_hole += 1 + (gap.missing if gap else 0)
+            else:
+                if gap or self._n_in_hole:
+                    start_s = self._last_sample_s
+                    missing = self._n_in_hole + (gap.missing if gap else 0)
+                    merged.append((row, Gap(start_s, now_s - start_s, missing)))
+                self._last_sample_s, self._n_in_hole = now_s, 0
+        return merged
 
-def _runs(code: np.ndarray, overload: np.ndarray | None) -> list[tuple[int, int]]:
+
+def _runs(code: CodeArray, overload: npt.NDArray[np.bool_] | None) -> list[tuple[int, int]]:
     """Stretches of one format; an overload belongs to the stretch before it, or to the first one."""
     if overload is None:
         if code[0] == code[-1] and (code == code[0]).all():

@@ -145,16 +145,23 @@ class Layout:
 
     def _prepare_few(self, raw: bytes, fields: list[_Field], digits: set[int], signs: set[int]) -> bool:
         """Set up the way for a few lines: shape repeated, what to delete, in which column which number stands."""
-        rest = bytes(byte for place, byte in enumerate(raw) if place not in digits and place not in signs)
-        self._order = sorted((field for field in fields), key=lambda field: field.places[0])
-        numbers = [raw[field.places[0] if field.sign_at < 0 else field.sign_at :] for field in self._order]
-        self._delete = bytes(sorted(set(rest) - set(b" ,;\t\n")))
-        self._to_space = bytes.maketrans(b",;\t\n", b"    ")
+        self._order = sorted(fields, key=lambda field: field.places[0])
+        taken = digits | signs
+        numbers = [bytes(raw[place] for place in (field.sign_at, *field.places) if place >= 0) for field in self._order]
+        inside = {
+            raw[place]
+            for field in fields
+            for place in range(field.places[0] if field.sign_at < 0 else field.sign_at, field.places[-1])
+            if place not in taken
+        }
+        rest = {byte for place, byte in enumerate(raw) if place not in taken}
+        self._delete = bytes(sorted(inside))  # the decimal sign, a blank after the sign
+        self._to_space = bytes(32 if byte in rest else byte for byte in range(256))
         self._shapes = raw.translate(_SHAPE) * (_FEW_BYTES // self.width + 1)
-        if not fields or set(rest) & set(b"0123456789+-") or raw[-1:] not in (b"\n", b" ", b",", b";"):
+        if not fields or rest & set(b"0123456789+-"):
             return False
-        stripped = raw.translate(self._to_space, self._delete).split()
-        return len(stripped) == len(numbers)
+        two = (raw + raw).translate(self._to_space, self._delete).split()
+        return two == numbers + numbers  # a line that begins with a digit must not run into the one before
 
     def read_few(self, body: bytes) -> npt.NDArray[np.int64] | None:
         """Read lines of this very shape, given one after the other; None when one of them is of another shape.

@@ -155,7 +155,7 @@ class Profiles:
         return tuple(sorted(self._profiles, key=lambda name: (name not in self._user, name)))
 
     def get(self, name: str) -> Profile:
-        """Return the profile called `name`, or read the file when `name` is a path that ends in ``.toml``.
+        """Return the profile called `name`, by its name, the name of its file without ``.toml``, or the file's path.
 
         Raises:
             ProfileError: No profile has that name, or the file is faulty.
@@ -165,6 +165,9 @@ class Profiles:
             return profile
         if name.endswith(".toml"):
             return load(Path(name))
+        for profile in self._profiles.values():
+            if Path(profile.file).stem == name:
+                return profile
         known = ", ".join(f'"{known}"' for known in self.names)
         raise ProfileError(name, "", f"no profile has this name; there are {known}")
 

@@ -79,13 +79,15 @@ def decode_capture(file: str, profiles: Profiles, profile: Profile | None = None
         recording = replace(recording, profile=replace(used, rate_hz=1 / interval_s))
         decoder, blocks = decode(recording)
         t_s = np.concatenate([block.t_s for block in blocks])
+    begin_s = float(t_s[0]) if len(t_s) else 0.0  # an overload may have come before the first sample
+    t_s = t_s - begin_s
     unit, torque, digits, decimals, notes = _in_one_unit(blocks, used.unit)
     counts = decoder.counts
     for kind, n in decoder.clock_notes.items():
         notes.append(f"the device's {kind} went back {n} times; time went on by one interval")
     if not len(t_s):
         notes.append("no line gave a torque")
-    gaps = [gap for block in blocks for gap in block.gaps]
+    gaps = [replace(gap, start_s=gap.start_s - begin_s) for block in blocks for gap in block.gaps]
     rate_hz = _rate(used, t_s)
     told = {
         "file": file,

@@ -56,7 +56,14 @@ name = "tells digits apart"
 terminator = "\n"
 pattern = '(?P<torque>[+-]\s*[0-4]+\.\d+)'
 """)
-PROFILES = [*(BUILT_IN.get(name) for name in BUILT_IN.names), ODD, PICKY]
+CROWDED = parse(r"""
+name = "comma decimals between commas"
+[line]
+terminator = ";"
+pattern = '(?P<sequence>\d+)=(?P<torque>[+-]?\s*\d+(?:,\d+)?)(?:,(?P<time_s>\d+))?'
+decimal = ","
+""")
+PROFILES = [*(BUILT_IN.get(name) for name in BUILT_IN.names), ODD, PICKY, CROWDED]
 
 _number = st.builds(
     lambda sign, blank, whole, fraction, point: sign + blank + whole + (point + fraction if fraction else ""),
@@ -75,6 +82,7 @@ _line = st.one_of(
     ),
     _number,
     st.builds(lambda t, s, n: f"{t:.3f},{s:05d},{n},Nm", st.floats(0, 99), st.integers(0, 65535), _number),
+    st.builds(lambda s, n, t: f"{s}={n},{t}", st.integers(0, 99), _number, st.integers(0, 999)),
     st.builds(lambda n: _summed(f"OK,{n},Nm,"), _number),
     st.builds(lambda t, n: f"{t:.4f},{n}", st.floats(-9, 9), _number),
     st.sampled_from(

@@ -146,6 +146,10 @@ def test_a_users_profile_wins_and_a_faulty_one_is_told(tmp_path: Path) -> None:
     assert profiles.get(str(tmp_path / "b.toml")).pattern.pattern == "#(?P<torque>.+)"
 
 
+def test_a_profile_is_also_found_by_the_name_of_its_file() -> None:
+    assert Profiles().get("bare-value").name == "bare value"
+
+
 def test_an_unknown_name_tells_the_known_ones(tmp_path: Path) -> None:
     with pytest.raises(ProfileError, match='"bare value"'):
         Profiles(tmp_path / "missing").get("none such")
