@@ -23,6 +23,7 @@ _LUMP_S: Final = 0.016  # USB bridges hand bytes over every 1 to 16 ms
 _STALL_S: Final = 0.060  # no byte for so long is more than lumps and a busy machine
 _TTY_LINES: Final = 250  # a full 4 kB tty buffer of short lines: what may still come is unknown
 _WINDOW_S: Final = 0.5
+_DOUBT_S: Final = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,7 +300,7 @@ class ArrivalClock:
         self._offset_s = 0.0  # arrival = time on the axis + offset + lateness
         self._slew = 0.0
         self._away_s = 0.0
-        self._started_s = 0.0
+        self._started_s, self._started_count = 0.0, -1
         self._window_end_s = 0.0
         self._least_late_s = math.inf
         self._pairs: deque[tuple[float, int]] = deque(maxlen=512)
@@ -357,7 +358,7 @@ class ArrivalClock:
 
     def _restart(self, arrival_s: float, last_s: float) -> None:
         self._offset_s = arrival_s - last_s
-        self._started_s = arrival_s
+        self._started_s, self._started_count = arrival_s, self._last_count
         self._window_end_s = arrival_s + 2 * _WINDOW_S
         self._least_late_s = math.inf
         self._slew = 0.0
@@ -378,6 +379,8 @@ class ArrivalClock:
         if self._period_s == 0.0:
             self._window_end_s = arrival_s + _WINDOW_S
             return
+        if self._nominal_s:
+            self._doubt_nominal(arrival_s)
         self._least_late_s = min(self._least_late_s, arrival_s - self._offset_s - self._last_s)
         if arrival_s >= self._window_end_s:
             late_s = self._least_late_s
@@ -386,6 +389,18 @@ class ArrivalClock:
             self._slew = min(0.2, max(-0.2, self._slew))
             self._window_end_s = arrival_s + _WINDOW_S
             self._least_late_s = math.inf
+
+    def _doubt_nominal(self, arrival_s: float) -> None:
+        """Many devices can be set to several rates: one that is plainly another than the profile says is learned."""
+        elapsed_s, n = arrival_s - self._started_s, self._last_count - self._started_count
+        if n < 10 or elapsed_s < _DOUBT_S or elapsed_s > 4 * _WINDOW_S:
+            return
+        told = elapsed_s / n / self._period_s
+        tolerance = 1.3 if elapsed_s < 2 * _WINDOW_S else 1.05
+        if not 1 / tolerance < told < tolerance:
+            self.notes["rate"] = self.notes.get("rate", 0) + 1
+            self._nominal_s, self._period_s = 0.0, elapsed_s / n
+            self._restart(arrival_s, self._last_s)
 
     def _gap(self, end_s: float, gaps: list[RowGap]) -> None:
         duration_s = end_s - self._last_s

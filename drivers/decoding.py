@@ -117,7 +117,7 @@ class Decoder:
 
     def _count_too_long(self) -> None:
         if not self.counts.n_too_long:
-            _log.warning("%s: a line without an end in sight is skipped", self.profile.name)
+            _log.info("%s: a line without an end in sight is skipped", self.profile.name)
         self.counts.n_lines += 1
         self.counts.n_too_long += 1
         self._n_slots += 1
@@ -163,7 +163,7 @@ class Decoder:
 
     def _log_refused(self) -> None:
         for kind, raw in self._reader.refused[self._n_logged :]:
-            _log.warning("%s: line skipped (%s): %r", self.profile.name, kind.name.lower(), raw)
+            _log.info("%s: line skipped (%s): %r", self.profile.name, kind.name.lower(), raw)
         self._n_logged = len(self._reader.refused)
 
     def _cut(

@@ -8,7 +8,7 @@ import sys
 from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -21,6 +21,8 @@ from drivers.errors import RecordingError
 from drivers.profile import Profile, Profiles
 from drivers.recording import decode, read_capture
 from drivers.samples import FloatArray, SampleBlock, Source
+
+_ASSUMED_HZ: Final = 100.0
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -71,6 +73,11 @@ def decode_capture(file: str, profiles: Profiles, profile: Profile | None = None
     """
     recording = read_capture(Path(file), profiles, profile)
     used = recording.profile
+    assumed = []
+    if not (used.rate_hz or used.has("time_s") or recording.has_arrivals):
+        used = replace(used, rate_hz=_ASSUMED_HZ)
+        recording = replace(recording, profile=used)
+        assumed.append(f"neither a rate nor times of arrival are known; {_ASSUMED_HZ:g} lines a second were assumed")
     decoder, blocks = decode(recording)
     t_s = np.concatenate([block.t_s for block in blocks]) if blocks else np.empty(0)
     if used.has("time_s") and used.rate_hz == 0 and len(t_s) > 2:
@@ -82,11 +89,19 @@ def decode_capture(file: str, profiles: Profiles, profile: Profile | None = None
     begin_s = float(t_s[0]) if len(t_s) else 0.0  # an overload may have come before the first sample
     t_s = t_s - begin_s
     unit, torque, digits, decimals, notes = _in_one_unit(blocks, used.unit)
+    notes = assumed + notes
     counts = decoder.counts
     for kind, n in decoder.clock_notes.items():
+        if kind == "rate":
+            continue
         notes.append(f"the device's {kind} went back {n} times; time went on by one interval")
     if not len(t_s):
         notes.append("no line gave a torque")
+    arrived_hz = counts.n_lines / recording.duration_s if recording.has_arrivals and recording.duration_s > 1 else 0.0
+    if arrived_hz and used.rate_hz and not 0.9 < arrived_hz / used.rate_hz < 1.1 and not used.has("time_s"):
+        notes.append(
+            f"{arrived_hz:.4g} lines a second came, the profile says {used.rate_hz:g}: times go by the profile"
+        )
     gaps = [replace(gap, start_s=gap.start_s - begin_s) for block in blocks for gap in block.gaps]
     rate_hz = _rate(used, t_s)
     told = {

@@ -160,6 +160,17 @@ def test_lumps_of_16_ms_do_not_bend_the_curve(rate_hz: int, off: float) -> None:
     assert 0.98 < steps.min() <= steps.max() < 1.02
 
 
+@pytest.mark.parametrize(("nominal_hz", "rate_hz"), [(50, 1000), (1000, 100), (1000, 880)])
+def test_a_nominal_rate_that_is_plainly_wrong_is_replaced_within_a_second(nominal_hz: int, rate_hz: int) -> None:
+    clock = ArrivalClock(nominal_hz)
+    t_s, _ = _rebuilt(clock, _lumped(rate_hz, 12, 0.016, random.Random(8)))
+    settled = np.arange(len(t_s)) > 6 * rate_hz
+    error_s = (t_s - np.arange(len(t_s)) / rate_hz)[settled]
+    assert (np.diff(t_s) > 0).all()
+    assert np.abs(error_s - error_s.mean()).max() < 0.005
+    assert clock.notes == {"rate": 1}
+
+
 def test_an_unknown_rate_is_learned_from_arrivals() -> None:
     clock = ArrivalClock(0)
     t_s, gaps = _rebuilt(clock, _lumped(250, 12, 0.016, random.Random(3)))

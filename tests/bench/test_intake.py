@@ -1,0 +1,281 @@
+"""Goals 1 to 4 and 6: bytes of a port, or of a log in memory, to checked samples, against pyserial and plain Python.
+
+Each ratio is taken in one run, the ways in turn, and both ways must give the same values. Reading is counted in CPU
+time of this process, because the machine is shared; the writer is another process.
+Run:  python -m pytest tests/bench/test_intake.py -s
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import statistics
+import subprocess
+import sys
+import threading
+import time
+import timeit
+import tty
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+import serial
+
+from drivers import Link, Profiles
+from drivers.layouts import LineReader
+from drivers.samples import SampleBlock
+
+SIGNED = Profiles().get("signed value, unit")
+ROUNDS = 3
+
+# A line holds hundredths that count up and wrap (paced, flat out), or the time at which it was written (timed).
+WRITER = """
+import os, sys, time
+handle, kind, rate, seconds = int(sys.argv[1]), sys.argv[2], int(sys.argv[3]), float(sys.argv[4])
+sys.stdin.readline()
+begin = time.monotonic()
+if kind == "flat":
+    blob = b"".join(b"%+08.2f Nm\\r\\n" % (i / 100) for i in range(10000))
+    while time.monotonic() - begin < seconds:
+        data = blob
+        while data:
+            data = data[os.write(handle, data):]
+else:
+    sent, tick = 0, 0
+    while time.monotonic() - begin < seconds:
+        tick += 1
+        wait = begin + tick / 1000 - time.monotonic()
+        if wait > 0:
+            time.sleep(wait)
+        due = int((time.monotonic() - begin) * rate)
+        if kind == "timed":
+            now = time.monotonic() % 1000
+            data = b"".join(b"%+011.6f Nm\\r\\n" % now for i in range(sent, due))
+        else:
+            data = b"".join(b"%+08.2f Nm\\r\\n" % (i % 10000 / 100) for i in range(sent, due))
+        sent = due
+        while data:
+            data = data[os.write(handle, data):]
+print(sent if kind != "flat" else 0)
+"""
+
+
+@dataclass
+class Taken:
+    """What one way took in."""
+
+    values: np.ndarray
+    cpu_s: float
+    wall_s: float
+    late_s: np.ndarray
+
+    @property
+    def in_order(self) -> bool:
+        hundredths = np.round(self.values * 100).astype(int)
+        return bool((np.diff(hundredths) % 10000 == 1).all())
+
+
+@contextmanager
+def _pty() -> Iterator[tuple[int, str]]:
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    try:
+        yield master, os.ttyname(slave)
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
+def _take(
+    start: Callable[[str], Callable[[], tuple[list, list[float]]]], kind: str, rate: int, seconds: float
+) -> Taken:
+    with _pty() as (master, name):
+        writer = subprocess.Popen(
+            [sys.executable, "-c", WRITER, str(master), kind, str(rate), str(seconds)],
+            pass_fds=[master],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        stop = start(name)
+        time.sleep(0.3)
+        cpu_s, wall_s = time.process_time(), time.monotonic()
+        writer.communicate("\n")
+        cpu_s, wall_s = time.process_time() - cpu_s, time.monotonic() - wall_s
+        time.sleep(0.1)
+        parts, late = stop()
+    values = np.concatenate(parts) if parts and isinstance(parts[0], np.ndarray) else np.array(parts)
+    return Taken(values, cpu_s, wall_s, np.array(late))
+
+
+def _readline(name: str) -> Callable[[], tuple[list, list[float]]]:
+    values: list[float] = []
+    late: list[float] = []
+    over = threading.Event()
+    port = serial.Serial(name, timeout=0.1)
+
+    def read() -> None:
+        while not over.is_set():
+            line = port.readline()
+            if line.endswith(b"\n"):
+                value = float(line.split()[0])
+                values.append(value)
+                late.append(time.monotonic() % 1000 - value)
+
+    thread = threading.Thread(target=read)
+    thread.start()
+
+    def stop() -> tuple[list, list[float]]:
+        over.set()
+        thread.join()
+        port.close()
+        return values[1:], late[1:]
+
+    return stop
+
+
+def _link(coalesce_s: float | None = None) -> Callable[[str], Callable[[], tuple[list, list[float]]]]:
+    def start(name: str) -> Callable[[], tuple[list, list[float]]]:
+        parts: list[np.ndarray] = []
+        late: list[float] = []
+
+        def take(block: SampleBlock) -> None:
+            torque = block.torque
+            parts.append(torque)
+            late.extend((time.monotonic() % 1000 - torque).tolist())
+
+        more = {} if coalesce_s is None else {"coalesce_s": coalesce_s}
+        link = Link(name, SIGNED, take, lambda status: None, **more)
+        link.start()
+
+        def stop() -> tuple[list, list[float]]:
+            link.stop()
+            assert link.status().n_refused == 0
+            return parts, late
+
+        return stop
+
+    return start
+
+
+def _ratio(ours: list[float], theirs: list[float]) -> str:
+    ratios = [a / b for a, b in zip(ours, theirs, strict=True)]
+    return f"{statistics.median(ratios):.3g} ({min(ratios):.3g} to {max(ratios):.3g})"
+
+
+def test_goal_1_live_intake_flat_out() -> None:
+    theirs, ours, wall = [], [], []
+    for _ in range(ROUNDS):
+        slow = _take(_readline, "flat", 0, 2.0)
+        fast = _take(_link(), "flat", 0, 2.0)
+        assert slow.in_order
+        assert fast.in_order
+        theirs.append(len(slow.values) / slow.cpu_s)
+        ours.append(len(fast.values) / fast.cpu_s)
+        wall.append((len(fast.values) / fast.wall_s) / (len(slow.values) / slow.wall_s))
+    print(
+        f"\ngoal 1: flat out {statistics.median(ours):,.0f} lines per CPU second, readline + float "
+        f"{statistics.median(theirs):,.0f}: ratio {_ratio(ours, theirs)}; by wall time {statistics.median(wall):.3g}"
+    )
+    assert statistics.median(a / b for a, b in zip(ours, theirs, strict=True)) >= 100
+
+
+@pytest.mark.parametrize(("rate", "limit"), [(10_000, 1 / 8), (1_000, 1 / 2)])
+def test_goal_2_cpu_of_live_intake(rate: int, limit: float) -> None:
+    theirs, ours, bare = [], [], []
+    for _ in range(ROUNDS):
+        slow = _take(_readline, "paced", rate, 3.0)
+        fast = _take(_link(), "paced", rate, 3.0)
+        at_once = _take(_link(0.0), "paced", rate, 3.0)
+        for taken in (slow, fast, at_once):
+            assert taken.in_order
+            assert len(taken.values) > 2.8 * rate
+        theirs.append(slow.cpu_s / slow.wall_s)
+        ours.append(fast.cpu_s / fast.wall_s)
+        bare.append(at_once.cpu_s / at_once.wall_s)
+    print(
+        f"\ngoal 2: {rate} lines/s {statistics.median(ours):.1%} of a core "
+        f"({statistics.median(bare):.1%} uncoalesced), "
+        f"readline + float {statistics.median(theirs):.1%}: ratio {_ratio(ours, theirs)} "
+        f"(uncoalesced {_ratio(bare, theirs)})"
+    )
+    assert statistics.median(a / b for a, b in zip(ours, theirs, strict=True)) <= limit
+
+
+@pytest.mark.parametrize("rate", [1_000, 10_000])
+def test_goal_3_from_written_to_value(rate: int) -> None:
+    def told(late_s: np.ndarray) -> tuple[float, float]:
+        return float(np.percentile(late_s, 50)) * 1e3, float(np.percentile(late_s, 99)) * 1e3
+
+    slow, fast, at_once = [], [], []
+    for _ in range(ROUNDS):
+        slow.append(told(_take(_readline, "timed", rate, 3.0).late_s))
+        fast.append(told(_take(_link(), "timed", rate, 3.0).late_s))
+        at_once.append(told(_take(_link(0.0), "timed", rate, 3.0).late_s))
+    medians = {
+        name: tuple(statistics.median(column) for column in zip(*rows, strict=True))
+        for name, rows in (("coalesced", fast), ("uncoalesced", at_once), ("readline + float", slow))
+    }
+    print(
+        f"\ngoal 3: {rate} lines/s, ms from written to value, p50 / p99: "
+        + "; ".join(f"{name} {p50:.2f} / {p99:.2f}" for name, (p50, p99) in medians.items())
+    )
+    assert medians["coalesced"][1] <= 20  # the budget of the whole chain
+
+
+def _lines(kind: str, n: int) -> bytes:
+    rng = random.Random(7)
+    if kind == "fixed":
+        return b"".join(b"%+08.2f Nm\r\n" % rng.uniform(-999, 999) for _ in range(n))
+    units = (b"Nm", b"Nm", b"Nm", b"lbft")
+    return b"".join(b"%+.2f %s\r\n" % (10 ** rng.uniform(-2, 3), units[i // 1000 % 4]) for i in range(n))
+
+
+@pytest.mark.parametrize(("kind", "limit"), [("fixed", 8), ("any width", 3), ("any width, damaged", 3)])
+def test_goal_4_a_log_in_memory(kind: str, limit: float) -> None:
+    body = _lines(kind, 1_000_000)
+    if kind.endswith("damaged"):
+        lines = body.split(b"\r\n")
+        for at in range(500, len(lines) - 1, 1000):
+            lines[at] = b"OL" if at % 2000 == 500 else b"+1\xff.5 Nm"
+        body = b"\r\n".join(lines)
+    theirs, ours = [], []
+    for _ in range(5):
+        reader = LineReader(SIGNED)
+        begin_s = time.process_time()
+        columns = reader.read(body)
+        ours.append(time.process_time() - begin_s)
+        begin_s = time.process_time()
+        values = []
+        for line in body.splitlines():
+            try:
+                values.append(float(line.split()[0]))
+            except ValueError:
+                values.append(float("nan"))
+        theirs.append(time.process_time() - begin_s)
+        good = columns.code >= 0
+        assert np.array_equal(columns.digits[good] / 100, np.array(values)[good])
+        assert np.isnan(np.array(values)[~good]).all()
+        assert int(np.count_nonzero(~good)) == (1000 if kind.endswith("damaged") else 0)
+    print(
+        f"\ngoal 4: {kind}: {len(values) / statistics.median(ours) / 1e6:.1f} M lines/s, float loop "
+        f"{len(values) / statistics.median(theirs) / 1e6:.1f}: ratio {_ratio(theirs, ours)}"
+    )
+    assert statistics.median(b / a for a, b in zip(ours, theirs, strict=True)) >= limit
+
+
+def test_goal_6_small_chunks() -> None:
+    reader = LineReader(SIGNED)
+    ratios = {}
+    for n in (1, 5, 10, 25, 50):
+        chunk = _lines("fixed", n)
+        reader.read(chunk)
+        assert np.array_equal(reader.read(chunk).digits / 100, np.array(chunk.split()[::2], float))
+        theirs = min(timeit.repeat(lambda c=chunk: np.array(c.split()[::2], float), number=3000, repeat=15))
+        ours = min(timeit.repeat(lambda c=chunk: reader.read(c), number=3000, repeat=15))
+        ratios[n] = (ours / theirs, ours / 3000 * 1e6)
+    print("\ngoal 6: " + "; ".join(f"{n} lines {ratio:.2f} ({us:.2f} µs)" for n, (ratio, us) in ratios.items()))
+    assert ratios[50][0] <= 1.2
