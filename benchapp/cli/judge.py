@@ -7,7 +7,7 @@ import dataclasses
 import json
 import math
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from enum import Enum
 from pathlib import Path
 from typing import Any, Final
@@ -206,11 +206,12 @@ def _check(value: Any, schema: Mapping[str, Any], at: str) -> None:
     if kind in ("number", "integer"):
         if not math.isfinite(value):
             raise RefusedError(at, value, "finite", "a finite number")
-        for key, broken, sign in (
+        tests: tuple[tuple[str, Callable[[Any], bool], str], ...] = (
             ("minimum", lambda low: value < low, ">="),
             ("exclusiveMinimum", lambda low: value <= low, ">"),
             ("exclusiveMaximum", lambda high: value >= high, "<"),
-        ):
+        )
+        for key, broken, sign in tests:
             if key in schema and broken(schema[key]):
                 raise RefusedError(at, value, f"{sign} {schema[key]}", accepted)
     elif kind == "string" and len(value) < schema.get("minLength", 0):

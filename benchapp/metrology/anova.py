@@ -1,8 +1,9 @@
 """Person or tool: repeatability and reproducibility by analysis of variance, two factors crossed, with interaction.
 
 Random-effects model of AIAG, Measurement Systems Analysis, 4th edition (from memory; the published example is a test).
-Intervals: χ² for repeatability; Satterthwaite's approximation for the other components
-(F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110; from memory).
+Intervals: modified large-sample method (F. A. Graybill, C.-M. Wang, JASA 75 (1980) 869; for such studies R. K. Burdick,
+C. M. Borror, D. C. Montgomery, J. Qual. Technol. 35 (2003) 342; from memory; cross terms left out). For a single mean
+square it is the exact χ² interval. Coverage is checked by simulation in the tests.
 """
 
 from __future__ import annotations
@@ -163,10 +164,14 @@ def _component(variance: float, terms: list[tuple[float, tuple[float, float]]], 
     weights: dict[tuple[float, float], float] = {}
     for weight, square in terms:  # the same mean square may stand in several parts
         weights[square] = weights.get(square, 0.0) + weight
-    below = math.fsum((w * ms) ** 2 / dof for (ms, dof), w in weights.items() if dof > 0)
-    dof = variance**2 / below if below > 0 else math.inf
-    if math.isinf(dof):
-        return Component(math.sqrt(variance), math.sqrt(variance), math.sqrt(variance))
     tail = (1 - probability) / 2
-    low, high = (dof * variance / chi2_quantile(q, dof) for q in (1 - tail, tail))
-    return Component(math.sqrt(variance), math.sqrt(low), math.sqrt(high))
+    down = up = 0.0
+    for (mean_square, dof), weight in weights.items():
+        if not dof > 0:
+            continue
+        shrink = (1 - dof / chi2_quantile(1 - tail, dof)) * weight * mean_square
+        grow = (dof / chi2_quantile(tail, dof) - 1) * weight * mean_square
+        down += (shrink if weight > 0 else grow) ** 2
+        up += (grow if weight > 0 else shrink) ** 2
+    low = max(variance - math.sqrt(down), 0.0)
+    return Component(math.sqrt(variance), math.sqrt(low), math.sqrt(variance + math.sqrt(up)))

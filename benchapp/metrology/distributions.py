@@ -100,15 +100,31 @@ def t_quantile(p: float, dof: float) -> float:
         return -t_quantile(1 - p, dof)
     if p == 0.5:
         return 0.0
+    t = _t_start(p, dof)
+    log_norm = -_log_beta(dof / 2, 0.5) - 0.5 * math.log(dof)
+    for _ in range(60):
+        density = math.exp(log_norm - (dof + 1) / 2 * math.log1p(t * t / dof))
+        newton = (t_tail(t, dof) - (1 - p)) / density
+        # Halley: f''/f' of the distribution function is −(ν + 1)·t/(ν + t²)
+        step = newton / max(0.5, 1 - newton * (dof + 1) * t / (dof + t * t) / 2)
+        t = t + step if t + step > 0 else t / 2
+        if abs(step) <= 1e-15 * t or abs(newton) < 1e-6 * t:
+            return t  # convergence is cubic: a step below 1e-6 leaves nothing
     high = 2.0
     while t_tail(high, dof) > 1 - p:
         high *= 2
-    t = _root(lambda x: (1 - p) - t_tail(x, dof), 0.0, high)
-    log_norm = -_log_beta(dof / 2, 0.5) - 0.5 * math.log(dof)
-    for _ in range(2):  # Newton steps polish the bisection's last digits
-        density = math.exp(log_norm - (dof + 1) / 2 * math.log1p(t * t / dof))
-        t += (t_tail(t, dof) - (1 - p)) / density
-    return t
+    return _root(lambda x: (1 - p) - t_tail(x, dof), 0.0, high)
+
+
+def _t_start(p: float, dof: float) -> float:
+    """Return a t near the quantile, p > ½: closed forms for ν = 1 and 2, else the Cornish–Fisher expansion."""
+    if dof < 1.5:
+        return math.tan(math.pi * (p - 0.5))
+    if dof < 3:
+        return (2 * p - 1) * math.sqrt(2 / (4 * p * (1 - p)))
+    z = _NORMAL.inv_cdf(p)
+    z2 = z * z
+    return z * (1 + (z2 + 1) / (4 * dof) + ((5 * z2 + 16) * z2 + 3) / (96 * dof**2))
 
 
 def chi2_cdf(x: float, dof: float) -> float:

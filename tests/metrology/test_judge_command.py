@@ -1,0 +1,151 @@
+"""`kilter judge`: readings from elsewhere, its schema, exit status, refusals."""
+
+import copy
+import json
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from benchapp.cli.main import main
+
+
+@pytest.fixture(autouse=True)
+def _judge_alone(monkeypatch):
+    """The other commands are tested elsewhere; importing them all each time is slow."""
+    monkeypatch.setattr("benchapp.cli.main.COMMANDS", ("judge",))
+
+
+EXAMPLE = Path(__file__).parents[1] / "data" / "judge-example.json"
+
+
+def _example():
+    return json.loads(EXAMPLE.read_text(encoding="utf-8"))
+
+
+def _judge(tmp_path, capsys, data, *flags):
+    file = tmp_path / "run.json"
+    file.write_text(data if isinstance(data, str) else json.dumps(data), encoding="utf-8")
+    status = main(["judge", str(file), *flags])
+    return status, capsys.readouterr()
+
+
+def _schema(capsys):
+    assert main(["judge", "--schema"]) == 0
+    return json.loads(capsys.readouterr().out)
+
+
+def test_example_is_valid_and_judged(tmp_path, capsys):
+    schema = _schema(capsys)
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(_example(), schema)
+    status, out = _judge(tmp_path, capsys, _example(), "--json")
+    told = json.loads(out.out)
+    assert status == 0
+    assert told["verdict"] == "in-service"
+    assert told["checkpoints"][2]["mean_deviation_percent"] == pytest.approx(0.90858, abs=6e-6)  # row T1's readings
+    assert told["checkpoints"][1]["n"] == 5
+    assert {f["symbol"] for f in told["formulas"]} >= {"w_md", "W'", "ν_eff"}
+    assert all(f["source"] and f["mark"] for f in told["formulas"])
+
+
+def test_out_is_exit_status_one(tmp_path, capsys):
+    data = _example()
+    data["checkpoints"][0]["readings"][2] = 21.5
+    status, out = _judge(tmp_path, capsys, data)
+    assert status == 1
+    assert out.out.startswith("Out: quarantine")
+    assert "outside: 21.5 N·m" in out.out
+
+
+def test_verdict_does_not_depend_on_the_unit(tmp_path, capsys):
+    data = _example()
+    _, one = _judge(tmp_path, capsys, data, "--json")
+    factor = 1.3558179483314004
+    other = copy.deepcopy(data)
+    other["unit"] = "ft-lb"
+    for key in ("lowest", "highest", "resolution"):
+        other["tool"][key] /= factor
+    for g in other["geometric"].values():
+        g["spread"] /= factor
+        g["at"] /= factor
+    for c in other["checkpoints"]:
+        c["target"] /= factor
+        c["readings"] = [
+            {**r, "reading": r["reading"] / factor} if isinstance(r, dict) else r / factor for r in c["readings"]
+        ]
+    _, two = _judge(tmp_path, capsys, other, "--json")
+    first, second = json.loads(one.out), json.loads(two.out)
+    assert second["unit"] == "lbf·ft"
+    for a, b in zip(first["checkpoints"], second["checkpoints"], strict=True):
+        assert b["interval_percent"] == pytest.approx(a["interval_percent"], rel=1e-12)
+        assert b["outcome"] == a["outcome"]
+
+
+def test_torques_may_carry_their_own_unit(tmp_path, capsys):
+    data = {"limit_percent": 4, "checkpoints": [{"target": "100 lbf·ft", "readings": ["135,6 Nm", 134]}]}
+    status, out = _judge(tmp_path, capsys, data, "--json")
+    assert status == 0
+    assert json.loads(out.out)["checkpoints"][0]["target"] == pytest.approx(135.58179483314)
+
+
+def _changed(path, value):
+    data = _example()
+    at = data
+    for key in path[:-1]:
+        at = at[key]
+    if value is None:
+        del at[path[-1]]
+    else:
+        at[path[-1]] = value
+    return data
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        ("{", "Expecting"),
+        ("[]", "object"),
+        ('{"checkpoints": NaN}', "finite"),
+        ('{"checkpoints": [], "checkpoints": []}', "once"),
+        ({}, "checkpoints"),
+        (_changed(["checkpoints"], []), "at least 1"),
+        (_changed(["checkpoints", 0, "target"], 0), "checkpoints[0].target"),
+        (_changed(["checkpoints", 0, "target"], None), "checkpoints[0].target"),
+        (_changed(["checkpoints", 1, "readings", 2], -3), "checkpoints[1].readings[2]"),
+        (_changed(["checkpoints", 1, "readings", 2], "12 bananas"), "checkpoints[1].readings[2]"),
+        (_changed(["checkpoints", 0, "readings"], [20.0]), "at least 5"),
+        (_changed(["unit"], "J"), "unit"),
+        (_changed(["unit"], "furlong"), "unit"),
+        (_changed(["procedure"], "some other"), "iso-6789-2003"),
+        (_changed(["tool"], None), "tool"),
+        (_changed(["tool", "resolution"], 0), "tool.resolution"),
+        (_changed(["reference", "k"], 0.5), "reference.k"),
+        (_changed(["reference"], None), "reference"),
+        (_changed(["rule", "kind"], "gut"), "rule.kind"),
+        (_changed(["geometric", "w_l", "reason"], None), "geometric.w_l.reason"),
+        (_changed(["surprise"], 1), "surprise"),
+        (_changed(["history"], [0.1] * 19), "at least 20"),
+        ('{"limit_percent": 4, "checkpoints": [{"target": 1e999, "readings": [1]}]}', "checkpoints[0].target"),
+        ("[" * 100000, "run.json"),
+    ],
+)
+def test_bad_input_is_one_line_that_names_it_and_status_two(tmp_path, capsys, data, said):
+    status, out = _judge(tmp_path, capsys, data, "--json")
+    assert status == 2
+    assert out.out == ""
+    assert said in out.err
+    assert out.err.count("\n") == 1
+
+
+@pytest.mark.parametrize("path", [["checkpoints", 0, "target"], ["reference", "k"], ["rule", "kind"], ["surprise"]])
+def test_schema_refuses_what_the_command_refuses(capsys, path):
+    bad = {"k": 0.5, "kind": "gut", "surprise": 1, "target": 0}[path[-1]]
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(_changed(path, bad), _schema(capsys))
+
+
+def test_missing_file_and_no_file_are_refused(capsys):
+    for arguments in (["judge", "no/such.json"], ["judge"]):
+        assert main(arguments) == 2
+        assert capsys.readouterr().err.count("\n") == 1
