@@ -2,3 +2,9 @@
 
 Reading a whole trace and reading a stream are one definition.
 """
+
+from benchapp.pulls.pull import Flag, Mode, Pull
+from benchapp.pulls.reader import PullReader, Report, read_pulls
+from benchapp.pulls.settings import DETECTOR, Settings
+
+__all__ = ["DETECTOR", "Flag", "Mode", "Pull", "PullReader", "Report", "Settings", "read_pulls"]

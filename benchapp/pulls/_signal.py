@@ -1,0 +1,209 @@
+"""Looking at torque as a signal: wrong samples, lettings-go, peaks. Arrays in one unit, rising torque positive."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from benchapp.pulls.settings import Settings
+from drivers.samples import FloatArray
+
+BoolArray = npt.NDArray[np.bool_]
+
+
+def wrong_samples(torque: FloatArray, jump: float, rate_hz: float) -> BoolArray:
+    """Return which samples rise and fall (or fall and rise) by more than `jump` within two samples.
+
+    The two samples before and after are needed: the first and last two are never wrong. Below 1 kHz only single
+    samples count, since there the trough of a click may last two.
+    """
+    wrong = np.zeros(len(torque), dtype=np.bool_)
+    if len(torque) < 5:
+        return wrong
+    step = np.diff(torque)
+    # cheap refusal first: nearly every stretch has no such step at all
+    for k in np.flatnonzero(np.abs(step) > jump) + 1:
+        if k < 2 or k >= len(torque) - 2 or wrong[k]:
+            continue
+        before = torque[k - 1] if not wrong[k - 1] else torque[k - 2]
+        for width in (1, 2) if rate_hz >= 1000.0 else (1,):
+            if k + width >= len(torque):
+                break
+            after = torque[k + width]
+            inside = torque[k : k + width]
+            up = float(inside.min() - max(before, after))
+            down = float(min(before, after) - inside.max())
+            excursion = max(up, down)
+            if excursion > jump and abs(after - before) < 0.35 * excursion:
+                wrong[k : k + width] = True
+                break
+    return wrong
+
+
+def mended(t_s: FloatArray, torque: FloatArray, wrong: BoolArray) -> FloatArray:
+    """Return the torque with the wrong samples drawn straight across."""
+    if not wrong.any():
+        return torque
+    good = ~wrong
+    mended_torque: FloatArray = torque.copy()
+    mended_torque[wrong] = np.interp(t_s[wrong], t_s[good], torque[good])
+    return mended_torque
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """A letting-go: `index` of the last sample before the fall, how far it fell, where the fall ended, how sure."""
+
+    index: int
+    fall: float
+    end_index: int
+    clear: bool
+
+
+def _reduced(torque: FloatArray, per_block: int) -> FloatArray:
+    """Means of blocks of `per_block` samples; a rest of less than a block is left out."""
+    if per_block == 1:
+        return torque
+    n = len(torque) // per_block
+    means: FloatArray = torque[: n * per_block].reshape(n, per_block).mean(axis=1)
+    return means
+
+
+def _least_ahead(torque: FloatArray, n: int) -> FloatArray:
+    """Least of each sample and the `n` after it (fewer at the end)."""
+    padded = np.concatenate([torque, np.full(n, np.inf)])
+    least: FloatArray = np.lib.stride_tricks.sliding_window_view(padded, n + 1).min(axis=1)
+    return least
+
+
+def releases(
+    torque: FloatArray,
+    rate_hz: float,
+    noise: float,
+    settings: Settings,
+    *,
+    first_only: bool = True,
+    finished: bool = True,
+) -> list[Release]:
+    """Find where a mechanism let go, earliest first.
+
+    A mechanism's torque falls within `fall_s` and then no further, from a corner; an arm's falls on. Both are looked
+    at on means over 1 ms (single samples below 1.5 kHz).
+
+    Args:
+        torque: Shape (n,), from the start of the pull on, wrong samples mended.
+        rate_hz: Of the samples.
+        noise: Standard deviation at rest.
+        settings: Limits.
+        first_only: Stop at the first one that is clear.
+        finished: The pull is over; else a fall counts only when what follows `arm_s` or 45 ms later is known.
+    """
+    per_block = max(1, round(rate_hz / 1000.0)) if rate_hz >= 1500.0 else 1
+    x = _reduced(torque, per_block)
+    every_s = per_block / rate_hz
+    corner_n = max(1, round(0.005 / every_s))
+    fall_n = max(1, round(settings.fall_s / every_s))
+    arm_n = max(fall_n + 1, round(settings.arm_s / every_s))
+    ahead_n = arm_n if finished else max(fall_n + 1, min(arm_n, round(0.045 / every_s)))
+    n = len(x)
+    if n < corner_n * 2 + 2:
+        return []
+    noise_here = noise / np.sqrt(per_block)
+    bend = np.zeros(n)
+    bend[corner_n : n - corner_n] = 2 * x[corner_n : n - corner_n] - x[: n - 2 * corner_n] - x[2 * corner_n :]
+    highest = np.maximum.accumulate(x)
+    floor = np.maximum(0.7 * settings.fall_share * highest, settings.fall_noise * noise_here)
+    places = np.flatnonzero((bend > floor) & (x > 0.9 * highest) & (x > 0.05 * highest[-1]))
+    if not len(places):
+        return []
+    fast = x - _least_ahead(x, fall_n)
+    found: list[Release] = []
+    done = -1
+    for place in places:
+        if place <= done:
+            continue
+        # the corner is the sharpest bend of its cluster
+        cluster = places[(places >= place) & (places <= place + fall_n)]
+        k = int(cluster[np.argmax(bend[cluster])])
+        top = k - corner_n + int(np.argmax(x[max(k - corner_n, 0) : k + corner_n + 1])) if k >= corner_n else k
+        if top + ahead_n >= n and not finished:
+            break
+        slow = float(x[top] - x[top : top + ahead_n + 1].min())
+        fell = float(fast[top])
+        least = max(settings.fall_share * x[top], settings.fall_noise * noise_here * 1.3)
+        if fell < least or fell < settings.fall_ratio * slow:
+            done = int(place)
+            continue
+        before = fast[max(top - round(0.4 / every_s), 0) : max(top - fall_n - 1, 0)]
+        arm = float(before.max()) if len(before) else 0.0
+        clear = fell > 1.25 * arm
+        bottom = top + int(np.argmin(x[top : top + fall_n + 1]))
+        found.append(Release(top * per_block, fell, min((bottom + 1) * per_block, len(torque) - 1), clear))
+        done = bottom
+        if clear and first_only:
+            break
+    return [_sharpened(torque, release, rate_hz, per_block) for release in found]
+
+
+def _sharpened(torque: FloatArray, release: Release, rate_hz: float, per_block: int) -> Release:
+    """The same with `index` on the very sample before the fall."""
+    low = max(release.index - 2 * per_block - 1, 0)
+    high = min(release.end_index + 1, len(torque))
+    half = torque[release.index : release.index + per_block].mean() - 0.5 * release.fall
+    below = np.flatnonzero(torque[release.index : high] < half)
+    middle = release.index + int(below[0]) if len(below) else high - 1
+    first = max(middle - max(round(0.008 * rate_hz), 2), low, 0)
+    stretch = torque[first : max(middle, first + 1)]
+    return Release(first + int(np.argmax(stretch)), release.fall, release.end_index, release.clear)
+
+
+def level_before(t_s: FloatArray, torque: FloatArray, index: int, rate_hz: float) -> float:
+    """Estimate the torque at sample `index`, the last of a rise, from the rise itself and not from its noise.
+
+    A parabola over the last 20 ms (a line where that is fewer than 12 samples) is taken a quarter of a sample past
+    the last one: the true peak lies between this sample and the next.
+    """
+    n = max(4, round(0.02 * rate_hz))
+    first = max(index - n + 1, 0)
+    t, v = t_s[first : index + 1], torque[first : index + 1]
+    if len(v) < 4 or rate_hz < 300.0:
+        return float(v[-1])
+    degree = 2 if len(v) >= 12 else 1
+    at = (t - t[-1]) * rate_hz
+    if len(v) < 12:
+        at, v = at[-5:], v[-5:]
+    fitted = np.polynomial.polynomial.polyfit(at / n, v, degree)
+    return float(np.polynomial.polynomial.polyval(0.25 / n, fitted))
+
+
+def crest(t_s: FloatArray, torque: FloatArray, rate_hz: float, seconds: float) -> tuple[float, int]:
+    """Estimate the greatest torque of a smooth curve: (value, index), by a parabola `seconds` to either side."""
+    n = max(1, round(seconds * rate_hz))
+    if len(torque) > 2 * n and n > 1:
+        total = np.concatenate([[0.0], np.cumsum(torque)])
+        smooth = (total[n:] - total[:-n]) / n
+        index = int(np.argmax(smooth)) + n // 2
+    else:
+        index = int(np.argmax(torque))
+    low, high = max(index - n, 0), min(index + n + 1, len(torque))
+    if high - low < 6:
+        return float(torque[low:high].max()), low + int(np.argmax(torque[low:high]))
+    at = (t_s[low:high] - t_s[index]) * rate_hz / n
+    c0, c1, c2 = np.polynomial.polynomial.polyfit(at, torque[low:high], 2)
+    if c2 >= 0:
+        return float(torque[index]), index
+    top = float(np.clip(-c1 / (2 * c2), -1.0, 1.0))
+    return float(c0 + c1 * top + c2 * top * top), min(max(index + round(top * n), 0), len(torque) - 1)
+
+
+def longest_run_s(t_s: FloatArray, true: BoolArray) -> tuple[float, int, int]:
+    """Longest stretch of True: (seconds, first index, last index); (0, 0, 0) without one."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], true.astype(np.int8), [0]])))
+    if not len(edges):
+        return 0.0, 0, 0
+    begins, ends = edges[::2], edges[1::2]
+    spans = t_s[np.minimum(ends, len(t_s) - 1)] - t_s[begins]
+    k = int(np.argmax(spans))
+    return float(spans[k]), int(begins[k]), int(ends[k] - 1)

@@ -1,0 +1,480 @@
+"""Read pulls out of a stream of samples, or out of a whole trace: the same steps, the same result.
+
+The stream is cut into stretches of a fixed number of samples counted from its first sample; every decision hangs on
+sample numbers, never on how the samples arrived. So any cut of the stream gives the same pulls.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchapp.pulls._analysis import Expectation, Segment, analyse
+from benchapp.pulls._signal import mended, releases, wrong_samples
+from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted, ReaderEvent
+from benchapp.pulls.pull import Mode, Pull
+from benchapp.pulls.settings import DETECTOR, Settings
+from benchapp.torque.direction import Direction
+from drivers.samples import FloatArray, Gap
+
+_N_RATE = 33  # samples that tell the rate
+_AHEAD = 3  # samples that must be known after one before it can be told to be wrong
+_STILL_S = 1.0  # a level that stays this still near zero is a rest level: a tool was hung on the drive
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What was read out of a whole trace.
+
+    Attributes:
+        rate_hz: Median of what the times say; 0 with fewer than two samples.
+        noise: Standard deviation at rest; 0 when there was no rest.
+        pulls: Oldest first.
+        detector: Name and version of the reader.
+        settings: What was used.
+    """
+
+    rate_hz: float
+    noise: float
+    pulls: tuple[Pull, ...]
+    detector: str
+    settings: Settings
+
+
+class PullReader:
+    """Feed it samples; it tells what happened. Not thread-safe: one thread feeds.
+
+    Torque in any one unit, clockwise positive; `capacity`, `target`, `tool_max` in the same unit, > 0 or None.
+
+    >>> import numpy as np
+    >>> t = np.arange(3000) / 1000.0
+    >>> v = np.interp(t, [0.0, 0.5, 2.0, 2.01, 2.2, 2.3, 3.0], [0.0, 0.0, 30.0, 20.0, 24.0, 0.0, 0.0])
+    >>> reader = PullReader(mode=Mode.FIRST_PEAK, capacity=100.0)
+    >>> [type(event).__name__ for event in reader.feed(t, v)]
+    ['PullStarted', 'ClickHeard', 'PullClosed']
+    """
+
+    def __init__(
+        self,
+        *,
+        mode: Mode,
+        capacity: float | None = None,
+        target: float | None = None,
+        tool_max: float | None = None,
+        greatest: float | None = None,
+        settings: Settings | None = None,
+        announce: bool = True,
+    ) -> None:
+        """Begin at rest.
+
+        Args:
+            mode: Which torque counts as the reading.
+            capacity: Of the reference.
+            target: Only adds flags that need one.
+            tool_max: The tool's maximum.
+            greatest: Greatest torque of the trace, where it is known and the capacity is not.
+            settings: Limits; the defaults without.
+            announce: Tell clicks and holds while the pull goes on; a whole trace needs none.
+        """
+        for name, value in (("capacity", capacity), ("target", target), ("tool_max", tool_max)):
+            if value is not None and not value > 0:
+                raise ValueError(f"{name} is {value}; it must be greater than 0")
+        self.settings = settings or Settings()
+        self._expected = Expectation(mode, capacity, target, tool_max)
+        self._greatest = greatest
+        self._announce = announce
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything that was fed."""
+        self._t: FloatArray = np.empty(0)
+        self._v: FloatArray = np.empty(0)
+        self._wrong = np.empty(0, dtype=np.bool_)
+        self._n_mended = 0  # of the buffer: wrong samples looked for and drawn across
+        self._at = 0  # of the buffer: everything before is decided
+        self._rate = 0.0
+        self._rest: float | None = None
+        self._noises: list[float] = []
+        self._active = False
+        self._begin = 0
+        self._sign = 1
+        self._cut = False
+        self._grid = 0
+        self._clicked = False
+        self._held = False
+        self._overloaded = False
+        self._finished = False
+
+    @property
+    def noise(self) -> float:
+        """Standard deviation at rest; 0 before the first rest."""
+        return float(np.median(self._noises)) if self._noises else 0.0
+
+    @property
+    def rest(self) -> float:
+        """Rest level in force."""
+        return self._rest or 0.0
+
+    @property
+    def is_pulling(self) -> bool:
+        """True while inside a pull."""
+        return self._active
+
+    @property
+    def rate_hz(self) -> float:
+        """Rate by which the stream is read; 0 before it is known."""
+        return self._rate
+
+    def expect(self, *, target: float | None, tool_max: float | None, mode: Mode) -> None:
+        """Set what the next pull (or the one under way) is judged against."""
+        self._expected = replace(self._expected, target=target, tool_max=tool_max, mode=mode)
+
+    def feed(
+        self,
+        t_s: FloatArray,
+        torque: FloatArray,
+        gaps: Sequence[Gap] = (),
+        overload_t_s: FloatArray | None = None,
+    ) -> list[ReaderEvent]:
+        """Take samples, oldest first; return what they told.
+
+        Args:
+            t_s: Shape (n,), seconds, strictly rising, later than all before.
+            torque: Shape (n,), finite.
+            gaps: Not needed: a gap shows in the times.
+            overload_t_s: Moments at which the device said overload instead of a number.
+        """
+        if len(t_s) != len(torque):
+            raise ValueError(f"{len(t_s)} times for {len(torque)} samples")
+        if overload_t_s is not None and len(overload_t_s) and self._active:
+            self._overloaded = True
+        if len(t_s):
+            self._t = np.concatenate([self._t, t_s])
+            self._v = np.concatenate([self._v, torque])
+            self._wrong = np.concatenate([self._wrong, np.zeros(len(t_s), dtype=np.bool_)])
+        return self._advance()
+
+    def finish(self) -> list[ReaderEvent]:
+        """Tell that nothing more comes: a pull under way is closed, cut."""
+        self._finished = True
+        events = self._advance()
+        if self._active and len(self._t) > self._begin + 1:
+            self._cut = True
+            events.append(self._closed(len(self._t) - 1, None))
+        return events
+
+    def take_hold(self) -> list[ReaderEvent]:
+        """Mode hold: a foot switch takes what is held now; the mean of the last half second is announced."""
+        if not (self._active and self._expected.mode is Mode.HOLD):
+            return []
+        n = max(1, round(self.settings.hold_s * self._rate))
+        held = self._v[max(self._at - n, self._begin) : self._at]
+        if not len(held):
+            return []
+        self._held = True
+        start = float(self._t[max(self._at - n, self._begin)])
+        return [HoldSteady(start, float(held.mean()) * self._sign, self._direction())]
+
+    # ---- the walk along the stream
+
+    def _advance(self) -> list[ReaderEvent]:
+        events: list[ReaderEvent] = []
+        if not self._rate:
+            if len(self._t) < _N_RATE and not (self._finished and len(self._t) > 2):
+                return events
+            self._rate = 1.0 / float(np.median(np.diff(self._t[:_N_RATE])))
+            self._bootstrap_n = max(round(0.1 * self._rate), 5)
+            self._step = max(round(0.25 * self._rate), 5)
+        if self._rest is None:
+            if len(self._t) < self._bootstrap_n + _AHEAD and not self._finished:
+                return events
+            self._look_at_start()
+        self._mend()
+        known = len(self._t) if self._finished else self._n_mended
+        while True:
+            moved = self._pull_on(known, events) if self._active else self._rest_on(known, events)
+            if not moved:
+                break
+        self._forget()
+        return events
+
+    def _threshold(self) -> float:
+        share = 0.0
+        if self._expected.capacity is not None:
+            share = self.settings.start_capacity * self._expected.capacity
+        elif self._greatest is not None:
+            share = self.settings.start_greatest * self._greatest
+        return max(self.settings.start_noise * self.noise, share, 1e-12)
+
+    def _look_at_start(self) -> None:
+        """Is the stream at rest when it begins? If not, a pull was cut; zero is taken for the rest level."""
+        first = self._v[: self._bootstrap_n]
+        level = float(np.median(first))
+        steps = np.diff(first)
+        rough = float(np.median(np.abs(steps - np.median(steps)))) * 1.4826 / np.sqrt(2.0)
+        scale = self._expected.capacity or self._greatest or 0.0
+        spread = float(np.percentile(first, 95) - np.percentile(first, 5))
+        moving = spread > max(8.0 * rough, 0.01 * scale)
+        if abs(level) > 0.1 * scale > 0 or (moving and abs(level) > 0.01 * scale):
+            self._rest, self._active, self._cut = 0.0, True, True
+            self._noises.append(rough)
+            self._begin, self._grid = 0, 0
+            self._sign = 1 if level > 0 else -1
+            return
+        self._rest = level
+        self._noises.append(_still_noise(first))
+
+    def _mend(self) -> None:
+        """Find wrong samples in what is new and draw across them, as far as the samples after them are known."""
+        end = len(self._v) if self._finished else max(len(self._v) - _AHEAD, 0)
+        if end <= self._n_mended:
+            return
+        low = max(self._n_mended - _AHEAD, 0)
+        scale = self._expected.capacity or self._greatest or 0.0
+        jump = max(10.0 * self.noise, 0.04 * scale)
+        wrong = wrong_samples(self._v[low:], jump, self._rate)
+        wrong[: self._n_mended - low] = False
+        wrong[end - low :] = False
+        if wrong.any():
+            self._v[low:] = mended(self._t[low:], self._v[low:], wrong)
+            self._wrong[low:] |= wrong
+        self._n_mended = end
+
+    def _rest_on(self, known: int, events: list[ReaderEvent]) -> bool:
+        """Go on at rest; True when there is more to look at."""
+        end = self._at + self._step
+        n_start = max(round(self.settings.start_s * self._rate), 1)
+        full = known >= end + n_start or self._finished
+        stop = min(end, known) if full else known
+        off = self._v[self._at : stop] - self.rest
+        threshold = self._threshold()
+        if len(off) and max(float(off.max()), -float(off.min())) > threshold:
+            begun = self._first_start(known, n_start, threshold, stop)
+            if begun is not None:
+                self._start(begun, events)
+                return True
+        if not full or stop <= self._at:
+            return False
+        self._learn(self._v[self._at : stop], threshold)
+        self._at = stop
+        return self._at < known
+
+    def _first_start(self, known: int, n_start: int, threshold: float, stop: int) -> int | None:
+        """Index of the first sample outside of which the `n_start` from it on all lie outside on one side."""
+        off = self._v[self._at : min(known, stop + n_start)] - self.rest
+        best = None
+        for sign in (1, -1):
+            out = sign * off > threshold
+            edges = np.flatnonzero(np.diff(np.concatenate([[0], out.astype(np.int8), [0]])))
+            for a, b in zip(edges[::2], edges[1::2], strict=True):
+                if b - a >= n_start and self._at + a < stop and (best is None or self._at + a < best[0]):
+                    best = (self._at + int(a), sign)
+                    break
+        if best is None:
+            return None
+        self._sign = best[1]
+        return best[0]
+
+    def _learn(self, still: FloatArray, threshold: float) -> None:
+        """Follow the rest level and learn the noise from a stretch at rest."""
+        inside = still[np.abs(still - self.rest) <= threshold]
+        if len(inside) < 5:
+            return
+        self._rest = float(inside.mean())
+        self._noises.append(_still_noise(inside))
+        del self._noises[:-12]
+
+    def _start(self, index: int, events: list[ReaderEvent]) -> None:
+        # the level just before the pull, not a quarter of a second ago
+        near = self._v[max(index - round(0.2 * self._rate), 0) : max(index - round(0.02 * self._rate), 0)]
+        near = near[np.abs(near - self.rest) <= self._threshold()]
+        if len(near) >= 5:
+            self._rest = float(near.mean())
+        self._active, self._cut = True, False
+        self._begin = max(index - 1, 0)
+        self._at = index
+        self._grid = index
+        self._clicked = self._held = self._overloaded = False
+        events.append(PullStarted(float(self._t[self._begin]), self._direction()))
+
+    def _direction(self) -> Direction:
+        return Direction.CLOCKWISE if self._sign > 0 else Direction.ANTICLOCKWISE
+
+    def _pull_on(self, known: int, events: list[ReaderEvent]) -> bool:
+        """Go on inside a pull; True when there is more to look at."""
+        n_rest = max(round(self.settings.rest_s * self._rate), 2)
+        step = max(round(0.01 * self._rate), 1) if self._announce else self._step
+        stop = self._at + step
+        if stop > known:
+            if not self._finished or self._at >= known:
+                return False
+            stop = known
+        inside_from = self._back_at_rest(max(stop - n_rest - step, self._begin + 1), stop, n_rest)
+        if inside_from is not None:
+            after = self._v[inside_from : inside_from + n_rest]
+            if self._announce:
+                self._tell(inside_from, events)
+            events.append(self._closed(inside_from, float(np.median(after))))
+            return True
+        level = self._still_level(stop)
+        if level is not None:
+            self._settle(level, stop, events)
+            return True
+        self._at = stop
+        if self._announce:
+            self._tell(stop, events)
+        return True
+
+    def _back_at_rest(self, low: int, high: int, n_rest: int) -> int | None:
+        out = np.abs(self._v[low:high] - self.rest) > self._threshold()
+        n_out = int(out.sum())
+        if n_out == len(out) or len(out) < n_rest:
+            return None
+        if not n_out:
+            return low
+        edges = np.concatenate([[-1], np.flatnonzero(out), [len(out)]])
+        runs = np.diff(edges) - 1
+        long = np.flatnonzero(runs >= n_rest)
+        return low + int(edges[long[0]]) + 1 if len(long) else None
+
+    def _still_level(self, stop: int) -> float | None:
+        """Level of a second of stillness near zero: a tool was hung on the drive, or taken off."""
+        n = round(_STILL_S * self._rate)
+        scale = self._expected.capacity or self._greatest
+        if scale is None or stop - self._begin < n:
+            return None
+        last = self._v[stop - n : stop]
+        if max(abs(float(last[0])), abs(float(last[-1]))) > 0.08 * scale:
+            return None
+        level = float(last.mean())
+        if float(last.max() - last.min()) > 9.0 * self.noise + 1e-4 * scale:
+            return None
+        return level
+
+    def _settle(self, level: float, stop: int, events: list[ReaderEvent]) -> None:
+        """Take a still level for the rest level; what came before it was a pull only if it rose well above it."""
+        n = round(_STILL_S * self._rate)
+        highest = float((self._sign * self._v[self._begin : stop]).max())
+        end = stop - n
+        if highest > 2.5 * abs(level) + 5 * self._threshold() and end > self._begin + 2:
+            events.append(self._closed(end, level))
+        else:
+            self._active = False
+        self._rest = level
+        self._at = stop
+
+    def _tell(self, stop: int, events: list[ReaderEvent]) -> None:
+        """Announce a click or a hold, looked for at fixed samples."""
+        expected = self._expected
+        if not self._clicked and expected.mode is not Mode.HOLD:
+            low = max(self._begin, stop - round(0.7 * self._rate))
+            pulled = self._sign * self._v[low:stop]
+            highest = float(pulled.max()) if len(pulled) else 0.0
+            if len(pulled) > 5 and highest - float(pulled[-max(len(pulled) // 8, 1) :].min()) > 0.01 * highest:
+                for release in releases(pulled, self._rate, self.noise, self.settings, finished=False):
+                    if release.clear:
+                        self._clicked = True
+                        k = low + release.index
+                        events.append(ClickHeard(float(self._t[k]), float(pulled[release.index]), self._direction()))
+                        break
+        if not self._held and expected.mode is Mode.HOLD:
+            n = round(self.settings.hold_s * self._rate)
+            if stop - self._begin > n:
+                last = self._sign * self._v[stop - n : stop]
+                so_far = float((self._sign * self._v[self._begin : stop]).max())
+                mean = float(last.mean())
+                wanted = expected.target is None or mean > 0.9 * expected.target
+                if wanted and mean > 0.5 * so_far and float(last.std()) < max(0.012 * mean, 3.0 * self.noise):
+                    self._held = True
+                    events.append(HoldSteady(float(self._t[stop - n]), mean, self._direction()))
+
+    def _closed(self, end: int, rest_after: float | None) -> PullClosed:
+        begin = self._begin
+        pull = analyse(
+            Segment(
+                self._t[begin : end + 1],
+                self._sign * self._v[begin : end + 1],
+                self._wrong[begin : end + 1],
+                self._rate,
+                self.noise,
+                self._sign * self.rest,
+                None if rest_after is None else self._sign * rest_after,
+                self._direction(),
+                self._cut,
+                self._overloaded,
+            ),
+            self._expected,
+            self.settings,
+        )
+        self._active = False
+        self._cut = False
+        self._at = end
+        if rest_after is not None:
+            self._rest = rest_after
+        return PullClosed(pull)
+
+    def _forget(self) -> None:
+        """Keep a second and a half before what is looked at; a pull is kept whole."""
+        keep_from = (self._begin if self._active else self._at) - round(1.5 * self._rate)
+        if keep_from < self._rate:  # not worth a copy yet
+            return
+        self._t, self._v, self._wrong = self._t[keep_from:].copy(), self._v[keep_from:].copy(), self._wrong[keep_from:]
+        self._at -= keep_from
+        self._begin -= keep_from
+        self._grid -= keep_from
+        self._n_mended -= keep_from
+
+
+def _still_noise(still: FloatArray) -> float:
+    """Standard deviation about a straight line: a drifting zero is not noise."""
+    at = np.arange(len(still)) - (len(still) - 1) / 2.0
+    centred = still - still.mean()
+    slope = float(at @ centred) / float(at @ at)
+    rest = centred - slope * at
+    return float(np.sqrt(rest @ rest / max(len(still) - 2, 1)))
+
+
+def read_pulls(
+    t_s: FloatArray,
+    torque: FloatArray,
+    *,
+    mode: Mode,
+    settings: Settings | None = None,
+    capacity: float | None = None,
+    target: float | None = None,
+    tool_max: float | None = None,
+) -> Report:
+    """Read the pulls of a whole trace.
+
+    Args:
+        t_s: Shape (n,), seconds, strictly rising.
+        torque: Shape (n,), one unit, finite, clockwise positive.
+        mode: Which torque counts as the reading.
+        settings: Limits; the defaults without.
+        capacity: Of the reference, same unit, > 0.
+        target: Only adds flags that need one.
+        tool_max: The tool's maximum.
+
+    Raises:
+        ValueError: Shapes differ, or a limit is not greater than 0.
+    """
+    greatest = float(np.abs(torque).max()) if capacity is None and len(torque) else None
+    reader = PullReader(
+        mode=mode,
+        capacity=capacity,
+        target=target,
+        tool_max=tool_max,
+        greatest=greatest or None,
+        settings=settings,
+        announce=False,
+    )
+    t, v = np.asarray(t_s, dtype=np.float64), np.asarray(torque, dtype=np.float64)
+    events: list[ReaderEvent] = []
+    for low in range(0, len(t), 200_000):  # bounded copies; the cut makes no difference
+        events += reader.feed(t[low : low + 200_000], v[low : low + 200_000])
+    events += reader.finish()
+    pulls = tuple(event.pull for event in events if isinstance(event, PullClosed))
+    rate = 1.0 / float(np.median(np.diff(t))) if len(t) > 1 else 0.0
+    return Report(rate, reader.noise, pulls, DETECTOR, reader.settings)
