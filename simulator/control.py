@@ -144,8 +144,13 @@ class ControlServer:
                 self._send(client, line)
 
     def _state(self) -> Answer:
-        state = self._simulation.state()
+        return self._with_line(self._simulation.state())
+
+    def _with_line(self, state: Answer) -> Answer:
+        """Add what only the server knows; a port about to be taken away counts as gone."""
         state["line"] |= self.line
+        if self._simulation.unplug_s:
+            state["line"] |= {"connected": False, "plugged": False}
         return state
 
     @staticmethod
@@ -195,7 +200,7 @@ class ControlServer:
             return {"ok": False, "error": "not a JSON object"}
         answer = self._simulation.ask(request)
         if "state" in answer:
-            answer["state"]["line"] |= self.line
+            self._with_line(answer["state"])
         return answer
 
     def _send(self, client: _Client, data: bytes) -> None:

@@ -337,8 +337,8 @@ class Hand:
             self._began = 0
         index = self._began + np.arange(n)
         if self._easing_from is None:
-            end = min(float(n), math.ceil(self._ease_at - self._began))
-            t_s = index[: max(int(end), 1)] / self._rate
+            left = self._ease_at - self._began  # infinite for a held key
+            t_s = index[: n if left >= n else max(math.ceil(left), 1)] / self._rate
             base = np.maximum(plan.at(t_s, self._click / self._rate), self._floor)
         else:
             n_ease = max(int(plan.ease_s * self._rate), 1)

@@ -138,9 +138,9 @@ def encode(shape: str, torque_nm: FloatArray, first_number: int, form: Format) -
         form: Unit, decimals, rate, overload.
 
     >>> encode("status-value-unit-checksum", np.array([12.345]), 0, Format(decimals=3))
-    [b'OK,+012.345,Nm,55\r\n']
+    [b'OK,+012.345,Nm,0F\r\n']
     >>> encode("time-sequence-value", np.array([-12.34]), 65537, Format())
-    [b'65.537000,00001,-0012.34,Nm\r\n']
+    [b'65.537000,00001,-012.34,Nm\r\n']
     """
     values = np.round(torque_nm / NEWTON_METRES[form.unit], form.decimals) + 0.0  # no minus before a zero
     lines = SHAPES[shape](values.tolist(), range(first_number, first_number + len(values)), form)

@@ -179,9 +179,14 @@ class PtyPort:
         # with no slave held here, the master tells whether anybody has the port open
         os.close(slave)
         os.set_blocking(self._master, False)
-        if self._link.is_symlink():
-            self._link.unlink()
-        self._link.symlink_to(name)
+        try:
+            if self._link.is_symlink():
+                self._link.unlink()
+            self._link.symlink_to(name)
+        except OSError:
+            os.close(self._master)
+            self._master = -1
+            raise
 
     @property
     def opened(self) -> bool:
@@ -326,14 +331,15 @@ class Server:
                 self._port.unplug()
                 self._out.clear()
                 simulation.changed = True
-            if now >= next_push:
-                line = {"connected": opened, "plugged": plugged_at is None, "lost": self._lost}
-                simulation.changed |= line != self.control.line
-                self.control.line = line
-                if simulation.changed or simulation.bench.hand.phase != "rest" or simulation.bench.now_nm:
-                    simulation.changed = False
-                    self.control.push()
-                    next_push = now + _PUSH_S
+            opened = opened and plugged_at is None
+            line = {"connected": opened, "plugged": plugged_at is None, "lost": self._lost}
+            simulation.changed |= line != self.control.line
+            self.control.line = line
+            moving = simulation.bench.hand.phase != "rest" or simulation.bench.now_nm != 0.0
+            if now >= next_push and (simulation.changed or moving):
+                simulation.changed = False
+                self.control.push()
+                next_push = now + _PUSH_S
             self._wait(began, block_s, busy, opened)
 
     def _produce(self, n_block: int, block_s: float, began: float, now: float, opened: bool) -> bool:

@@ -80,7 +80,7 @@ def draw_mechanism(kind: Kind, maximum_nm: float, weak: bool, random: np.random.
     depth = random.uniform(0.03, 0.07) if weak else random.uniform(0.10, 0.60)
     return Mechanism(
         depth=depth,
-        half_s=random.uniform(0.001, 0.005),
+        half_s=random.uniform(0.001, 0.0044),  # what rattles adds up to a tenth
         free_angle_rad=math.radians(random.uniform(0.8, 2.0) if weak else random.uniform(1.5, 4.8)),
         inertia=inertia,
         impact_share=random.uniform(0.03, 0.15),
