@@ -1,5 +1,6 @@
 """The simulated bench on real ports, looked at with a bare socket and with pyserial."""
 
+import argparse
 import contextlib
 import json
 import os
@@ -14,6 +15,8 @@ from pathlib import Path
 import pytest
 import serial
 
+from benchapp.cli import simulate
+from benchapp.cli.errors import CommandError
 from simulator.server import PtyPort, Server, TcpPort
 from simulator.simulation import make_simulation
 
@@ -278,3 +281,26 @@ def test_the_command_ends_when_asked_to_quit():
         with connect(where["control"]) as control:
             control.sendall(b'{"do": "quit"}\n')
             assert process.wait(LIMIT_S) == 0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["--tcp", "99999"], "TCP port 99999"),
+        (["--tcp", "0", "--control", "99999"], "control port 99999"),
+        (["--tcp", "0", "--profile", "no-such-shape"], "bare-value"),
+        (["--tcp", "0", "--tool", "hammer"], "click-wrench"),
+        (["--tcp", "0", "--rate", "0"], "rate"),
+        (["--tcp", "0", "--capacity", "nan"], "capacity"),
+        (["--tcp", "0", "--script", "/nowhere/script.toml"], "/nowhere/script.toml"),
+        (["--tcp", "0", "--unit", "yd"], "lbf·ft"),
+    ],
+)
+def test_a_request_that_cannot_be_is_refused_in_one_line(arguments, told):
+    top = argparse.ArgumentParser()
+    simulate.add(top.add_subparsers())
+    args = top.parse_args(["simulate", *arguments])
+    with pytest.raises(CommandError) as caught:
+        args.run(args)
+    assert told in str(caught.value)
+    assert "\n" not in str(caught.value)
