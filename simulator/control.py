@@ -93,6 +93,19 @@ _LONGEST_REQUEST: Final = 65_536
 _MOST_UNREAD: Final = 262_144  # bytes a client may leave unread before pushed states are skipped
 
 
+def listen(port: int) -> socket.socket:
+    """Return a listening socket on this machine, not blocking; 0: any free port.
+
+    Raises:
+        OSError: It cannot be had, or there is no such port.
+    """
+    if not 0 <= port <= 65_535:  # the library would raise OverflowError and leave the socket open
+        raise OSError(f"{port} is not a port number from 0 to 65535")
+    listener = socket.create_server(("127.0.0.1", port), backlog=4)
+    listener.setblocking(False)
+    return listener
+
+
 class _Client:
     def __init__(self, connection: socket.socket) -> None:
         self.connection = connection
@@ -117,8 +130,7 @@ class ControlServer:
         self._selector = selector
         self._clients: list[_Client] = []
         self.line: Answer = {}  # what the data server adds to the state's `line`
-        self._listener = socket.create_server(("127.0.0.1", port))
-        self._listener.setblocking(False)
+        self._listener = listen(port)
         selector.register(self._listener, selectors.EVENT_READ, self._accept)
 
     @property

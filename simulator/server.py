@@ -17,7 +17,7 @@ import time
 from pathlib import Path
 from typing import Final, Protocol
 
-from simulator.control import ControlServer
+from simulator.control import ControlServer, listen
 from simulator.simulation import Simulation
 
 BLOCK_S: Final = 0.004
@@ -73,8 +73,7 @@ class TcpPort:
     """
 
     def __init__(self, port: int) -> None:
-        self._listener: socket.socket | None = socket.create_server(("127.0.0.1", port), backlog=1)
-        self._listener.setblocking(False)
+        self._listener: socket.socket | None = listen(port)
         self._port = int(self._listener.getsockname()[1])
         self.address = f"socket://127.0.0.1:{self._port}"
         self._client: socket.socket | None = None
@@ -141,8 +140,7 @@ class TcpPort:
 
     def plug(self) -> None:
         """Listen again on the same port."""
-        self._listener = socket.create_server(("127.0.0.1", self._port), backlog=1)
-        self._listener.setblocking(False)
+        self._listener = listen(self._port)
 
     def close(self) -> None:
         """Like unplugging, for good."""
@@ -256,7 +254,11 @@ class Server:
         self._port = port
         self._fast = fast
         self._selector = selectors.DefaultSelector()
-        self.control = ControlServer(simulation, control_port, self._selector)
+        try:
+            self.control = ControlServer(simulation, control_port, self._selector)
+        except OSError:
+            self._selector.close()
+            raise
         self._wake_out, self._wake_in = os.pipe()
         self._selector.register(self._wake_out, selectors.EVENT_READ, lambda events: None)
         self._stdin = stdin

@@ -67,13 +67,13 @@ def run(args: argparse.Namespace) -> int:
         raise CommandError(f"simulate: {error}") from error
     try:
         port = PtyPort(args.link) if args.pty else TcpPort(args.tcp)
-    except (OSError, OverflowError, ImportError, AttributeError) as error:
+    except (OSError, ImportError, AttributeError) as error:
         wanted = "pseudo-terminal" if args.pty else f"TCP port {args.tcp}"
         raise CommandError(f"simulate: {wanted} cannot be had ({error}); try --tcp 0") from error
     try:
         stdin = end_of_parent() if args.until_stdin_ends else None
         server = Server(simulation, port, args.control, fast=args.fast, stdin=stdin)
-    except (OSError, OverflowError) as error:
+    except OSError as error:
         port.close()
         raise CommandError(f"simulate: control port {args.control} cannot be had ({error}); try --control 0") from error
 
