@@ -215,12 +215,12 @@ class PtyPort:
             select.select([], [self._master], [], timeout_s)
 
     def unplug(self) -> None:
-        """Hang up and take the link away."""
+        """Take the link away and hang up, in this order: who notices the hang-up finds no port."""
+        if self._link.is_symlink():
+            self._link.unlink()
         if self._master >= 0:
             os.close(self._master)
             self._master = -1
-        if self._link.is_symlink():
-            self._link.unlink()
 
     def close(self) -> None:
         """Like unplugging, and the folder goes too."""
