@@ -1,0 +1,400 @@
+"""Demonstration records: the workshop of the Ombrey Chain Ferry, an invented river ferry with two boats.
+
+Twenty tools, three references with calibrations, people as roles, and five years of runs. Everything goes into a demo
+store and is marked as simulated. Curves and readings come from the same simple drawing of a pull, so that a reading
+stands on its curve where it says; they are examples to look at, not measurements.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import uuid
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
+from benchapp.metrology.tool import Tool, ToolType
+from benchapp.pulls.pull import Flag, Mark, Mode, Noticed, Pull
+from benchapp.records.model import Person, ToolRecord, ToolState
+from benchapp.records.store import Store
+from benchapp.runs.model import CapturedPull, Checkpoint, PullKind, Run, RunPlan, RunState, ZeroTaken
+from benchapp.runs.planning import plan_run
+from benchapp.runs.procedure import Procedure, shipped_procedures
+from benchapp.runs.standing import judged
+from benchapp.torque.direction import Direction
+from benchapp.torque.trace import Trace
+from drivers.samples import FloatArray, Source
+
+RATE_HZ: Final = 1000.0
+BOTH: Final = (Direction.CLOCKWISE, Direction.ANTICLOCKWISE)
+_II, _I = ToolType.SETTING, ToolType.INDICATING
+
+PEOPLE: Final = (
+    Person("custodian", code="P-01", is_custodian=True),
+    Person("fitter 1", code="P-11"),
+    Person("fitter 2", code="P-12"),
+    Person("fitter 3", code="P-13"),
+    Person("deck hand", code="P-21", active=False),
+)
+
+
+def tools() -> list[tuple[ToolRecord, float, float]]:
+    """Return (record, true error when new in percent, drift in percent a year) for every tool of the workshop."""
+
+    def wrench(number: int, low: float, high: float, unit: str = "N·m", step: float = 1.0, **more: object) -> Tool:
+        return Tool(f"OCF-{number:03d}", _II, "A", unit, low, high, resolution=step, **more)  # type: ignore[arg-type]
+
+    def record(tool: Tool, place: str, keeper: str = "", **more: object) -> ToolRecord:
+        return ToolRecord(tool, place=place, keeper=keeper, code=f"{tool.number}", **more)  # type: ignore[arg-type]
+
+    shop, north, south, store = "workshop wall", "ferry north, engine room", "ferry south, engine room", "tool store"
+    first = dt.date(2021, 4, 12)
+    return [
+        (record(wrench(1, 2, 10, step=0.1, drive="1/4 in"), shop, "fitter 1", first_use=first), 1.2, 0.3),
+        (record(wrench(2, 5, 25, step=0.25, drive="1/4 in"), shop, "fitter 1", first_use=first), -0.8, 0.5),
+        (record(wrench(3, 10, 50, step=0.5, drive="3/8 in"), shop, "fitter 2", first_use=first), 0.4, -0.4),
+        (record(wrench(4, 20, 100, drive="1/2 in"), north, "fitter 2", first_use=first), -1.5, 0.9),
+        (record(wrench(5, 20, 100, drive="1/2 in"), south, "fitter 3", first_use=first), 0.9, 0.2),
+        (record(wrench(7, 40, 200, step=2, drive="1/2 in"), north, "fitter 2", first_use=first), 0.2, -0.7),
+        (record(wrench(8, 40, 200, step=2, drive="1/2 in"), south, "fitter 3", first_use=first), -0.3, 0.4),
+        (record(wrench(9, 80, 400, step=5, drive="3/4 in"), north, "fitter 2", first_use=first), 1.8, 0.6),
+        (record(wrench(12, 10, 75, "lbf·ft", 1, drive="3/8 in"), store, "custodian", first_use=first), -0.6, 0.1),
+        (record(wrench(14, 30, 150, drive="1/2 in"), shop, "fitter 2", interval_months=6, first_use=first), 0.5, -0.9),
+        (record(wrench(15, 60, 340, step=2, drive="1/2 in"), shop, "fitter 1", first_use=first), -1.1, -0.2),
+        (
+            record(Tool("OCF-016", _II, "B", "N·m", 90, 90, fixed=True, drive="1/2 in"), north, "fitter 2", remark="wheel bolts"),
+            0.6,
+            0.3,
+        ),
+        (record(Tool("OCF-017", _II, "C", "N·m", 16, 80, drive="3/8 in"), store, "custodian"), 0.1, 0.0),
+        (record(Tool("OCF-020", _I, "B", "N·m", 20, 100, resolution=1, directions=BOTH, has_memory=True, drive="1/2 in"), shop, "fitter 1"), 0.7, 0.2),
+        (record(Tool("OCF-021", _I, "C", "N·m", 10, 200, resolution=0.1, directions=BOTH, drive="1/2 in"), shop, "custodian"), -0.4, 0.1),
+        (record(Tool("OCF-022", _I, "A", "kgf·m", 2, 20, resolution=0.5, drive="3/4 in"), south, "fitter 3"), 2.1, 0.4),
+        (record(Tool("OCF-030", _II, "D", "cN·m", 100, 500, True, 5, drive="1/4 in hex"), "electrical bench", "fitter 3"), -1.9, 0.8),
+        (record(Tool("OCF-031", _II, "D", "cN·m", 40, 200, True, 2, drive="1/4 in hex"), "electrical bench", "fitter 3"), 2.4, 0.3),
+        (record(Tool("OCF-032", _II, "E", "cN·m", 120, 120, True, fixed=True, drive="1/4 in hex"), "electrical bench", "fitter 3"), 0.3, 0.2),
+        (record(wrench(40, 20, 120, drive="1/2 in"), store, "custodian", remark="spare"), 0.0, 0.1),
+    ]  # fmt: skip
+
+
+def references(today: dt.date) -> list[Reference]:
+    """Return the three references of the workshop: one well covered, one due soon, one without calibration."""
+
+    def points(upto: float, error: float, curve: float, expanded: float) -> tuple[CalibrationPoint, ...]:
+        found = []
+        for direction in BOTH:
+            for share in (0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 1.0):
+                applied = upto * share
+                wobble = 0.04 * np.sin(9 * share + (1 if direction is Direction.CLOCKWISE else 2))
+                shown = applied * (1 + (error + curve * share + float(wobble)) / 100)
+                stated = expanded * (1.5 if share < 0.1 else 1.0)
+                found.append(CalibrationPoint(applied, float(f"{shown:.6g}"), stated, direction))
+        return tuple(found)
+
+    def calibration(name: str, day: dt.date, upto: float, error: float, curve: float, degree: int = 2) -> Calibration:
+        return Calibration(
+            certificate=name,
+            laboratory="torque laboratory of the river authority",
+            calibrated=day,
+            due=day.replace(year=day.year + 2),
+            usable_from_nm=upto * 0.02,
+            usable_to_nm=upto,
+            coverage_factor=2.0,
+            points=points(upto, error, curve, 0.2),
+            degree=degree,
+            reference_class="0.5",
+            temperature_c=22.5,
+        )
+
+    year = today.year
+    early = dt.date(year - 3, 2, 10)
+    late = dt.date(year - 1, 3, 3) if today >= dt.date(year, 3, 3) else dt.date(year - 2, 3, 3)
+    soon = today - dt.timedelta(days=2 * 365 - 20)
+    return [
+        Reference(
+            "REF-1",
+            200.0,
+            "signed value with unit",
+            "",
+            (
+                calibration("RA-1187", early, 200.0, 0.18, -0.12),
+                calibration("RA-2041", late, 200.0, 0.24, -0.10),
+            ),
+            serial="0417",
+        ),
+        Reference(
+            "REF-2",
+            10.0,
+            "status word, value, unit and checksum",
+            "XD-10 0093",
+            (calibration("RA-2042", soon, 10.0, -0.21, 0.16),),
+            serial="0093",
+        ),
+        Reference("REF-3", 1000.0, "bare value", serial="0560"),
+    ]
+
+
+def draw_pull(
+    rng: np.random.Generator, torque_nm: float, capacity_nm: float, sign: int, *, indicating: bool = False, fault: str = ""
+) -> tuple[FloatArray, FloatArray, Pull]:
+    """Draw one pull as samples (time in s, torque in N·m, clockwise positive) and say what stands on it.
+
+    Args:
+        rng: Makes each one a little different.
+        torque_nm: Where it lets go (or is held), N·m.
+        capacity_nm: Of the reference; sets the noise.
+        sign: +1 clockwise.
+        indicating: Held instead of letting go.
+        fault: "jerky", "too-fast", "past-click" or "".
+    """
+    start, rise = 0.4, float(rng.uniform(0.45, 0.8) if fault == "too-fast" else rng.uniform(2.6, 4.2))
+    click = start + rise
+    shape_t, shape_y = [0.0, start, start + 0.25 * rise, click], [0.0, 0.0, 0.22 * torque_nm, torque_nm]
+    dip_at = start + 0.72 * rise
+    past = 1.3 if fault == "past-click" else float(rng.uniform(1.02, 1.12))
+    if indicating:
+        end = click + 1.4
+        shape_t += [click + 1.0, end]
+        shape_y += [torque_nm * 1.001, 0.0]
+        peak = torque_nm * 1.003
+    else:
+        falls = float(rng.uniform(0.6, 0.8))
+        end = click + 0.62
+        shape_t += [click + 0.008, click + 0.2, end]
+        shape_y += [torque_nm * falls, torque_nm * past, 0.0]
+        peak = torque_nm * max(past, 1.0)
+    t = np.arange(round((end + 0.4) * RATE_HZ)) / RATE_HZ
+    y = np.interp(t, shape_t, shape_y)
+    if fault == "jerky":
+        y -= 0.14 * torque_nm * np.exp(-(((t - dip_at) / 0.07) ** 2))
+    tremor = np.interp(t, [start, start + 0.1, click - 0.15, click - 0.03, end], [0, 1, 1, 0, 0])
+    y += tremor * 0.003 * torque_nm * np.sin(2 * np.pi * 9.0 * t + float(rng.uniform(0, 6)))
+    y += rng.normal(0.0, 2e-5 * capacity_nm, len(t))
+    eighty = float(t[np.flatnonzero((y >= 0.8 * torque_nm) & (t <= click))[0]])
+    taken = click - eighty
+    noticed = {
+        "": (),
+        "jerky": (Noticed(Flag.JERKY, 14.0, 3.0, "%", dip_at - 0.08, dip_at + 0.1),),
+        "too-fast": (Noticed(Flag.TOO_FAST, round(taken, 2), 0.5, "s", eighty, click),),
+        "past-click": (Noticed(Flag.PAST_CLICK, 30.0, 25.0, "%", click + 0.1, click + 0.4),),
+    }[fault]
+    marks = [Mark("start", start, 0.0), Mark("80", eighty, 0.8 * torque_nm)]
+    marks.append(Mark("hold" if indicating else "click", click, torque_nm))
+    if not indicating:
+        marks.append(Mark("peak", click + 0.2, peak))
+    pull = Pull(
+        start_s=start,
+        end_s=end,
+        direction=Direction.CLOCKWISE if sign > 0 else Direction.ANTICLOCKWISE,
+        mode=_mode(indicating),
+        reading=torque_nm,
+        reading_time_s=click,
+        peak=peak,
+        first_peak=None if indicating else torque_nm,
+        rest=0.0,
+        rest_after=0.0,
+        time_80_to_100_s=taken,
+        loading_rate_per_s=0.2 * torque_nm / taken,
+        flags=tuple(n.flag for n in noticed),
+        noticed=noticed,
+        marks=tuple(marks),
+    )
+    return t, y * sign, pull
+
+
+def _mode(indicating: bool) -> Mode:
+    return Mode.HOLD if indicating else Mode.FIRST_PEAK
+
+
+class _Clock:
+    """Wall time of the demonstration: put to a day, then a minute on with every look."""
+
+    def __init__(self, now: dt.datetime) -> None:
+        self.now = now
+
+    def __call__(self) -> dt.datetime:
+        self.now += dt.timedelta(seconds=20)
+        return self.now
+
+
+def make(path: Path | str, *, today: dt.date, years: int = 4, seed: int = 7) -> None:
+    """Write the demonstration store; a file that holds tools already is left as it is.
+
+    Args:
+        path: Of the demo store.
+        today: The demonstration ends a few days before.
+        years: How far its history goes back, 0 for tools and references without runs.
+        seed: Same seed, same records.
+    """
+    rng = np.random.default_rng(seed)
+    begin = dt.datetime(today.year - max(1, years), 1, 20, 8, 0, tzinfo=dt.UTC)
+    clock = _Clock(begin)
+    store = Store.open(path, demo=True, clock=clock)
+    try:
+        if store.tools(limit=1):
+            return
+        for person in PEOPLE:
+            store.save_person(person, who="custodian")
+        shop = references(today)
+        for reference in shop:
+            store.save_reference(reference, who="custodian")
+        stock = tools()
+        for record, _, _ in stock:
+            store.save_tool(record, who="custodian")
+        procedure = next(p for p in shipped_procedures() if "full" in p.name.lower() or "2003" in p.name)
+        for when, index in _calendar(len(stock), begin, today, years, rng):
+            if when > clock.now:
+                clock.now = when
+            record, error, drift = stock[index]
+            age = (clock.now.date() - begin.date()).days / 365.25
+            _run(store, clock, rng, record.tool, _reference_for(record.tool, shop), procedure, error + drift * age)
+            stored = store.tool(record.number)
+            if stored is not None and stored.state is ToolState.QUARANTINED:
+                store.change_state(
+                    record.number, ToolState.AT_LABORATORY, who="custodian", why="out of limits; sent to the laboratory"
+                )
+                _repaired(store, clock, rng, record, shop, procedure, back=index % 3 != 0)
+                stock[index] = (record, float(rng.normal(0, 0.4)) - drift * age, drift)
+        _leave_as_it_is(store, clock, today)
+    finally:
+        store.close()
+
+
+def _calendar(
+    n_tools: int, begin: dt.datetime, today: dt.date, years: int, rng: np.random.Generator
+) -> list[tuple[dt.datetime, int]]:
+    """Days on which tools are verified; the last tool never, two not lately."""
+    found = []
+    for index in range(n_tools - 1):
+        day = begin + dt.timedelta(days=int(rng.integers(0, 150)))
+        step = 183 if index == 9 else 365
+        while years and day.date() < today - dt.timedelta(days=3):
+            late = index in (4, 16) and (today - day.date()).days < 380
+            if not late:
+                found.append((day + dt.timedelta(minutes=int(rng.integers(0, 400))), index))
+            day += dt.timedelta(days=step + int(rng.integers(-20, 12)))
+    return sorted(found)
+
+
+def _reference_for(tool: Tool, shop: list[Reference]) -> Reference:
+    return shop[1] if tool.highest_nm <= 10 else shop[0] if tool.highest_nm <= 200 else shop[2]
+
+
+def _run(
+    store: Store,
+    clock: _Clock,
+    rng: np.random.Generator,
+    tool: Tool,
+    reference: Reference,
+    procedure: Procedure,
+    error_percent: float,
+    *,
+    clean: bool = False,
+) -> None:
+    operator = ("fitter 1", "fitter 2", "fitter 3")[int(rng.integers(0, 3))]
+    plan = plan_run(tool, reference, procedure, operator, Source.SIMULATED)
+    if not isinstance(plan, RunPlan):
+        return
+    run = Run(
+        run_id=str(uuid.UUID(bytes=rng.bytes(16), version=4)),
+        plan=plan,
+        state=RunState.PULL,
+        started=clock().isoformat(timespec="seconds"),
+        zeros=(ZeroTaken(0.002, 0.0015, 0.0003, 1.0, clock().isoformat(timespec="seconds")),),
+        reference_confirmed=f"confirmed by {operator}",
+        ambient={"start_c": 21.5, "humidity_percent": 48.0},
+    )
+    store.begin_run(run)
+    number = 0
+    indicating = tool.tool_type is ToolType.INDICATING
+    for index, checkpoint in enumerate(plan.checkpoints):
+        done = 0
+        while done < checkpoint.n_readings:
+            number += 1
+            fault = "" if clean else str(rng.choice(["", "jerky", "too-fast", "past-click"], p=[0.93, 0.03, 0.02, 0.02]))
+            spread = float(rng.normal(0, 0.45))
+            nonlinear = 0.5 * (checkpoint.target_nm / tool.highest_nm - 0.6)
+            reading = checkpoint.target_nm / (1 + (error_percent + nonlinear + spread) / 100)
+            run = _pull(store, clock, rng, run, number, index, checkpoint, reading, fault, indicating=indicating)
+            done += fault == ""
+    run = replace(run, state=RunState.VERDICT, checkpoint_index=len(plan.checkpoints))
+    store.save_run(run)
+    store.seal(run)
+
+
+def _pull(
+    store: Store,
+    clock: _Clock,
+    rng: np.random.Generator,
+    run: Run,
+    number: int,
+    index: int,
+    checkpoint: Checkpoint,
+    reading_nm: float,
+    fault: str,
+    *,
+    indicating: bool,
+) -> Run:
+    capacity = run.plan.reference.capacity_nm
+    decimals = max(2, 4 - len(str(int(capacity))) + 1)
+    t, torque, pull = draw_pull(
+        rng, reading_nm, capacity, checkpoint.direction.sign, indicating=indicating, fault="" if indicating else fault
+    )
+    digits = np.round(torque * 10**decimals).astype(np.int64)
+    captured = CapturedPull(
+        number=number,
+        kind=PullKind.READING,
+        checkpoint_index=index,
+        pull=pull,
+        set_aside=fault if fault and not indicating else None,
+        set_aside_by=run.plan.operator if fault and not indicating else "",
+    )
+    captured = judged(run, captured, checkpoint.target_nm)
+    run = replace(run, pulls=(*run.pulls, captured))
+    trace = Trace(
+        t,
+        digits / 10.0**decimals,
+        "N·m",
+        Source.SIMULATED,
+        digits=digits,
+        decimals=decimals,
+        capacity=capacity,
+        nominal_rate_hz=RATE_HZ,
+        recorded=clock().isoformat(timespec="seconds"),
+    )
+    store.store_pull(run, captured, trace)
+    return run
+
+
+def _repaired(
+    store: Store,
+    clock: _Clock,
+    rng: np.random.Generator,
+    record: ToolRecord,
+    shop: list[Reference],
+    procedure: Procedure,
+    *,
+    back: bool,
+) -> None:
+    if not back:
+        return
+    clock.now += dt.timedelta(days=12)
+    _run(store, clock, rng, record.tool, _reference_for(record.tool, shop), procedure, 0.0, clean=True)
+    if store.tool(record.number) is not None:
+        store.change_state(record.number, ToolState.IN_SERVICE, who="custodian", why="back from the laboratory, verified")
+
+
+def _leave_as_it_is(store: Store, clock: _Clock, today: dt.date) -> None:
+    """The last days: one retired, one kept aside, one run left half-way."""
+    clock.now = max(clock.now, dt.datetime(today.year, today.month, today.day, 7, tzinfo=dt.UTC) - dt.timedelta(days=2))
+    for number, state, why in (
+        ("OCF-022", ToolState.RETIRED, "scale cannot be read any more"),
+        ("OCF-009", ToolState.QUARANTINED, "fell from the ladder, to be looked at"),
+    ):
+        record = store.tool(number)
+        if record is not None and record.state is ToolState.IN_SERVICE:
+            store.change_state(number, state, who="custodian", why=why)
+

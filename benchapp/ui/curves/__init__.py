@@ -1,0 +1,1 @@
+"""Looking at curves: pulls laid over each other, one click from near, what was noticed."""

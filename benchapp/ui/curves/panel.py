@@ -1,0 +1,200 @@
+"""Curves with what is said about them: the picture, the pulls beside it, alignment, zoom, export."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QListWidget, QListWidgetItem, QMenu, QVBoxLayout, QWidget
+
+from benchapp.pulls.pull import Pull
+from benchapp.torque.trace import Trace
+from benchapp.torque.units import factor_nm
+from benchapp.ui import words
+from benchapp.ui.curves.overlay import Align, Curve
+from benchapp.ui.curves.picture import Corridor, CurvePicture
+from benchapp.ui.fields import ChoiceField, Panel, label, plain_button
+from benchapp.ui.format import significant
+from benchapp.ui.words import seconds
+
+
+def pull_line(curve: Curve, unit: str) -> str:
+    """Return what stands for a pull in the list: number, reading, and whether it counts."""
+    pull = curve.pull
+    if pull is None or pull.reading is None:
+        reading = "no reading"
+    else:
+        reading = f"{significant(pull.reading / factor_nm(unit), 4)} {unit}"
+    return f"{curve.number}   {reading}" + (f"   {curve.remark}" if curve.remark else "")
+
+
+def explain(pull: Pull | None, unit: str) -> list[str]:
+    """Return what is to be said about a pull, one sentence a line: times, rate, peak, and every flag with its numbers."""
+    if pull is None:
+        return ["Nothing was read from this recording."]
+    factor = factor_nm(unit)
+    said = []
+    if pull.reading is None:
+        said.append("There is no reading.")
+    elif pull.first_peak is not None:
+        said.append(f"Let go at {significant(pull.reading / factor, 5)} {unit}.")
+    else:
+        said.append(f"Read {significant(pull.reading / factor, 5)} {unit}.")
+    if pull.time_80_to_100_s is not None and pull.loading_rate_per_s is not None:
+        said.append(
+            f"Last fifth in {seconds(pull.time_80_to_100_s)}, "
+            f"{significant(pull.loading_rate_per_s / factor, 3)} {unit} per second."
+        )
+    if pull.first_peak is not None and pull.peak > pull.first_peak:
+        past = (pull.peak / pull.first_peak - 1) * 100
+        said.append(f"The hand went on to {significant(pull.peak / factor, 4)} {unit}, {past:.0f} % past the click.")
+    if pull.sampling_hides_percent is not None and pull.sampling_hides_percent >= 0.05:
+        said.append(f"Between two samples up to {pull.sampling_hides_percent:.2f} % of it may be hidden.")
+    said += [words.flag_sentence(noticed, unit) for noticed in pull.noticed]
+    if not pull.noticed:
+        said.append("Nothing was wrong with this pull.")
+    return said
+
+
+class CurvePanel(QWidget):
+    """The picture with its pulls.
+
+    `data_wanted` is called with the number of the chosen pull and returns its trace for export; None: no data to save.
+    """
+
+    chosen = Signal(int)
+    saved = Signal(str)
+    failed = Signal(str)
+
+    def __init__(
+        self,
+        *,
+        data_wanted: Callable[[int], Trace | None] | None = None,
+        name: Callable[[], str] = lambda: "pulls",
+        with_list: bool = True,
+    ) -> None:
+        super().__init__()
+        self._data_wanted = data_wanted
+        self._name = name
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(0, 0, 0, 0)
+        outer.setSpacing(8)
+        tools = QHBoxLayout()
+        tools.setSpacing(8)
+        self.align = ChoiceField(
+            "Laid over each other at",
+            [(Align.CLICK, "At the click"), (Align.EIGHTY, "At 80 %"), (Align.START, "At the start")],
+            on_change=lambda key: self.picture.set_align(Align(key)),
+        )
+        tools.addWidget(self.align)
+        self.near = plain_button("Click from near")
+        self.near.setToolTip("60 ms around the click, each sample a dot (C)")
+        self.all = plain_button("Everything")
+        self.all.setToolTip("All pulls from start to end (0)")
+        self.rate = plain_button("Rate of change")
+        self.rate.setCheckable(True)
+        self.rate.setChecked(True)
+        for button in (self.near, self.all, self.rate):
+            tools.addWidget(button)
+        tools.addStretch(1)
+        self.save = plain_button("Save …")
+        menu = QMenu(self.save)
+        menu.addAction("Picture as PNG …", lambda: self._ask("png"))
+        menu.addAction("Picture as SVG …", lambda: self._ask("svg"))
+        if data_wanted is not None:
+            menu.addAction("This pull's samples as a trace file …", lambda: self._ask("csv"))
+        self.save.setMenu(menu)
+        tools.addWidget(self.save)
+        outer.addLayout(tools)
+        body = QHBoxLayout()
+        body.setSpacing(10)
+        frame = Panel(margin=8)
+        self.picture = CurvePicture()
+        frame.body.addWidget(self.picture)
+        body.addWidget(frame, 1)
+        side = Panel("pulls")
+        side.setFixedWidth(270)
+        self.list = QListWidget()
+        self.list.setFrameShape(QListWidget.Shape.NoFrame)
+        self.list.setStyleSheet("QListWidget { border: none; } QListWidget::item { padding: 5px 6px; }")
+        self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.list.setTextElideMode(Qt.TextElideMode.ElideRight)
+        side.body.addWidget(self.list, 3)
+        self.said = label("", wrap=True)
+        self.said.setAlignment(Qt.AlignmentFlag.AlignTop)
+        side.body.addWidget(self.said, 2)
+        self.keys = label("Wheel zooms, Shift only torque. Drag moves. Arrows walk the cursor.", "soft", wrap=True)
+        side.body.addWidget(self.keys)
+        side.setVisible(with_list)
+        body.addWidget(side)
+        outer.addLayout(body, 1)
+        self.near.clicked.connect(self.picture.show_click)
+        self.all.clicked.connect(self.picture.show_all)
+        self.rate.toggled.connect(self.picture.set_rate_shown)
+        self.picture.picked.connect(self._picked)
+        self.list.currentRowChanged.connect(self._row)
+
+    def show_curves(self, curves: Sequence[Curve], *, corridor: Corridor | None = None, unit: str = "N·m") -> None:
+        """Lay `curves` over each other and list them."""
+        self.picture.set_unit(unit)
+        self.picture.show_curves(curves, corridor=corridor)
+        self.list.blockSignals(True)
+        self.list.clear()
+        for curve in curves:
+            item = QListWidgetItem(pull_line(curve, unit))
+            item.setData(Qt.ItemDataRole.UserRole, curve.number)
+            if not curve.counts:
+                font = item.font()
+                font.setItalic(True)
+                item.setFont(font)
+            self.list.addItem(item)
+        self.list.blockSignals(False)
+        self._picked(self.picture.chosen)
+        self.near.setEnabled(any(c.pull is not None and c.pull.reading_time_s is not None for c in curves))
+
+    def _picked(self, number: int) -> None:
+        for row in range(self.list.count()):
+            if self.list.item(row).data(Qt.ItemDataRole.UserRole) == number:
+                self.list.blockSignals(True)
+                self.list.setCurrentRow(row)
+                self.list.blockSignals(False)
+        curve = self.picture.chosen_curve()
+        unit = self.picture.unit
+        said = [] if curve is None else explain(curve.pull, unit)
+        if curve is not None and curve.remark:
+            said.append(curve.remark[:1].upper() + curve.remark[1:] + ("" if curve.remark.endswith(".") else "."))
+        self.said.setText("\n".join(said))
+        self.chosen.emit(number)
+
+    def _row(self, row: int) -> None:
+        item = self.list.item(row)
+        if item is not None:
+            self.picture.choose(int(item.data(Qt.ItemDataRole.UserRole)))
+
+    def _ask(self, kind: str) -> None:
+        filters = {"png": "Picture (*.png)", "svg": "Drawing (*.svg)", "csv": "Trace file (*.csv)"}
+        path, _ = QFileDialog.getSaveFileName(self, "Save", f"{self._name()}.{kind}", filters[kind])
+        if path:
+            self.save_as(path, kind)
+
+    def save_as(self, path: str, kind: str) -> bool:
+        """Write the picture ("png", "svg") or the chosen pull's samples ("csv"); says so or says why not."""
+        try:
+            if kind == "png":
+                if not self.picture.image().save(path, "PNG"):
+                    raise OSError("the picture could not be written")
+            elif kind == "svg":
+                self.picture.save_svg(path, self._name())
+            else:
+                trace = self._data_wanted(self.picture.chosen) if self._data_wanted else None
+                if trace is None:
+                    raise OSError("this pull has no recorded samples")
+                from benchapp.records.exchange import to_trace_file  # noqa: PLC0415 (heavy, and only where data is saved)
+
+                Path(path).write_text(to_trace_file(trace, number=self.picture.chosen), encoding="utf-8")
+        except OSError as problem:
+            self.failed.emit(f"{path}: {problem.strerror or problem}. Nothing was saved; choose another place.")
+            return False
+        self.saved.emit(f"Saved as {path}")
+        return True

@@ -1,0 +1,177 @@
+"""How the pages write dates, torques, ranges and percentages. Pure: no Qt, no clock (today is an argument)."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from typing import Final
+
+from benchapp.metrology.tool import Tool, ToolType
+from benchapp.torque.direction import Direction
+from benchapp.torque.units import factor_nm
+
+MINUS: Final = "−"
+NARROW: Final = "\u202f"
+
+_ISO: Final = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})")
+_POINTS: Final = re.compile(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4})")
+
+
+class DateTextError(ValueError):
+    """A text that is no date we can read without guessing; the message is a sentence for people."""
+
+
+def parse_date(text: str) -> dt.date:
+    """Read a date: ``2026-03-04`` or ``4.3.2026``; slashes are refused because they mean two different days.
+
+    >>> parse_date("2026-03-04") == parse_date(" 4.3.2026 ")
+    True
+    >>> parse_date("03/04/2026")
+    Traceback (most recent call last):
+    ...
+    benchapp.ui.format.DateTextError: “03/04/2026” is read as two different days; write year-month-day, like 2026-03-04.
+    """
+    stripped = text.strip()
+    if not stripped:
+        raise DateTextError("A date is wanted, like 2026-03-04.")
+    if "/" in stripped:
+        raise DateTextError(f"“{stripped}” is read as two different days; write year-month-day, like 2026-03-04.")
+    if found := _ISO.fullmatch(stripped):
+        year, month, day = (int(part) for part in found.groups())
+    elif found := _POINTS.fullmatch(stripped):
+        day, month, year = (int(part) for part in found.groups())
+    else:
+        raise DateTextError(f"“{stripped}” is no date; write year-month-day, like 2026-03-04.")
+    try:
+        return dt.date(year, month, day)
+    except ValueError:
+        raise DateTextError(f"“{stripped}” is no day of the calendar.") from None
+
+
+def add_months(day: dt.date, months: int) -> dt.date:
+    """Return the same day `months` later, the last of the month where that one is shorter.
+
+    >>> add_months(dt.date(2026, 1, 31), 1)
+    datetime.date(2026, 2, 28)
+    """
+    index = day.year * 12 + day.month - 1 + months
+    year, month = divmod(index, 12)
+    following = dt.date(year + (month == 11), (month + 1) % 12 + 1, 1)
+    last = (following - dt.timedelta(days=1)).day
+    return dt.date(year, month + 1, min(day.day, last))
+
+
+def due_words(due: dt.date | None, today: dt.date) -> str:
+    """Return when something is due, as people say it.
+
+    >>> today = dt.date(2026, 3, 4)
+    >>> [due_words(d, today) for d in (None, today, dt.date(2026, 3, 1), dt.date(2026, 3, 13), dt.date(2027, 3, 4))]
+    ['', 'due today', 'overdue by 3 days', 'due in 9 days', 'due 2027-03-04']
+    """
+    if due is None:
+        return ""
+    days = (due - today).days
+    if days < 0:
+        return f"overdue by {plural(-days, 'day')}"
+    if days == 0:
+        return "due today"
+    if days <= 45:
+        return f"due in {plural(days, 'day')}"
+    return f"due {due.isoformat()}"
+
+
+def plural(n: int, noun: str) -> str:
+    """Return the number with its noun.
+
+    >>> plural(1, "pull"), plural(12000, "sample")
+    ('1 pull', '12\\u202f000 samples')
+    """
+    return f"{grouped(n)} {noun}{'' if n == 1 else 's'}"
+
+
+def grouped(n: int) -> str:
+    """Return a count with narrow spaces every three digits."""
+    return f"{n:,}".replace(",", NARROW)
+
+
+def short(value: float) -> str:
+    """Return a number as short as it is, with a true minus sign, never in exponents for what stands on a tool.
+
+    >>> short(30.0), short(-2.5), short(0.04), short(1250.0)
+    ('30', '−2.5', '0.04', '1250')
+    """
+    text = f"{value:.6f}".rstrip("0").rstrip(".") if abs(value) < 1e6 else f"{value:.6g}"
+    return text.replace("-", MINUS)
+
+
+def significant(value: float, digits: int = 4) -> str:
+    """Return `value` to so many significant digits without exponent.
+
+    >>> significant(29.0718), significant(0.012345), significant(-152.88, 3)
+    ('29.07', '0.01235', '−153')
+    """
+    if value == 0:
+        return "0"
+    decimals = max(0, digits - 1 - _decade(value))
+    return f"{value:.{decimals}f}".replace("-", MINUS)
+
+
+def _decade(value: float) -> int:
+    return int(f"{value:e}".rsplit("e", 1)[1])
+
+
+def percent(value: float, decimals: int = 1) -> str:
+    """Return a signed percentage.
+
+    >>> percent(-6.04), percent(0.0), percent(3.149, 2)
+    ('−6.0 %', '0.0 %', '+3.15 %')
+    """
+    text = f"{abs(value):.{decimals}f}"
+    if float(text) == 0:
+        return f"{text} %"
+    return f"{MINUS if value < 0 else '+'}{text} %"
+
+
+def in_unit(value: float, unit: str, shown: str) -> str:
+    """Return a torque that is given in `unit` in the unit `shown`, exact where they are the same, else four digits."""
+    if unit == shown:
+        return short(value)
+    return short(float(significant(value * factor_nm(unit) / factor_nm(shown), 4).replace(MINUS, "-")))
+
+
+def range_text(tool: Tool) -> str:
+    """Return the tool's range in its own unit: ``20 … 100 N·m``, or its one value."""
+    if tool.fixed or tool.lowest == tool.highest:
+        return f"{short(tool.highest)} {tool.unit}"
+    return f"{short(tool.lowest)} … {short(tool.highest)} {tool.unit}"
+
+
+def range_in(tool: Tool, shown: str) -> str:
+    """Return the tool's range in the unit that is shown; "" when that is its own (it is written already)."""
+    if shown == tool.unit:
+        return ""
+    low, high = in_unit(tool.lowest, tool.unit, shown), in_unit(tool.highest, tool.unit, shown)
+    return f"{high} {shown}" if tool.fixed or tool.lowest == tool.highest else f"{low} … {high} {shown}"
+
+
+def kind_text(tool: Tool) -> str:
+    """Return what the tool is, in words."""
+    body = "screwdriver" if tool.is_screwdriver else "wrench"
+    if tool.tool_type is ToolType.INDICATING:
+        return f"shows torque, {body}"
+    if tool.fixed:
+        return f"lets go at one value, {body}"
+    return f"lets go, {body}"
+
+
+def direction_text(directions: tuple[Direction, ...]) -> str:
+    """Return the directions a tool works in."""
+    return "both directions" if len(directions) > 1 else directions[0].value if directions else ""
+
+
+def wall_text(iso: str) -> str:
+    """Return an ISO 8601 wall time as ``2026-03-04 09:12``; what cannot be read is returned as it stands."""
+    try:
+        return dt.datetime.fromisoformat(iso).strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return iso

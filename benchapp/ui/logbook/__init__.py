@@ -1,0 +1,1 @@
+"""The Logbook: runs and their evidence."""

@@ -1,0 +1,1 @@
+"""Practice: a person pulls, the marks of each pull are shown."""

@@ -1,0 +1,1 @@
+"""The Rack: the shop's torque tools."""

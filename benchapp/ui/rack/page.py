@@ -1,0 +1,530 @@
+"""The Rack: find a tool, see how it stands, verify it, change it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PySide6.QtCore import QEvent, QObject, Qt
+from PySide6.QtGui import QKeyEvent, QKeySequence, QShortcut
+from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QMenu, QVBoxLayout, QWidget
+
+from benchapp.records.errors import StoreError
+from benchapp.records.model import Outcome, ToolRecord, ToolState
+from benchapp.torque.units import from_nm
+from benchapp.ui.context import AppContext
+from benchapp.ui.fields import (
+    ChoiceField,
+    Form,
+    Panel,
+    PickField,
+    TextField,
+    label,
+    main_button,
+    plain_button,
+    quiet_button,
+)
+from benchapp.ui.format import direction_text, kind_text, range_in, range_text, short, wall_text
+from benchapp.ui.page import Column, EmptyNote, Facts, Listing, Page, scrolled, today
+from benchapp.ui.rack.editor import ToolEditor
+from benchapp.ui.rack.history import HistoryPicture
+from benchapp.ui.rack.importing import ImportView
+from benchapp.ui.rack.model import (
+    SHOW_WORDS,
+    STATE_MARKS,
+    STATE_WORDS,
+    URGENCY,
+    Row,
+    Show,
+    count_line,
+    dots_of,
+    due_line,
+    find,
+    interval_line,
+    natural_key,
+    rows_of,
+)
+
+MOST_TOOLS = 100_000
+
+NEXT_STATES: dict[ToolState, tuple[tuple[ToolState, str], ...]] = {
+    ToolState.IN_SERVICE: (
+        (ToolState.QUARANTINED, "Take it out of service"),
+        (ToolState.AT_LABORATORY, "Send it to a laboratory"),
+        (ToolState.RETIRED, "Retire it"),
+    ),
+    ToolState.QUARANTINED: (
+        (ToolState.IN_SERVICE, "Put it back in service"),
+        (ToolState.AT_LABORATORY, "Send it to a laboratory"),
+        (ToolState.RETIRED, "Retire it"),
+    ),
+    ToolState.AT_LABORATORY: (
+        (ToolState.IN_SERVICE, "Put it back in service"),
+        (ToolState.QUARANTINED, "It is back, keep it aside"),
+        (ToolState.RETIRED, "Retire it"),
+    ),
+    ToolState.RETIRED: ((ToolState.QUARANTINED, "Take it up again, kept aside"),),
+}
+"""What a person may do with a tool in a state; the store has the last word."""
+
+OUTCOME_WORDS = {
+    Outcome.WITHIN: "within limits",
+    Outcome.OUT: "out of limits",
+    Outcome.LEFT: "left",
+    Outcome.UNDECIDED: "undecided",
+    Outcome.OPEN: "",
+}
+
+
+class StateView(QWidget):
+    """Asks for a change of state: to what, who, why."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(0, 0, 0, 0)
+        panel = Panel(margin=22)
+        self.form = Form()
+        self.state = self.form.add("state", PickField("What happens to it", []))
+        self.who = self.form.add("who", TextField("Who decides", placeholder="custodian"))
+        self.why = self.form.add("why", TextField("Why", width=460, hint="One sentence; it stays with the tool."))
+        panel.body.addWidget(self.form)
+        self.problem = label("", "problem", wrap=True)
+        panel.body.addWidget(self.problem)
+        row = QHBoxLayout()
+        self.save = main_button("Record it")
+        self.cancel = plain_button("Back, change nothing")
+        row.addWidget(self.save)
+        row.addWidget(self.cancel)
+        row.addStretch(1)
+        panel.body.addLayout(row)
+        outer.addWidget(panel)
+        outer.addStretch(1)
+
+
+class ToolCard(QWidget):
+    """What is known of the tool under the cursor, and what can be done with it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setFixedWidth(430)
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(0, 0, 0, 0)
+        panel = Panel(margin=18)
+        outer.addWidget(panel)
+        self.number = label("", "figure")
+        self.kind = label("", "soft", wrap=True)
+        self.state = label("", wrap=True)
+        self.verify = main_button("Verify this tool")
+        self.verify.setToolTip("Put it up on the Bench (Ctrl+Enter)")
+        self.edit = plain_button("Change")
+        self.move = plain_button("State …")
+        self.runs = quiet_button("Its runs")
+        self.facts = Facts()
+        self.history = HistoryPicture()
+        body = panel.body
+        body.addWidget(self.number)
+        body.addWidget(self.kind)
+        body.addWidget(self.state)
+        row = QHBoxLayout()
+        row.setSpacing(6)
+        row.addWidget(self.verify, 1)
+        row.addWidget(self.edit)
+        row.addWidget(self.move)
+        body.addSpacing(4)
+        body.addLayout(row)
+        inside = QWidget()
+        column = QVBoxLayout(inside)
+        column.setContentsMargins(0, 6, 4, 0)
+        column.addWidget(self.facts)
+        column.addStretch(1)
+        body.addWidget(scrolled(inside), 3)
+        head = QHBoxLayout()
+        head.addWidget(label("deviation of its readings", "soft"))
+        head.addStretch(1)
+        head.addWidget(self.runs)
+        body.addLayout(head)
+        body.addWidget(self.history, 3)
+
+
+class RackPage(Page):
+    """List on the left, the tool under the cursor on the right; editor, change of state and import take the whole page."""
+
+    concerns = ("tools", "runs")
+
+    def __init__(self, context: AppContext) -> None:
+        super().__init__(context, "Rack")
+        self._rows: list[Row] = []
+        self._limits: dict[str, float | None] = {}
+        self.empty = EmptyNote(
+            "The rack is empty",
+            "Add the first tool: its number, whether it lets go or shows torque, and its highest value are enough. "
+            "Or import a list that you keep already, as CSV or XLSX.",
+            "Add the first tool",
+        )
+        self.waiting = EmptyNote("", "The records are being opened …")
+        self._build_list()
+        self.editor = ToolEditor()
+        self.stating = StateView()
+        self.importing = ImportView()
+        for view in (self.waiting, self.empty, self.main, self.editor, self.stating, self.importing):
+            self.views.addWidget(view)
+        self.add = plain_button("Add a tool")
+        self.add.setToolTip("Ctrl+N")
+        self.more = quiet_button("More")
+        menu = QMenu(self.more)
+        menu.addAction("Import a list (CSV or XLSX) …", self.ask_import)
+        self.more.setMenu(menu)
+        self.actions.addWidget(self.add)
+        self.actions.addWidget(self.more)
+        self.add.clicked.connect(lambda: self.edit_tool(None))
+        self.empty.wanted.connect(lambda: self.edit_tool(None))
+        self.editor.saved.connect(self._keep)
+        self.editor.left.connect(self.show_list)
+        self.stating.cancel.clicked.connect(self.show_list)
+        self.stating.save.clicked.connect(self._change_state)
+        self.stating.form.submitted.connect(self._change_state)
+        self.importing.left.connect(self.show_list)
+        self.importing.accepted.connect(self._import)
+        for keys, action in (
+            ("Ctrl+N", lambda: self.edit_tool(None)),
+            ("Ctrl+F", self.search.setFocus),
+            ("Ctrl+Return", self.verify),
+            ("Escape", self.show_list),
+        ):
+            QShortcut(QKeySequence(keys), self, activated=action, context=Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        self.setFocusProxy(self.search)
+        self.refresh()
+
+    def _build_list(self) -> None:
+        self.main = QWidget()
+        row = QHBoxLayout(self.main)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(12)
+        left = Panel(margin=0)
+        tools = QHBoxLayout()
+        tools.setContentsMargins(14, 12, 14, 4)
+        tools.setSpacing(12)
+        self.search = QLineEdit()
+        self.search.setPlaceholderText("Search: number, place, keeper, maker, kind …")
+        self.search.setClearButtonEnabled(True)
+        self.search.setAccessibleName("search the rack")
+        self.search.installEventFilter(self)
+        self.show_which = ChoiceField("Show", list(SHOW_WORDS.items()), on_change=lambda _key: self._filter())
+        tools.addWidget(self.search, 1)
+        tools.addWidget(self.show_which)
+        left.body.setSpacing(0)
+        left.body.addLayout(tools)
+        self.list = Listing(
+            [
+                Column(
+                    "Number",
+                    lambda r: r.number,
+                    second=lambda r: r.record.place,
+                    width=1.35,
+                    strong=True,
+                    mark=lambda r: STATE_MARKS[r.state],
+                    sort=lambda r: natural_key(r.number),
+                ),
+                Column("What it is", lambda r: kind_text(r.record.tool), second=_made_by, width=1.7),
+                Column(
+                    "Range",
+                    lambda r: range_text(r.record.tool),
+                    second=lambda r: range_in(r.record.tool, self.context.unit),
+                    width=1.35,
+                    sort=lambda r: r.record.tool.highest_nm,
+                ),
+                Column(
+                    "State",
+                    lambda r: STATE_WORDS[r.state],
+                    second=lambda r: due_line(r.record, today()),
+                    width=1.3,
+                    sort=lambda r: (URGENCY[r.state], r.record.due.toordinal() if r.record.due else 0),
+                ),
+            ],
+            name="tools",
+        )
+        left.body.addWidget(self.list, 1)
+        self.none_found = label("", "soft", wrap=True)
+        self.none_found.setContentsMargins(16, 10, 16, 14)
+        left.body.addWidget(self.none_found)
+        self.card = ToolCard()
+        row.addWidget(left, 1)
+        row.addWidget(self.card)
+        self.search.textChanged.connect(self._filter)
+        self.list.chosen.connect(self._show_card)
+        self.list.opened.connect(lambda _row: self.verify())
+        self.card.verify.clicked.connect(self.verify)
+        self.card.edit.clicked.connect(lambda: self.edit_tool(self._current()))
+        self.card.move.clicked.connect(self.ask_state)
+        self.card.runs.clicked.connect(self._show_runs)
+        self.card.history.run_wanted.connect(lambda run_id: self.context.page_wanted.emit("logbook", run_id))
+
+    # ---------------------------------------------------------------------------------------------------------- reading
+
+    def refresh(self) -> None:
+        store = self.context.store
+        if store is None:
+            self.views.setCurrentWidget(self.waiting)
+            return
+        try:
+            records = store.tools(limit=MOST_TOOLS, include_retired=True)
+        except StoreError as problem:
+            self.say(str(problem), problem=True)
+            return
+        self._rows = rows_of(records, today())
+        self._limits.clear()
+        busy = self.views.currentWidget() in (self.editor, self.stating, self.importing)
+        self._filter()
+        if not busy:
+            self.show_list()
+
+    def show_list(self) -> None:
+        """Back to the list (or to what the empty rack says)."""
+        if self.context.store is None:
+            return
+        self.heading("Rack", count_line(self._rows, len(self.list.rows)) if self._rows else "")
+        self.add.setVisible(True)
+        self.more.setVisible(True)
+        self.views.setCurrentWidget(self.main if self._rows else self.empty)
+        (self.search if self._rows else self.empty.button).setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _filter(self, *_: Any) -> None:
+        here = self.list.current()
+        found = find(self._rows, self.search.text(), Show(self.show_which.value()))
+        self.list.show_rows(found)
+        if here is not None:
+            self._select(here.number)
+        self.none_found.setVisible(not found)
+        if not found:
+            text = self.search.text().strip()
+            self.none_found.setText(
+                f"No tool has “{text}” in it. Fewer letters find more." if text else "No tool is in this state."
+            )
+        if self.views.currentWidget() is self.main:
+            self.subtitle.setText(count_line(self._rows, len(found)))
+        self._show_card(self.list.current())
+
+    def _select(self, number: str) -> bool:
+        for index, row in enumerate(self.list.rows):
+            if row.number == number:
+                self.list.selectRow(index)
+                return True
+        return False
+
+    def _current(self) -> ToolRecord | None:
+        row = self.list.current()
+        store = self.context.store
+        if row is None or store is None:
+            return None
+        return store.tool(row.number) or row.record
+
+    def _show_card(self, row: Row | None) -> None:
+        card = self.card
+        card.setVisible(row is not None)
+        if row is None or self.context.store is None:
+            return
+        record, tool = row.record, row.record.tool
+        in_other = range_in(tool, self.context.unit)
+        card.number.setText(tool.number)
+        card.kind.setText(
+            "  ·  ".join(
+                part for part in (kind_text(tool), f"type {tool.tool_type.value} class {tool.tool_class}") if part
+            )
+        )
+        due = due_line(record, today())
+        card.state.setText("  ·  ".join(part for part in (STATE_WORDS[row.state], due) if part))
+        card.verify.setEnabled(row.state is not ToolState.RETIRED)
+        card.facts.show_facts(
+            [
+                ("range", range_text(tool) + (f"  ({in_other})" if in_other else "")),
+                ("one division", f"{short(tool.resolution)} {tool.unit}" if tool.resolution else ""),
+                ("works", direction_text(tool.directions)),
+                ("maker's limit", f"±{short(tool.declared_percent)} %" if tool.declared_percent else ""),
+                ("drive", tool.drive),
+                ("maker, model", " ".join(part for part in (tool.maker, tool.model) if part)),
+                ("serial number", tool.serial),
+                ("hangs", record.place),
+                ("keeper", record.keeper),
+                ("verified", interval_line(record)),
+                (
+                    "last time",
+                    f"{record.last_verified.isoformat()}, {OUTCOME_WORDS[record.last_outcome]}"
+                    if record.last_verified
+                    else "never",
+                ),
+                ("cycles since", str(record.cycles) if record.cycles else ""),
+                ("remark", record.remark),
+                *self._state_facts(tool.number, row.state),
+            ]
+        )
+        history = self.context.store.history(tool.number, limit=600)
+        dots, targets = dots_of(history)
+        names = [range_name(target, tool.unit) for target in targets]
+        card.history.show_dots(dots, names, self._limit_of(history[0].run_id) if dots else None)
+        card.runs.setVisible(bool(history))
+
+    def _state_facts(self, number: str, state: ToolState) -> list[tuple[str, str]]:
+        store = self.context.store
+        if store is None or state in (ToolState.IN_SERVICE, ToolState.DUE_SOON, ToolState.OVERDUE):
+            return []
+        changes = store.state_changes(number)
+        if not changes:
+            return []
+        last = changes[-1]
+        return [(f"{STATE_WORDS[last.new]} since", f"{wall_text(last.at)}, {last.who}: {last.why}")]
+
+    def _limit_of(self, run_id: str) -> float | None:
+        if run_id not in self._limits and self.context.store is not None:
+            run = self.context.store.run(run_id)
+            self._limits[run_id] = run.plan.checkpoints[0].limit_percent if run and run.plan.checkpoints else None
+        return self._limits.get(run_id)
+
+    def _show_runs(self) -> None:
+        row = self.list.current()
+        if row is not None:
+            self.context.page_wanted.emit("logbook", f"tool:{row.number}")
+
+    # ---------------------------------------------------------------------------------------------------------- changing
+
+    def open(self, key: str) -> None:
+        """Show the tool with this number (or barcode)."""
+        store = self.context.store
+        record = store.tool(key) if store is not None else None
+        self.show_list()
+        if record is None:
+            self.say(f"No tool in the rack has the number or code {key}.", problem=True)
+            return
+        self.search.clear()
+        self.show_which.choose(Show.RETIRED if record.state is ToolState.RETIRED else Show.ALL)
+        self._select(record.number)
+
+    def verify(self) -> None:
+        """Put the tool under the cursor up on the Bench."""
+        row = self.list.current()
+        if row is None or self.views.currentWidget() is not self.main:
+            return
+        if row.state is ToolState.RETIRED:
+            self.say(f"{row.number} is retired. Take it up again first (State …).", problem=True)
+            return
+        self.context.tool_wanted.emit(row.number)
+
+    def edit_tool(self, record: ToolRecord | None) -> None:
+        """Ask about a new tool, or about one in the rack."""
+        if self.context.store is None:
+            return
+        self.heading(f"Change {record.number}" if record else "A new tool", "")
+        self.add.setVisible(False)
+        self.more.setVisible(False)
+        self.views.setCurrentWidget(self.editor)
+        self.editor.ask(record, self.context.unit)
+
+    def _keep(self, record: ToolRecord) -> None:
+        store = self.context.store
+        if store is None:
+            return
+        if self.editor.record is None and store.tool(record.number) is not None:
+            self.editor.form.refuse("number", f"{record.number} is in the rack already; every number stands once.")
+            return
+        try:
+            store.save_tool(record, who=self.context.operator)
+        except (StoreError, ValueError) as problem:
+            self.editor.problem.setText(str(problem))
+            return
+        self.views.setCurrentWidget(self.main)
+        self.context.store_changed.emit("tools")
+        self.search.clear()
+        self.show_list()
+        self._select(record.number)
+        self.card.verify.setFocus(Qt.FocusReason.OtherFocusReason)
+        self.say(f"{record.number} is in the rack.")
+
+    def ask_state(self) -> None:
+        """Ask for a change of state of the tool under the cursor."""
+        record = self._current()
+        if record is None:
+            return
+        box = self.stating.state.box
+        box.clear()
+        for state, text in NEXT_STATES[record.state]:
+            box.addItem(text, state.value)
+        self.stating.who.put(self.context.operator)
+        self.stating.why.put("")
+        self.stating.problem.setText("")
+        for field in self.stating.form.fields.values():
+            field.accept()
+        self.heading(f"{record.number} is {STATE_WORDS[record.shown_state(today())]}", "")
+        self.views.setCurrentWidget(self.stating)
+        box.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _change_state(self) -> None:
+        record, store = self._current(), self.context.store
+        entered = self.stating.form.values()
+        if record is None or store is None or entered is None:
+            return
+        try:
+            change = store.change_state(
+                record.number, ToolState(entered["state"]), who=entered["who"], why=entered["why"]
+            )
+        except StoreError as problem:
+            self.stating.problem.setText(str(problem))
+            return
+        self.views.setCurrentWidget(self.main)
+        self.context.store_changed.emit("tools")
+        self.say(f"{record.number}: {STATE_WORDS[change.new]}.")
+
+    # ----------------------------------------------------------------------------------------------------------- import
+
+    def ask_import(self) -> None:
+        """Ask for a list and show what would be imported."""
+        path, _ = QFileDialog.getOpenFileName(self, "A list of tools", "", "Lists (*.csv *.xlsx);;All files (*)")
+        if path:
+            self.preview_import(path)
+
+    def preview_import(self, path: str) -> None:
+        """Show what a list holds; nothing is imported yet."""
+        if self.context.store is None:
+            return
+        self.heading("Import a list", path)
+        problem = self.importing.read(path, {row.number for row in self._rows}, self.context.unit)
+        if problem:
+            self.show_list()
+            self.say(problem, problem=True)
+            return
+        self.views.setCurrentWidget(self.importing)
+
+    def _import(self, records: list[ToolRecord]) -> None:
+        store = self.context.store
+        if store is None:
+            return
+        try:
+            store.save_tools(records, who=self.context.operator)
+        except (StoreError, ValueError) as problem:
+            self.say(f"{problem} Nothing was imported.", problem=True)
+            return
+        self.views.setCurrentWidget(self.main)
+        self.context.store_changed.emit("tools")
+        self.say(f"{len(records)} tools were added to the rack.")
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Arrow keys and Enter in the search field walk the list without leaving the field."""
+        if watched is self.search and event.type() == QEvent.Type.KeyPress and isinstance(event, QKeyEvent):
+            if event.key() in (Qt.Key.Key_Down, Qt.Key.Key_Up):
+                step = 1 if event.key() == Qt.Key.Key_Down else -1
+                row = self.list.currentIndex().row() + step
+                if 0 <= row < len(self.list.rows):
+                    self.list.selectRow(row)
+                return True
+            if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+                self.card.verify.setFocus(Qt.FocusReason.OtherFocusReason)
+                return True
+        return super().eventFilter(watched, event)
+
+
+def range_name(target_nm: float, unit: str) -> str:
+    """Return a checkpoint's target in words."""
+    return f"{short(float(f'{from_nm(target_nm, unit):.4g}'))} {unit}"
+
+
+def _made_by(row: Row) -> str:
+    tool = row.record.tool
+    return "  ".join(part for part in (tool.maker, tool.model, tool.drive) if part)

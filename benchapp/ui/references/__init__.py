@@ -1,0 +1,1 @@
+"""The References: transducers and their calibrations."""
