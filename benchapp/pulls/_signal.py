@@ -84,7 +84,6 @@ def releases(
     noise: float,
     settings: Settings,
     *,
-    first_only: bool = True,
     finished: bool = True,
 ) -> list[Release]:
     """Find where a mechanism let go, earliest first.
@@ -97,15 +96,15 @@ def releases(
         rate_hz: Of the samples.
         noise: Standard deviation at rest.
         settings: Limits.
-        first_only: Stop at the first one that is clear.
         finished: The pull is over; else a fall counts only when what follows `arm_s` or 45 ms later is known.
     """
     per_block = max(1, round(rate_hz / 1000.0)) if rate_hz >= 1500.0 else 1
     x = _reduced(torque, per_block)
     every_s = per_block / rate_hz
     corner_n = max(1, round(0.005 / every_s))
-    fall_n = max(1, round(settings.fall_s / every_s))
-    arm_n = max(fall_n + 1, round(settings.arm_s / every_s))
+    slow_stream = rate_hz < 300.0  # its filter alone spreads a fall over three samples
+    fall_n = max(3 if slow_stream else 1, round(settings.fall_s / every_s))
+    arm_n = max(2 * fall_n, round(settings.arm_s / every_s))
     ahead_n = arm_n if finished else max(fall_n + 1, min(arm_n, round(0.045 / every_s)))
     n = len(x)
     if n < corner_n * 2 + 2:
@@ -119,6 +118,7 @@ def releases(
     if not len(places):
         return []
     fast = x - _least_ahead(x, fall_n)
+    highest_index = int(np.argmax(x))
     found: list[Release] = []
     done = -1
     for place in places:
@@ -136,15 +136,38 @@ def releases(
         if fell < least or fell < settings.fall_ratio * slow:
             done = int(place)
             continue
-        before = fast[max(top - round(0.4 / every_s), 0) : max(top - fall_n - 1, 0)]
+        before = fast[max(top - round(0.6 / every_s), 0) : max(top - fall_n - 1, 0)]
         arm = float(before.max()) if len(before) else 0.0
-        clear = fell > 1.25 * arm
+        # with little to compare with, only a fall beyond any tremor is clear
+        known = len(before) * every_s > 0.25
+        clear = fell > (1.6 if known else 2.5) * arm and (known or fell > 0.08 * x[top])
+        if finished and clear:
+            # a hand that trembles goes on trembling: what it does higher up, before it eases off, counts as well
+            higher = np.flatnonzero(x[top + arm_n : highest_index + 1] > 1.02 * x[top])
+            if len(higher):
+                later = fast[top + arm_n + int(higher[0]) : max(highest_index - fall_n, 0)]
+                # falls that come again and again are the hand's; one or two may be further lettings-go
+                clear = fell > 1.1 * _third_event(later, round(0.04 / every_s))
         bottom = top + int(np.argmin(x[top : top + fall_n + 1]))
         found.append(Release(top * per_block, fell, min((bottom + 1) * per_block, len(torque) - 1), clear))
         done = bottom
-        if clear and first_only:
+        if clear and not finished:
             break
+    # a mechanism lets go by much the same share each time: far smaller falls below it were the hand
+    greatest = max((release.fall for release in found), default=0.0)
+    found = [release for release in found if release.fall >= 0.35 * greatest]
     return [_sharpened(torque, release, rate_hz, per_block) for release in found]
+
+
+def _third_event(fall: FloatArray, apart: int) -> float:
+    """The third greatest of `fall`, maxima `apart` samples or more from each other; 0 without a third."""
+    left = fall.copy()
+    for _ in range(2):
+        if not len(left):
+            return 0.0
+        k = int(np.argmax(left))
+        left[max(k - apart, 0) : k + apart + 1] = 0.0
+    return float(left.max()) if len(left) else 0.0
 
 
 def _sharpened(torque: FloatArray, release: Release, rate_hz: float, per_block: int) -> Release:
@@ -162,18 +185,16 @@ def _sharpened(torque: FloatArray, release: Release, rate_hz: float, per_block: 
 def level_before(t_s: FloatArray, torque: FloatArray, index: int, rate_hz: float) -> float:
     """Estimate the torque at sample `index`, the last of a rise, from the rise itself and not from its noise.
 
-    A parabola over the last 20 ms (a line where that is fewer than 12 samples) is taken a quarter of a sample past
-    the last one: the true peak lies between this sample and the next.
+    A parabola over the last 10 ms, 12 samples at least (a line over 5 samples below 800 Hz), is taken a quarter of a
+    sample past the last one: the true peak lies between this sample and the next. Longer would cut off the crest of a
+    tremor of 12 Hz.
     """
-    n = max(4, round(0.02 * rate_hz))
+    n, degree = (max(12, round(0.01 * rate_hz)), 2) if rate_hz >= 800.0 else (5, 1)
     first = max(index - n + 1, 0)
     t, v = t_s[first : index + 1], torque[first : index + 1]
-    if len(v) < 4 or rate_hz < 300.0:
+    if len(v) < n or rate_hz < 300.0:
         return float(v[-1])
-    degree = 2 if len(v) >= 12 else 1
     at = (t - t[-1]) * rate_hz
-    if len(v) < 12:
-        at, v = at[-5:], v[-5:]
     fitted = np.polynomial.polynomial.polyfit(at / n, v, degree)
     return float(np.polynomial.polynomial.polyval(0.25 / n, fitted))
 

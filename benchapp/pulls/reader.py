@@ -280,18 +280,18 @@ class PullReader:
     def _learn(self, still: FloatArray, threshold: float) -> None:
         """Follow the rest level and learn the noise from a stretch at rest."""
         inside = still[np.abs(still - self.rest) <= threshold]
-        if len(inside) < 5:
+        third = len(inside) // 3
+        if len(inside) < 9 or len(inside) < 0.8 * len(still):
+            return
+        # a hand already on the tool lifts the end of the stretch: that is no rest level
+        moved = abs(float(inside[-third:].mean()) - float(inside[:third].mean()))
+        if moved > max(0.05 * threshold, 1.0 * self.noise):
             return
         self._rest = float(inside.mean())
         self._noises.append(_still_noise(inside))
         del self._noises[:-12]
 
     def _start(self, index: int, events: list[ReaderEvent]) -> None:
-        # the level just before the pull, not a quarter of a second ago
-        near = self._v[max(index - round(0.2 * self._rate), 0) : max(index - round(0.02 * self._rate), 0)]
-        near = near[np.abs(near - self.rest) <= self._threshold()]
-        if len(near) >= 5:
-            self._rest = float(near.mean())
         self._active, self._cut = True, False
         self._begin = max(index - 1, 0)
         self._at = index
@@ -313,7 +313,8 @@ class PullReader:
             stop = known
         inside_from = self._back_at_rest(max(stop - n_rest - step, self._begin + 1), stop, n_rest)
         if inside_from is not None:
-            after = self._v[inside_from : inside_from + n_rest]
+            # the last third of the stay: the hand may still lean on the tool in the first
+            after = self._v[inside_from + 2 * n_rest // 3 : inside_from + n_rest]
             if self._announce:
                 self._tell(inside_from, events)
             events.append(self._closed(inside_from, float(np.median(after))))
@@ -374,7 +375,8 @@ class PullReader:
             highest = float(pulled.max()) if len(pulled) else 0.0
             if len(pulled) > 5 and highest - float(pulled[-max(len(pulled) // 8, 1) :].min()) > 0.01 * highest:
                 for release in releases(pulled, self._rate, self.noise, self.settings, finished=False):
-                    if release.clear:
+                    # announced early, so more is asked of it than of the reading: half the target at least
+                    if release.clear and pulled[release.index] > 0.5 * (expected.target or 0.0):
                         self._clicked = True
                         k = low + release.index
                         events.append(ClickHeard(float(self._t[k]), float(pulled[release.index]), self._direction()))

@@ -69,6 +69,6 @@ class Settings:
     fall_share: float = 0.012
     fall_noise: float = 5.0
     fall_s: float = 0.015
-    fall_ratio: float = 0.6
-    arm_s: float = 0.06
+    fall_ratio: float = 0.7
+    arm_s: float = 0.03
     hold_s: float = 0.5
