@@ -127,7 +127,7 @@ class PullReader:
         """Rate by which the stream is read; 0 before it is known."""
         return self._rate
 
-    def expect(self, *, target: float | None, tool_max: float | None, mode: Mode) -> None:
+    def expect(self, target: float | None, tool_max: float | None, mode: Mode) -> None:
         """Set what the next pull (or the one under way) is judged against."""
         self._expected = replace(self._expected, target=target, tool_max=tool_max, mode=mode)
 
