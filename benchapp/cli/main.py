@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import importlib
 import sys
+from collections.abc import Sequence
 from typing import Final, NoReturn
 
 from benchapp import __version__
@@ -25,20 +26,27 @@ class _Parser(argparse.ArgumentParser):
         self.exit(2, f"{self.prog}: {message}; '{self.prog} --help' lists what can be given\n")
 
 
-def parser() -> argparse.ArgumentParser:
-    """Build the parser with every command that is installed."""
+def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
+    """Build the parser with the commands of `names`: one command need not load what the others need."""
     top = _Parser(prog="kilter", description="Verify torque tools against a reference transducer.")
     top.add_argument("--version", action="version", version=f"kilter {__version__}")
     top.add_argument("--simulated", action="store_true", help="open the window with a simulated bench")
     commands = top.add_subparsers(dest="command", metavar="COMMAND")
-    for name in COMMANDS:
+    for name in names:
         importlib.import_module(f"benchapp.cli.{name}").add(commands)
     return top
 
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command and return its exit status."""
-    args = parser().parse_args(argv)
+    given = sys.argv[1:] if argv is None else argv
+    if given and given[0] in COMMANDS:
+        names: Sequence[str] = (given[0],)
+    elif all(word in ("--simulated", "--version") for word in given):
+        names = ()  # only the window is wanted, and soon
+    else:
+        names = COMMANDS
+    args = parser(names).parse_args(given)
     try:
         if args.command is None:
             from benchapp.cli.window import run as open_window  # Qt only when a window is wanted
