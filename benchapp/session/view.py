@@ -10,6 +10,7 @@ from enum import StrEnum
 
 from benchapp.pulls.pull import Mode, Pull
 from benchapp.runs.model import Band, Checkpoint, Hold, PullKind, Run, RunState
+from benchapp.runs.outcome import CheckpointResult as CheckpointResult
 from benchapp.torque.direction import Direction
 from drivers.samples import Source
 
@@ -97,27 +98,6 @@ class Rung:
 
 
 @dataclass(frozen=True, slots=True)
-class CheckpointResult:
-    """A finished checkpoint on the verdict.
-
-    Attributes:
-        checkpoint: Which.
-        readings_nm: Those that count, in order.
-        deviations_percent: Theirs.
-        mean_percent: Mean deviation.
-        within: Every counted reading within limits.
-        within_with_set_aside: The same when readings that were set aside without a flag count too.
-    """
-
-    checkpoint: Checkpoint
-    readings_nm: tuple[float, ...]
-    deviations_percent: tuple[float, ...]
-    mean_percent: float | None
-    within: bool
-    within_with_set_aside: bool
-
-
-@dataclass(frozen=True, slots=True)
 class VerdictView:
     """The first verdict: in or out, by reading, checkpoint, tool. Richer judgement hangs on `judgement`."""
 
@@ -158,6 +138,9 @@ class BenchView:
         overload_percent: 0 below 95 % of capacity, else percent of capacity reached.
         store_problem: Why nothing can be stored at the moment, one sentence; "" if fine.
         identity_problem: Which transducer answered and which was expected; "" if fine.
+        notice: Key of something told in passing (`runs.events.Tell`), e.g. "wrong-direction", "knock"; "" none.
+        zero_nm: Level subtracted from the samples at the moment, N·m.
+        is_zeroing: The rest level is being measured.
     """
 
     serial: int
@@ -185,3 +168,6 @@ class BenchView:
     overload_percent: float = 0.0
     store_problem: str = ""
     identity_problem: str = ""
+    notice: str = ""
+    zero_nm: float = 0.0
+    is_zeroing: bool = False

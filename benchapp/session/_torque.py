@@ -1,0 +1,64 @@
+"""From what the device wrote to torque in N·m: unit, polarity, zero, the reference's calibration."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchapp.metrology.correction import Correction
+from benchapp.metrology.reference import Reference
+from benchapp.torque.direction import Direction
+from benchapp.torque.units import factor_nm
+from drivers.samples import FloatArray, SampleBlock
+
+
+class TorqueChain:
+    """Turns blocks into torque. Not thread-safe: the engine's own.
+
+    Attributes:
+        zero_nm: Level subtracted from the indicated torque before it is corrected, N·m, clockwise positive.
+    """
+
+    def __init__(self) -> None:
+        self.zero_nm = 0.0
+        self._sign = 1
+        self._clockwise: Correction | None = None
+        self._anticlockwise: Correction | None = None
+        self._certificate = ""
+
+    def set_polarity(self, *, clockwise_positive: bool) -> None:
+        """Say what positive means to the device."""
+        self._sign = 1 if clockwise_positive else -1
+
+    def set_reference(self, reference: Reference) -> None:
+        """Correct by the calibration in force; degree 0 or none: samples are taken as they come."""
+        calibration = reference.calibration
+        self._clockwise = self._anticlockwise = None
+        self._certificate = ""
+        if calibration is not None and calibration.degree > 0 and calibration.points:
+            self._clockwise = Correction.from_calibration(calibration, Direction.CLOCKWISE)
+            self._anticlockwise = Correction.from_calibration(calibration, Direction.ANTICLOCKWISE)
+            self._certificate = calibration.certificate
+
+    @property
+    def description(self) -> str:
+        """Which correction is applied: the certificate's number, or "none"."""
+        return self._certificate or "none"
+
+    def indicated_nm(self, block: SampleBlock) -> FloatArray:
+        """Return what the device says in N·m, clockwise positive, before zero and correction."""
+        indicated: FloatArray = block.torque * (self._sign * factor_nm(block.unit))
+        return indicated
+
+    def true_nm(self, indicated_nm: FloatArray) -> FloatArray:
+        """Return torque with zero subtracted and the calibration applied; each sign by its own direction."""
+        zeroed: FloatArray = indicated_nm - self.zero_nm
+        if self._clockwise is None or self._anticlockwise is None:
+            return zeroed
+        if len(zeroed) == 0 or zeroed.min() >= 0:
+            return np.asarray(self._clockwise.true_torque(zeroed))
+        if zeroed.max() <= 0:
+            return -np.asarray(self._anticlockwise.true_torque(-zeroed))
+        magnitude = np.abs(zeroed)
+        clockwise = np.asarray(self._clockwise.true_torque(magnitude))
+        anticlockwise = np.asarray(self._anticlockwise.true_torque(magnitude))
+        return np.where(zeroed >= 0, clockwise, -anticlockwise)

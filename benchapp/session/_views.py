@@ -1,0 +1,152 @@
+"""From a run to what the Bench shows of it. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import isfinite
+from typing import Any
+
+from benchapp.runs import standing as runs
+from benchapp.runs.model import CapturedPull, PullKind, Run, RunState
+from benchapp.runs.outcome import outcome
+from benchapp.session.view import Card, Dot, LinkView, Rung, VerdictView
+from drivers.status import LinkStatus
+
+FORMULAS = {"ISO": "ISO 6789", "PRESET": "applied against preset"}
+_ASKS = (RunState.DECIDE, RunState.REASON, RunState.INDICATION)
+
+
+def link_view(status: LinkStatus) -> LinkView:
+    """Return the link as people see it."""
+    return LinkView(
+        state=status.state.value,
+        url=status.url,
+        reason=status.reason,
+        rate_hz=status.rate_hz,
+        n_lines=status.n_lines,
+        n_refused=status.n_refused,
+        n_gaps=status.n_gaps,
+    )
+
+
+def figures_of(run: Run) -> tuple[float, tuple[float, float] | None]:
+    """Return (pause limit in seconds, time window of the last fifth) of the run's procedure.
+
+    The window is None where there is none or where it has no longest time: an open end cannot be drawn.
+    """
+    procedure = runs.procedure_of(run)
+    window = procedure.time_window_s(run.plan.tool)
+    return procedure.pause_limit_s, window if window is not None and isfinite(window[1]) else None
+
+
+def run_fields(run: Run, window_s: tuple[float, float] | None) -> dict[str, Any]:
+    """Return the fields of `BenchView` that follow from the run alone."""
+    fields: dict[str, Any] = {
+        "run": run,
+        "state": run.state,
+        "holds": run.holds,
+        "mode": run.plan.mode,
+        "rungs": rungs(run),
+        "time_window_s": window_s,
+    }
+    if run.state is RunState.PRELOAD:
+        direction, n_pulls, target_nm = run.plan.preloads[run.preload_index]
+        tool = run.plan.tool
+        is_maximum = abs(target_nm - tool.highest_nm) <= 1e-9 * target_nm
+        target = (
+            tool.highest
+            if is_maximum
+            else next((c.target for c in run.plan.checkpoints if c.target_nm == target_nm), None)
+        )
+        fields |= {
+            "direction": direction,
+            "target_nm": target_nm,
+            "target": target,
+            "pull_index": min(run.n_preloads_done + 1, n_pulls),
+            "n_pulls": n_pulls,
+        }
+    elif run.plan.checkpoints:
+        index = min(run.checkpoint_index, len(run.plan.checkpoints) - 1)
+        if run.state in _ASKS and run.asked_about:
+            asked = run.pulls[run.asked_about - 1].checkpoint_index
+            index = index if asked is None else asked
+        checkpoint = run.plan.checkpoints[index]
+        n = runs.n_counted(run, index)
+        asking = run.state in _ASKS and run.pulls and runs.counts(run.pulls[run.asked_about - 1])
+        fields |= {
+            "direction": checkpoint.direction,
+            "target_nm": checkpoint.target_nm,
+            "target": checkpoint.target,
+            "checkpoint": checkpoint,
+            "pull_index": min(max(1, n if asking else n + 1), checkpoint.n_readings),
+            "n_pulls": checkpoint.n_readings,
+        }
+    return fields
+
+
+def rungs(run: Run) -> tuple[Rung, ...]:
+    """Return the ladder, lowest torque first."""
+    found = []
+    for index, checkpoint in enumerate(run.plan.checkpoints):
+        dots = [
+            Dot(pull.band, flagged=bool(pull.pull.flags))
+            for pull in run.pulls
+            if runs.counts(pull) and pull.checkpoint_index == index
+        ]
+        dots += [Dot(None)] * (checkpoint.n_readings - len(dots))
+        found.append(Rung(checkpoint, tuple(dots), index == run.checkpoint_index))
+    return tuple(sorted(found, key=lambda rung: (rung.checkpoint.direction.sign < 0, rung.checkpoint.target_nm)))
+
+
+def provisional_card(run: Run, torque_nm: float) -> Card:
+    """Return the card at the moment when the click was heard or the hold was steady."""
+    if run.state is RunState.PRELOAD:
+        return Card(run.n_preloads_done + 1, PullKind.PRELOAD, torque_nm, provisional=True, stored=False)
+    number = runs.n_counted(run, run.checkpoint_index) + 1
+    return Card(number, PullKind.READING, torque_nm, provisional=True, stored=False)
+
+
+def card_of(run: Run, captured: CapturedPull, *, stored: bool) -> Card:
+    """Return the card of a pull that is over."""
+    same = [
+        pull
+        for pull in run.pulls[: captured.number - 1]
+        if pull.kind is captured.kind
+        and pull.checkpoint_index == captured.checkpoint_index
+        and pull.set_aside is None
+        and (pull.kind is PullKind.PRELOAD or pull.pull.reading is not None)
+    ]
+    reading = captured.pull.reading
+    if captured.kind is PullKind.PRELOAD or captured.checkpoint_index is None:
+        shown = reading if reading is not None else captured.pull.peak
+        return Card(
+            len(same) + 1, captured.kind, shown, False, stored, pull=captured.pull, set_aside=captured.set_aside
+        )
+    checkpoint = run.plan.checkpoints[captured.checkpoint_index]
+    against = captured.indication_nm or checkpoint.target_nm
+    return Card(
+        pull_number=len(same) + 1,
+        kind=captured.kind,
+        torque_nm=reading,
+        provisional=False,
+        stored=stored,
+        band=captured.band,
+        deviation_percent=captured.deviation_percent,
+        delivered_percent=None if captured.band is None or reading is None else (reading - against) / against * 100,
+        limit_percent=checkpoint.limit_percent,
+        formula=FORMULAS[runs.convention_of(run).name],
+        pull=captured.pull,
+        set_aside=captured.set_aside,
+    )
+
+
+def verdict_view(run: Run, judge: Callable[[Run], object] | None) -> VerdictView:
+    """Return the first verdict, with the richer judgement where there is one."""
+    first = outcome(run)
+    return VerdictView(
+        within=first.within,
+        within_with_set_aside=first.within_with_set_aside,
+        checkpoints=first.checkpoints,
+        n_set_aside=first.n_set_aside,
+        judgement=None if judge is None else judge(run),
+    )

@@ -1,0 +1,278 @@
+"""A session with a link, a reader and a store that the test holds in its hands; time is an argument."""
+
+import datetime as dt
+import threading
+import time
+
+import numpy as np
+import pytest
+
+from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
+from benchapp.metrology.tool import Tool, ToolType
+from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted
+from benchapp.pulls.pull import Flag, Mode, Noticed, Pull
+from benchapp.runs.planning import plan_run
+from benchapp.runs.procedure import shipped_procedure
+from benchapp.session.session import BenchSession
+from benchapp.torque.direction import Direction
+from drivers.samples import SampleBlock, Source
+from drivers.status import LinkState, LinkStatus
+
+RATE = 1000
+
+
+class PlainReader:
+    """A reader of the plainest kind, for these tests: a pull is what lies above 0.5 N·m; a fall by 20 % is a click.
+
+    It is a second, obvious implementation; that the real one reads well is shown in the tests of `pulls`.
+    """
+
+    def __init__(self, capacity_nm):
+        self.expect(None, None, Mode.FIRST_PEAK)
+        self.reset()
+
+    def expect(self, target, tool_max, mode):
+        self.target, self.tool_max, self.mode = target, tool_max, mode
+
+    def reset(self):
+        self.start = None
+
+    def take_hold(self):
+        if self.start is None or self.reading is not None:
+            return []
+        self.reading = self.last
+        return [HoldSteady(self.now, self.last, self.direction)]
+
+    def feed(self, t_s, torque, gaps=()):
+        told = []
+        for t, v in zip(t_s.tolist(), torque.tolist(), strict=True):
+            if self.start is None:
+                if abs(v) > 0.5:
+                    self.start, self.peak, self.reading, self.rest_since = t, 0.0, None, None
+                    self.direction = Direction.CLOCKWISE if v > 0 else Direction.ANTICLOCKWISE
+                    told.append(PullStarted(t, self.direction))
+                continue
+            m, self.now = abs(v), t
+            self.last = m
+            if m < 0.8 * self.peak and self.reading is None and self.mode is Mode.FIRST_PEAK and self.peak > 1:
+                self.reading = self.peak
+                told.append(ClickHeard(t, self.peak, self.direction))
+            self.peak = max(self.peak, m)
+            if m > 0.5:
+                self.rest_since = None
+            elif self.rest_since is None:
+                self.rest_since = t
+            elif t - self.rest_since >= 0.15:
+                told.append(PullClosed(self._pull()))
+                self.start = None
+        return told
+
+    def _pull(self):
+        reading = self.peak if self.mode is Mode.PEAK else self.reading
+        flags = []
+        if reading is None:
+            flags.append(Flag.NO_CLICK)
+        elif self.target is not None and reading < 0.8 * self.target:
+            flags.append(Flag.SHORT)
+        return Pull(
+            self.start, self.rest_since, self.direction, self.mode, reading, self.start if reading else None, self.peak,
+            self.reading, 0.0, 0.0, 0.9, 5.0, tuple(flags), tuple(Noticed(f) for f in flags),
+        )  # fmt: skip
+
+
+class HandStore:
+    """Keeps everything in memory; can fail or be slow."""
+
+    def __init__(self):
+        self.trouble = None
+        self.runs, self.pulls, self.seals, self.calls = {}, {}, [], []
+        self.found = None
+        self.lock = threading.Lock()
+
+    def _write(self, name):
+        with self.lock:
+            if self.trouble is not None:
+                raise self.trouble
+            self.calls.append(name)
+
+    def begin_run(self, run):
+        self._write("begin")
+        self.runs[run.run_id] = run
+
+    def save_run(self, run):
+        self._write("save")
+        self.runs[run.run_id] = run
+
+    def store_pull(self, run, pull, trace):
+        self._write("pull")
+        self.runs[run.run_id] = run
+        self.pulls[run.run_id, pull.number] = (pull, trace)
+
+    def seal(self, run, *, judgement=None):
+        self._write("seal")
+        self.runs[run.run_id] = run
+        self.seals.append(run)
+
+    def open_run(self):
+        self._write("open")
+        return self.found
+
+
+class HandLink:
+    def __init__(self, url, profile, on_block, on_status):
+        self.url, self.on_block, self.on_status, self.stopped = url, on_block, on_status, False
+
+    def start(self):
+        pass
+
+    def stop(self, timeout_s=2.0):
+        self.stopped = True
+
+    def status(self):
+        return LinkStatus(LinkState.STREAMING)
+
+    def send(self, command):
+        return False
+
+    def start_capture(self, path):
+        pass
+
+    def stop_capture(self):
+        pass
+
+
+class Bench:
+    """Drives a session as link, hand and person do."""
+
+    def __init__(self, store, **options):
+        self.store = store
+        self.wall = dt.datetime(2026, 3, 4, 9, 12, tzinfo=dt.UTC)
+        self.session = BenchSession(self._open, PlainReader, store, now=lambda: self.wall, retry_s=0.02, **options)
+        self.t = 0.0
+        self.n = 0
+        self.unit, self.decimals, self.sign = "N·m", 3, 1
+        self.identity = ""
+        self.session.open_link("hand://", "plain")
+        self.until(lambda v: v.link.state == "opening")
+        self.status(LinkState.STREAMING)
+
+    def _open(self, url, profile, on_block, on_status):
+        self.link = HandLink(url, profile, on_block, on_status)
+        return self.link
+
+    def status(self, state, **changes):
+        given = {"rate_hz": float(RATE), "n_lines": 1, "source": Source.SIMULATED, "identity": self.identity}
+        self.link.on_status(LinkStatus(state, url="hand://", **(given | changes)))
+        self.until(lambda v: v.link.state == state.value)
+
+    def send(self, torque_nm, *, overload=0, cut=100):
+        """Send torque as the device would write it, `cut` samples a block."""
+        torque_nm = np.atleast_1d(np.asarray(torque_nm, dtype=float))
+        digits = np.rint(self.sign * torque_nm * 10**self.decimals).astype(np.int64)
+        for first in range(0, len(digits), cut):
+            part = digits[first : first + cut]
+            t_s = self.t + np.arange(1, len(part) + 1) / RATE
+            self.t = float(t_s[-1])
+            self.link.on_block(
+                SampleBlock(self.n, t_s, part.copy(), self.decimals, self.unit, Source.SIMULATED,
+                            overload_t_s=np.full(overload, self.t))
+            )  # fmt: skip
+            self.n += len(part)
+        self.settle()
+
+    def settle(self):
+        """Wait until the engine has taken everything that was sent."""
+        done = threading.Event()
+        self.session._queue.put(done.set)
+        assert done.wait(10)
+
+    def rest(self, seconds=0.8, level=0.0):
+        self.send(np.full(int(seconds * RATE), level))
+
+    def pull(self, reading, *, click=True, sign=1, peak=None):
+        rise = np.linspace(0, reading, 900)
+        fall = np.linspace(0.6 * reading, 0, 60) if click else np.linspace(reading, reading * 0.81, 60)
+        tail = np.zeros(1) if click else np.linspace(reading * 0.81, 0, 3)
+        self.send(sign * np.concatenate([np.zeros(200), rise, fall, tail, np.zeros(300)]))
+
+    def until(self, holds, limit_s=10.0):
+        end = time.monotonic() + limit_s
+        while not holds(self.session.view()):
+            if time.monotonic() > end:
+                raise AssertionError(f"waited {limit_s} s; the view is {self.session.view()}")
+            threading.Event().wait(0.002)
+        return self.session.view()
+
+    @property
+    def view(self):
+        self.settle()
+        return self.session.view()
+
+    def go(self, *, wait=None):
+        self.session.go_on()
+        self.settle()
+        return self.session.view()
+
+    def natural(self, share=1.0):
+        """Do the one thing that the view asks for."""
+        view = self.view
+        state = view.state.value
+        if state in ("zero", "final-zero"):
+            self.go()
+            self.rest()
+        elif state in ("preload", "pull"):
+            self.pull(view.target_nm * share, sign=view.direction.sign)
+        else:
+            self.go()
+
+    def walk(self, *states, limit=100):
+        for _ in range(limit):
+            if self.view.state.value in states:
+                return self.view
+            self.natural()
+        raise AssertionError(f"stuck in {self.view.state}")
+
+
+@pytest.fixture
+def tool():
+    return Tool("OCF-014", ToolType.SETTING, "A", "N·m", 8.0, 40.0, resolution=0.5)
+
+
+@pytest.fixture
+def reference():
+    points = tuple(CalibrationPoint(x, x, 0.2) for x in (2.0, 50.0, 100.0))
+    calibration = Calibration("C-1", "laboratory 1", dt.date(2026, 1, 5), dt.date(2027, 1, 5), 2.0, 100.0, 2.0, points)
+    return Reference("REF-1", 100.0, calibrations=(calibration,))
+
+
+@pytest.fixture
+def plan_of(tool, reference):
+    def plan_of(the_tool=tool, the_reference=reference, procedure="workshop-full", **options):
+        return plan_run(the_tool, the_reference, shipped_procedure(procedure), "fitter 2", Source.SIMULATED, **options)
+
+    return plan_of
+
+
+@pytest.fixture
+def store():
+    return HandStore()
+
+
+@pytest.fixture
+def bench(store):
+    bench = Bench(store)
+    yield bench
+    bench.session.close()
+
+
+@pytest.fixture
+def another_bench():
+    made = []
+
+    def make(store, **options):
+        made.append(Bench(store, **options))
+        return made[-1]
+
+    yield make
+    for bench in made:
+        bench.session.close()

@@ -1,0 +1,395 @@
+"""From samples to a stored verdict without a window, by pulls and two keys; and whatever goes wrong on the way."""
+
+import dataclasses
+import datetime as dt
+import math
+import threading
+
+import numpy as np
+import pytest
+
+from benchapp.metrology.reference import Calibration, CalibrationPoint
+from benchapp.metrology.tool import ToolType
+from benchapp.runs.model import Band, Hold, PullKind
+from benchapp.session.view import Phase
+from benchapp.torque.direction import Direction
+from benchapp.torque.units import factor_nm
+from drivers.status import LinkState
+
+
+def test_a_full_run_ends_in_a_sealed_verdict_with_every_pull_stored(bench, store, plan_of):
+    bench.session.start_run(plan_of())
+    view = bench.walk("verdict")
+    assert view.verdict.within
+    assert [len(c.readings_nm) for c in view.verdict.checkpoints] == [3, 3, 3]
+    bench.go()
+    view = bench.until(lambda v: v.state.value == "sealed" and store.seals)
+    run = store.seals[-1]
+    assert run == view.run
+    assert set(store.pulls) == {(run.run_id, n) for n in range(1, 13)}
+    for pull, trace in store.pulls.values():
+        assert trace.t_s[0] <= pull.pull.start_s < pull.pull.end_s <= trace.t_s[-1]
+    bench.session.dismiss()
+    assert bench.view.run is None
+
+
+def test_a_reading_is_in_low_or_high_on_the_card_and_the_ladder(bench, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.natural(1.06)
+    view = bench.until(lambda v: v.card.stored)
+    assert (view.card.band, view.card.limit_percent) == (Band.HIGH, 4.0)
+    assert view.card.delivered_percent == pytest.approx(6.0, abs=0.3)
+    assert view.card.deviation_percent == pytest.approx(100 / 1.06 - 100, abs=0.3)
+    assert [dot.band for dot in view.rungs[0].dots] == [Band.HIGH, None, None]
+    assert (view.pull_index, view.n_pulls) == (2, 3)
+
+
+def test_click_heard_comes_at_once_and_the_rest_later(bench, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.session.take_sounds()
+    bench.send(np.linspace(0, 5.0, 300))
+    assert bench.view.phase is Phase.RISING
+    assert bench.view.eighty_s is None
+    start = bench.t
+    bench.send(np.linspace(5.0, 8.0, 300))
+    assert bench.view.eighty_s == pytest.approx(start + (6.4 - 5.0) / 3.0 * 0.3, abs=0.003)
+    bench.send(np.linspace(5.0, 3.0, 20))
+    view = bench.view
+    assert (view.phase, view.card.provisional, view.card.torque_nm) == (Phase.RELEASED, True, pytest.approx(8.0))
+    assert bench.session.take_sounds() == ["click"]
+    bench.send(np.zeros(300))
+    view = bench.view
+    assert (view.phase, view.card.provisional, view.card.torque_nm) == (Phase.REST, False, pytest.approx(8.0))
+    assert bench.session.take_sounds() == ["closed"]
+
+
+def test_a_flagged_pull_is_repeated_with_one_key(bench, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.natural(0.7)
+    assert bench.view.state.value == "decide"
+    bench.go()
+    view = bench.view
+    assert (view.state.value, view.card.set_aside, view.pull_index) == ("pull", "short", 1)
+
+
+def test_a_pull_the_wrong_way_is_told(bench, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.session.take_sounds()
+    bench.pull(8.0, sign=-1)
+    assert bench.view.notice == "wrong-direction"
+    assert bench.session.take_sounds() == ["wrong"]
+    assert bench.view.pull_index == 1
+
+
+def test_both_directions_are_walked(bench, plan_of, tool):
+    both = dataclasses.replace(tool, directions=(Direction.CLOCKWISE, Direction.ANTICLOCKWISE))
+    bench.session.start_run(plan_of(both))
+    view = bench.walk("verdict")
+    assert [c.checkpoint.direction.sign for c in view.verdict.checkpoints] == [1, 1, 1, -1, -1, -1]
+    assert view.verdict.within
+
+
+def test_a_dial_wrench_in_peak_mode_asks_what_it_showed(bench, plan_of, tool):
+    dial = dataclasses.replace(tool, tool_type=ToolType.INDICATING, tool_class="B", has_memory=True)
+    bench.session.start_run(plan_of(dial, n_readings=1))
+    bench.walk("pull")
+    bench.natural()
+    assert bench.view.state.value == "indication"
+    bench.session.enter_indication(8.2)
+    view = bench.view
+    assert view.card.deviation_percent == pytest.approx(2.5, abs=0.2)
+    assert bench.walk("verdict").verdict.within
+
+
+def test_a_foot_switch_takes_the_hold(bench, plan_of, tool):
+    beam = dataclasses.replace(tool, tool_type=ToolType.INDICATING, tool_class="B", directions=(Direction.CLOCKWISE,))
+    bench.session.start_run(plan_of(beam, n_readings=1))
+    bench.walk("preload")
+    for target in (40.0, 8.0):
+        bench.send(np.linspace(0, target, 300))
+        bench.send(np.full(300, target))
+        bench.session.go_on()
+        assert bench.view.phase is Phase.HELD
+        bench.send(np.concatenate([np.linspace(target, 0, 100), np.zeros(300)]))
+    assert bench.view.run.pulls[-1].pull.reading == pytest.approx(8.0)
+
+
+# ---------------------------------------------------------------------------------------------------------------- zero
+
+
+def test_zero_is_taken_only_when_still_and_recorded(bench, store, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("zero")
+    bench.go()
+    assert bench.view.is_zeroing
+    rng = np.random.default_rng(1)
+    bench.send(0.3 * np.sin(np.arange(3000) / 60))  # somebody touches it: ±0.3 N·m of 100
+    assert bench.view.state.value == "zero"
+    bench.send(0.25 + 0.004 * rng.standard_normal(700))
+    view = bench.view
+    assert view.state.value == "preload"
+    zero = view.run.zeros[-1]
+    assert zero.zero_nm == pytest.approx(0.25, abs=0.01)
+    assert max(zero.noise_nm, abs(zero.drift_nm)) <= 0.1  # 0.1 % of capacity counts as still
+    assert view.zero_nm == zero.zero_nm
+    bench.rest(0.1, 0.25)
+    assert bench.session.live()[1] == pytest.approx(0.25 - zero.zero_nm)
+
+
+def test_zero_is_refused_with_numbers_when_it_never_gets_still_or_lies_too_far(bench, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("zero")
+    bench.go()
+    bench.send(0.5 * np.sin(np.arange(6000) / 60))
+    view = bench.view
+    assert view.zero_problem.startswith("Not still")
+    assert "0.1 N·m" in view.zero_problem
+    bench.go()
+    bench.rest(0.8, 1.4)
+    view = bench.view
+    assert "1.4 N·m" in view.zero_problem
+    assert "1 N·m" in view.zero_problem
+    assert (view.state.value, view.run.zeros) == ("zero", ())
+    bench.go()
+    bench.rest(0.8, 0.4)
+    assert (bench.view.zero_problem, bench.view.state.value) == ("", "preload")
+
+
+def test_the_last_look_at_zero_changes_nothing_that_was_read(bench, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("final-zero")
+    bench.go()
+    bench.rest(0.8, 2.0)  # far off: seen, recorded, not refused
+    view = bench.view
+    assert view.state.value == "reset-tool"
+    assert view.zero_nm == 0.0
+    assert view.run.zeros[-1].zero_nm == pytest.approx(2.0)
+
+
+# --------------------------------------------------------------------------------------------- unit, sign, calibration
+
+
+@pytest.mark.parametrize(("unit", "decimals"), [("N·m", 3), ("lbf·ft", 4), ("cN·m", 1)])
+def test_units_polarity_and_digits_come_through_and_the_trace_keeps_what_the_device_wrote(
+    bench, store, plan_of, unit, decimals
+):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.decimals = decimals
+    bench.unit, bench.sign = unit, -1 / factor_nm(unit)
+    bench.status(LinkState.STREAMING, clockwise_positive=False)
+    first = bench.t
+    bench.rest(0.6)
+    bench.pull(8.0)
+    view = bench.until(lambda v: v.card is not None and v.card.stored)
+    assert view.card.torque_nm == pytest.approx(8.0, abs=0.01)
+    _, trace = store.pulls[view.run.run_id, len(view.run.pulls)]
+    assert (trace.unit, trace.decimals, trace.polarity) == (unit, decimals, Direction.ANTICLOCKWISE)
+    assert trace.t_s[0] > first
+    assert np.array_equal(trace.torque, trace.digits / 10.0**decimals)
+    assert trace.digits.min() == round(-8.0 / factor_nm(unit) * 10**decimals)
+    assert trace.extra["zero_nm"] == repr(view.zero_nm)
+
+
+def test_the_references_calibration_is_applied_by_direction(bench, plan_of, reference, tool):
+    def points(share, direction):
+        return tuple(CalibrationPoint(x, x * share, 0.2, direction) for x in (10.0, 50.0, 100.0))
+
+    calibration = Calibration(
+        "C-2", "laboratory 1", dt.date(2026, 1, 5), dt.date(2027, 1, 5), 2.0, 100.0, 2.0,
+        (*points(1.01, Direction.CLOCKWISE), *points(0.98, Direction.ANTICLOCKWISE)),
+    )  # fmt: skip
+    bench.session.start_run(plan_of(the_reference=dataclasses.replace(reference, calibrations=(calibration,))))
+    bench.walk("preload")
+    bench.send([20.2, -19.6, 10.1])
+    _, _, torque = bench.session.samples_since(0)
+    assert torque[-3:] == pytest.approx([20.0, -20.0, 10.0])
+
+
+# ----------------------------------------------------------------------------------------------------- what goes wrong
+
+
+def test_an_overload_warns_then_holds_until_it_is_seen(bench, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.session.take_sounds()
+    bench.send(np.full(10, 96.2))
+    assert bench.view.overload_percent == 96.0
+    bench.send(np.full(1, 180.0))  # one wrong sample is no load
+    bench.send(np.full(10, 50.0))
+    assert Hold.OVERLOAD not in bench.view.holds
+    bench.send(np.full(10, 103.0))
+    bench.send(np.full(10, 50.0))
+    view = bench.view
+    assert Hold.OVERLOAD in view.holds
+    assert view.overload_percent == 103.0
+    assert "overload" in bench.session.take_sounds()
+    bench.go()
+    view = bench.view
+    assert (view.holds, view.overload_percent) == (frozenset(), 0.0)
+    assert any("103" in text for _, text in view.run.remarks)
+
+
+def test_an_overload_token_counts_without_a_number_and_outside_a_run_too(bench):
+    bench.send([1.0], overload=1)
+    assert bench.view.holds == {Hold.OVERLOAD}
+    bench.go()
+    assert bench.view.holds == frozenset()
+
+
+def test_unplugged_in_the_middle_of_a_pull_the_run_goes_on_at_the_same_pull(bench, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.natural()
+    n = len(bench.view.run.pulls)
+    bench.send(np.linspace(0, 7.0, 400))
+    bench.status(LinkState.LOST, reason="unplugged")
+    view = bench.view
+    assert (view.holds, view.phase, view.eighty_s) == ({Hold.LINK}, Phase.REST, None)
+    bench.wall += dt.timedelta(seconds=20)
+    bench.status(LinkState.STREAMING, n_reconnects=1)
+    view = bench.view
+    assert (view.state.value, view.holds) == ("reference", frozenset())
+    bench.go()
+    bench.natural()
+    view = bench.view
+    assert (view.state.value, view.pull_index, len(view.run.pulls)) == ("pull", 2, n)
+    assert bench.walk("verdict").verdict.within
+
+
+def test_another_transducer_that_comes_back_is_told(bench, plan_of, reference):
+    bench.identity = "SN-1"
+    bench.status(LinkState.STREAMING)
+    bench.session.start_run(plan_of(the_reference=dataclasses.replace(reference, identity="SN-1")))
+    bench.walk("pull")
+    assert bench.view.run.reference_confirmed == "identified as SN-1"
+    bench.status(LinkState.LOST)
+    bench.identity = "SN-2"
+    bench.status(LinkState.STREAMING, n_reconnects=1)
+    view = bench.view
+    assert view.holds == {Hold.IDENTITY}
+    assert view.identity_problem == "SN-2 answered; REF-1 is SN-1."
+    bench.status(LinkState.LOST)
+    bench.identity = "SN-1"
+    bench.status(LinkState.STREAMING, n_reconnects=2)
+    view = bench.view
+    assert (view.holds, view.state.value) == (frozenset(), "zero")
+
+
+def test_nothing_is_lost_while_the_store_cannot_write(bench, store, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.until(lambda v: v.card.stored)
+    store.trouble = OSError("no space left for the records")
+    for _ in range(2):
+        bench.natural()
+    view = bench.until(lambda v: v.store_problem)
+    assert view.store_problem == "no space left for the records"
+    assert (view.pull_index, view.card.stored) == (3, False)  # the run goes on, but never says stored
+    store.trouble = None
+    view = bench.until(lambda v: v.card.stored and not v.store_problem)
+    assert len([key for key in store.pulls if key[0] == view.run.run_id]) == len(view.run.pulls)
+    assert store.runs[view.run.run_id] == view.run
+
+
+def test_stored_is_said_only_after_the_store_has_returned(bench, store, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.until(lambda v: v.card.stored)
+    entered, let_go = threading.Event(), threading.Event()
+    plain = store.store_pull
+
+    def slow(run, pull, trace):
+        entered.set()
+        assert let_go.wait(10)
+        plain(run, pull, trace)
+
+    store.store_pull = slow
+    bench.natural()
+    assert entered.wait(10)
+    bench.rest(0.5)  # the bench goes on while the disk takes its time
+    assert not bench.view.card.stored
+    let_go.set()
+    bench.until(lambda v: v.card.stored)
+
+
+@pytest.mark.parametrize("stop_at", [0, 1, 2, 4, 6, 8, 11, 15, 16, 17])
+def test_taken_up_again_anywhere_the_run_ends_as_it_would_have(another_bench, store, plan_of, stop_at):
+    first = another_bench(store)
+    first.session.start_run(plan_of(n_readings=2))
+    for _ in range(stop_at):
+        first.natural()
+    before = first.view.run
+    first.session.close()
+    assert store.runs[before.run_id] == before
+    store.found = before
+
+    second = another_bench(store)
+    second.wall += dt.timedelta(minutes=5)
+    second.session.take_up()
+    view = second.until(lambda v: v.run is not None and v.run.run_id == before.run_id)
+    assert view.run.pulls == before.pulls
+    view = second.walk("verdict")
+    assert view.verdict.within
+    assert [p.kind for p in view.run.pulls].count(PullKind.READING) == 6
+    assert [p.kind for p in view.run.pulls].count(PullKind.PRELOAD) == 3
+
+
+def test_waiting_for_longer_than_the_procedure_allows_asks_for_zero_and_preload(bench, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.wall += dt.timedelta(minutes=31)
+    view = bench.until(lambda v: v.state.value == "zero")
+    assert view.run.resume == ("zero", "preload")
+    bench.natural()
+    assert bench.view.state.value == "preload"
+
+
+def test_a_second_run_is_refused_while_one_is_under_way(bench, plan_of):
+    bench.session.start_run(plan_of())
+    with pytest.raises(ValueError, match="another run"):
+        bench.session.start_run(plan_of())
+    bench.session.leave_run("trying things out")
+    bench.until(lambda v: v.state.value == "left")
+    bench.session.start_run(plan_of())
+    assert bench.view.state.value == "cautions"
+
+
+def test_a_link_that_cannot_be_opened_is_told_as_refused(store):
+    from benchapp.session.session import BenchSession
+
+    def refuse(url, profile, on_block, on_status):
+        raise ValueError("no profile is called nonsense")
+
+    session = BenchSession(refuse, lambda capacity: None, store)
+    try:
+        session.open_link("x", "nonsense")
+        for _ in range(1000):
+            if session.view().link.state == "refused":
+                break
+            threading.Event().wait(0.005)
+        assert session.view().link.reason == "no profile is called nonsense"
+    finally:
+        session.close()
+
+
+def test_close_stops_every_thread_and_may_be_called_again(another_bench, store):
+    before = set(threading.enumerate())
+    bench = another_bench(store)
+    bench.session.close()
+    bench.session.close()
+    bench.session.go_on()
+    assert bench.link.stopped
+    assert set(threading.enumerate()) == before
+
+
+def test_equal_serials_mean_equal_views_and_samples_alone_make_no_new_view(bench):
+    bench.rest(0.2)
+    serial = bench.view.serial
+    bench.rest(1.0)
+    assert bench.view.serial == serial
+    assert not math.isnan(bench.session.live()[0])
