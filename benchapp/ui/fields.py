@@ -62,7 +62,7 @@ class Field(QWidget):
         self.label = label
         self.hint = hint
         self.required = required
-        self._touched = False
+        self.fold_note = False  # the sentence takes no room while there is none
         self.row = QHBoxLayout(self)
         self.row.setContentsMargins(0, 0, 0, 0)
         self.row.setSpacing(6)
@@ -115,12 +115,13 @@ class Field(QWidget):
             self.note.setProperty("kind", kind)
             _restyle(self.note)
         self.note.setText(text)
+        if self.fold_note:
+            self.note.setVisible(bool(text))
 
     def _mark(self, *, wrong: bool) -> None:
         """Mark the editor; overridden where there is one."""
 
     def _left(self) -> None:
-        self._touched = True
         self.check()
 
     def _edited(self) -> None:
@@ -158,6 +159,7 @@ class TextField(Field):
 
     def put(self, value: Any) -> None:
         self.edit.setText("" if value is None else str(value))
+        self.edit.setCursorPosition(0)
 
     def _finished(self) -> None:
         if self.edit.isModified() or self.problem:
@@ -477,18 +479,23 @@ class Form(QWidget):
 
     Tab follows the order in which fields were added. `values()` checks all of them, shows every sentence, and puts the
     cursor into the first field that is wrong.
+
+    Args:
+        parent: Of the widget.
+        narrow: The sentence stands under the field, for a form that has half a page.
     """
 
     submitted = Signal()
 
-    def __init__(self, parent: QWidget | None = None) -> None:
+    def __init__(self, parent: QWidget | None = None, *, narrow: bool = False) -> None:
         super().__init__(parent)
+        self.narrow = narrow
         self._grid = QGridLayout(self)
         self._grid.setContentsMargins(0, 0, 0, 0)
         self._grid.setHorizontalSpacing(16)
         self._grid.setVerticalSpacing(8)
         self._grid.setColumnMinimumWidth(0, 150)
-        self._grid.setColumnStretch(2, 1)
+        self._grid.setColumnStretch(1 if narrow else 2, 1)
         self._row = 0
         self.fields: dict[str, Field] = {}
         self._headings: list[QLabel] = []
@@ -498,10 +505,21 @@ class Form(QWidget):
         """Add a field and return it."""
         self.fields[key] = field
         field.caption.setMinimumHeight(34)
-        field.note.setMinimumHeight(34)
         self._grid.addWidget(field.caption, self._row, 0, Qt.AlignmentFlag.AlignTop)
-        self._grid.addWidget(field, self._row, 1, Qt.AlignmentFlag.AlignTop)
-        self._grid.addWidget(field.note, self._row, 2, Qt.AlignmentFlag.AlignTop)
+        if self.narrow:
+            both = QWidget()
+            column = QVBoxLayout(both)
+            column.setContentsMargins(0, 0, 0, 0)
+            column.setSpacing(2)
+            column.addWidget(field)
+            column.addWidget(field.note)
+            field.fold_note = True
+            field.note.setVisible(bool(field.hint))
+            self._grid.addWidget(both, self._row, 1)
+        else:
+            field.note.setMinimumHeight(34)
+            self._grid.addWidget(field, self._row, 1, Qt.AlignmentFlag.AlignTop)
+            self._grid.addWidget(field.note, self._row, 2)
         self._rows[key] = (field.caption, field, field.note)
         self._row += 1
         return field

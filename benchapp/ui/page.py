@@ -516,14 +516,16 @@ class Facts(QWidget):
         while len(self._rows) < len(kept):
             row = QHBoxLayout()
             name, value = label("", "soft", wrap=True), label("", wrap=True)
-            name.setFixedWidth(self.fontMetrics().horizontalAdvance("calibration due to"))
             value.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
             name.setAlignment(Qt.AlignmentFlag.AlignTop)
             row.addWidget(name)
             row.addWidget(value, 1)
             self._box.addLayout(row)
             self._rows.append((name, value))
+        self.ensurePolished()
+        width = max((self.fontMetrics().horizontalAdvance(name) for name, _ in kept), default=0) + 14
         for index, (name, value) in enumerate(self._rows):
+            name.setFixedWidth(width)
             shown = index < len(kept)
             name.setVisible(shown)
             value.setVisible(shown)

@@ -236,7 +236,7 @@ class CurvePicture(QWidget):
             y1, y2 = self._y(area, edge), self._y(area, far)
             strip = QRectF(area.left(), min(y1, y2), area.width(), abs(y2 - y1))
             hatch = QColor(colour)
-            hatch.setAlpha(70)
+            hatch.setAlpha(110)
             painter.fillRect(strip, QBrush(hatch, style))
             painter.setPen(QPen(QColor(c.ink), 1.4))
             painter.drawLine(QPointF(area.left(), y1), QPointF(area.right(), y1))

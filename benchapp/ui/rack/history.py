@@ -84,7 +84,7 @@ class HistoryPicture(QWidget):
                 edge = y_of(sign * self.limit_percent)
                 far = area.top() if sign > 0 else area.bottom()
                 hatch = QColor(colour)
-                hatch.setAlpha(60)
+                hatch.setAlpha(110)
                 painter.fillRect(
                     QRectF(area.left(), min(edge, far), area.width(), abs(far - edge)), QBrush(hatch, style)
                 )

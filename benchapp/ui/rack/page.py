@@ -106,7 +106,8 @@ class ToolCard(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.setFixedWidth(430)
+        self.setMinimumWidth(400)
+        self.setMaximumWidth(600)
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         panel = Panel(margin=18)
@@ -248,8 +249,8 @@ class RackPage(Page):
         self.none_found.setContentsMargins(16, 10, 16, 14)
         left.body.addWidget(self.none_found)
         self.card = ToolCard()
-        row.addWidget(left, 1)
-        row.addWidget(self.card)
+        row.addWidget(left, 13)
+        row.addWidget(self.card, 7)
         self.search.textChanged.connect(self._filter)
         self.list.chosen.connect(self._show_card)
         self.list.opened.connect(lambda _row: self.verify())

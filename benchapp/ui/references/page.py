@@ -1,0 +1,299 @@
+"""The References page: transducers, how they stand, their calibrations as entered and what the correction leaves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QKeySequence, QShortcut
+from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+
+from benchapp.metrology.reference import Calibration, Reference
+from benchapp.records.errors import StoreError
+from benchapp.torque.units import NM, from_nm
+from benchapp.ui.context import AppContext
+from benchapp.ui.fields import Choices, Panel, label, main_button, plain_button
+from benchapp.ui.format import due_words, short, significant
+from benchapp.ui.page import Column, EmptyNote, Facts, Listing, Page, scrolled, today
+from benchapp.ui.rack.model import natural_key
+from benchapp.ui.references.editor import CalibrationEditor, ReferenceEditor
+from benchapp.ui.references.model import DEGREE_WORDS, limits_of_use, state_of, worst_expanded
+from benchapp.ui.references.picture import CalibrationPicture
+
+
+class ReferencesPage(Page):
+    """List on the left; on the right how the chosen reference stands.
+
+    Args:
+        context: Shared by all pages.
+        profiles: (name, words) of the serial profiles that can be chosen.
+    """
+
+    concerns = ("references",)
+
+    def __init__(self, context: AppContext, profiles: Sequence[tuple[str, str]] = ()) -> None:
+        super().__init__(context, "References")
+        self.empty = EmptyNote(
+            "No reference yet",
+            "Add the transducer that tools are pulled against: its number and its capacity are enough to begin. "
+            "Its calibration can be entered from the certificate afterwards.",
+            "Add the first reference",
+        )
+        self.waiting = EmptyNote("", "The records are being opened …")
+        self._build_main()
+        self.editor = ReferenceEditor(profiles)
+        self.calibrating = CalibrationEditor()
+        for view in (self.waiting, self.empty, self.main, self.editor, self.calibrating):
+            self.views.addWidget(view)
+        self.add = plain_button("Add a reference")
+        self.actions.addWidget(self.add)
+        self.add.clicked.connect(lambda: self.edit_reference(None))
+        self.empty.wanted.connect(lambda: self.edit_reference(None))
+        self.editor.saved.connect(self._keep)
+        self.editor.left.connect(self.show_list)
+        self.calibrating.saved.connect(self._enter)
+        self.calibrating.left.connect(self.show_list)
+        for keys, action in (("Ctrl+N", lambda: self.edit_reference(None)), ("Escape", self.show_list)):
+            QShortcut(QKeySequence(keys), self, activated=action, context=Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        self.setFocusProxy(self.list)
+        self.refresh()
+
+    def _build_main(self) -> None:
+        self.main = QWidget()
+        row = QHBoxLayout(self.main)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(12)
+        left = Panel(margin=0)
+        self.list = Listing(
+            [
+                Column(
+                    "Number",
+                    lambda r: r.number,
+                    second=lambda r: r.serial and f"serial {r.serial}",
+                    strong=True,
+                    mark=lambda r: state_of(r, today()).mark,
+                    sort=lambda r: natural_key(r.number),
+                    width=1.1,
+                ),
+                Column("Capacity", lambda r: self._torque(r.capacity_nm), width=0.9, sort=lambda r: r.capacity_nm),
+                Column(
+                    "Calibration",
+                    lambda r: state_of(r, today()).word,
+                    second=lambda r: due_words(r.calibration.due, today()) if r.calibration else "",
+                    width=1.3,
+                ),
+            ],
+            name="references",
+        )
+        left.body.addWidget(self.list, 1)
+        row.addWidget(left, 9)
+        card = Panel(margin=18)
+        row.addWidget(card, 11)
+        self.number = label("", "figure")
+        self.state = label("", wrap=True)
+        self.sentence = label("", "problem", wrap=True)
+        self.enter = main_button("Enter a calibration")
+        self.edit = plain_button("Change")
+        head = QHBoxLayout()
+        head.addWidget(self.number)
+        head.addStretch(1)
+        head.addWidget(self.edit)
+        head.addWidget(self.enter)
+        card.body.addLayout(head)
+        card.body.addWidget(self.state)
+        card.body.addWidget(self.sentence)
+        which = QHBoxLayout()
+        self.which = Choices()
+        self.which.setAccessibleName("calibration shown")
+        self.which_label = label("calibration", "soft")
+        which.addWidget(self.which_label)
+        which.addWidget(self.which)
+        which.addStretch(1)
+        card.body.addLayout(which)
+        self.facts = Facts()
+        inside = QWidget()
+        box = QVBoxLayout(inside)
+        box.setContentsMargins(0, 4, 4, 0)
+        box.addWidget(self.facts)
+        box.addStretch(1)
+        card.body.addWidget(scrolled(inside), 4)
+        self.picture = CalibrationPicture()
+        card.body.addWidget(self.picture, 5)
+        self.list.chosen.connect(self._show)
+        self.list.opened.connect(self.edit_reference)
+        self.edit.clicked.connect(lambda: self.edit_reference(self.list.current()))
+        self.enter.clicked.connect(self.ask_calibration)
+        self.which.currentIndexChanged.connect(self._show_calibration)
+
+    def _torque(self, torque_nm: float, digits: int = 4) -> str:
+        return f"{_short(from_nm(torque_nm, self.context.unit), digits)} {self.context.unit}"
+
+    # ---------------------------------------------------------------------------------------------------------- reading
+
+    def refresh(self) -> None:
+        """Read the references again."""
+        store = self.context.store
+        if store is None:
+            self.views.setCurrentWidget(self.waiting)
+            return
+        try:
+            found = sorted(store.references(), key=lambda r: natural_key(r.number))
+        except StoreError as problem:
+            self.say(str(problem), problem=True)
+            return
+        here = self.list.current()
+        self.list.show_rows(found)
+        if here is not None:
+            self._select(here.number)
+        if self.views.currentWidget() not in (self.editor, self.calibrating):
+            self.show_list()
+        self._show(self.list.current())
+
+    def show_list(self) -> None:
+        """Back to the list, or to what the page says without a reference."""
+        if self.context.store is None:
+            return
+        n = len(self.list.rows)
+        waits = sum(state_of(r, today()).mark in ("bar", "ring") for r in self.list.rows)
+        parts = [f"{n} reference{'' if n == 1 else 's'}"] if n else []
+        if waits:
+            parts.append(f"{waits} without a calibration in force")
+        self.heading("References", "  ·  ".join(parts))
+        self.add.setVisible(n > 0)
+        self.views.setCurrentWidget(self.main if n else self.empty)
+        (self.list if n else self.empty.button).setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def open(self, key: str) -> None:
+        """Show the reference with this number."""
+        self.show_list()
+        if not self._select(key):
+            self.say(f"There is no reference {key}.", problem=True)
+
+    def _select(self, number: str) -> bool:
+        for index, reference in enumerate(self.list.rows):
+            if reference.number == number:
+                self.list.selectRow(index)
+                return True
+        return False
+
+    def _show(self, reference: Reference | None) -> None:
+        if reference is None:
+            return
+        state = state_of(reference, today())
+        self.number.setText(reference.number)
+        self.state.setText(f"{state.word}  ·  capacity {self._torque(reference.capacity_nm)}")
+        self.sentence.setText(state.sentence)
+        self.sentence.setVisible(bool(state.sentence))
+        self.which.blockSignals(True)
+        self.which.clear()
+        for index in range(len(reference.calibrations) - 1, -1, -1):
+            calibration = reference.calibrations[index]
+            words = "in force" if index == len(reference.calibrations) - 1 else "before"
+            self.which.addItem(f"{calibration.certificate}, {calibration.calibrated.isoformat()}, {words}", index)
+        self.which.blockSignals(False)
+        self.which.setVisible(bool(reference.calibrations))
+        self.which_label.setVisible(bool(reference.calibrations))
+        self._show_calibration()
+
+    def _shown_calibration(self) -> Calibration | None:
+        reference: Reference | None = self.list.current()
+        index = self.which.currentData()
+        if reference is None or index is None or index >= len(reference.calibrations):
+            return None
+        return reference.calibrations[index]
+
+    def _show_calibration(self) -> None:
+        reference: Reference | None = self.list.current()
+        if reference is None:
+            return
+        calibration = self._shown_calibration()
+        facts = [
+            ("talks like", reference.profile or "not known yet"),
+            ("answers with", reference.identity or "cannot tell; a person confirms it"),
+            ("maker, model", " ".join(part for part in (reference.maker, reference.model) if part)),
+            ("serial number", reference.serial),
+        ]
+        if calibration is not None:
+            worst = worst_expanded(calibration)
+            low, high = self._torque(calibration.usable_from_nm), self._torque(calibration.usable_to_nm)
+            facts = [
+                ("laboratory", calibration.laboratory),
+                ("calibrated", f"{calibration.calibrated.isoformat()}, {due_words(calibration.due, today())}"),
+                ("usable range", f"{low} to {high}"),
+                (
+                    "uncertainty",
+                    f"at most U = {significant(worst, 2)} % (k = {short(calibration.coverage_factor)})"
+                    if worst is not None
+                    else "not stated at every point",
+                ),
+                ("correction", f"{DEGREE_WORDS[calibration.degree]}, from {len(calibration.points)} points"),
+                ("class", calibration.reference_class),
+                ("W' stated", f"{short(calibration.interval_percent)} %" if calibration.interval_percent else ""),
+                ("temperature", f"{short(calibration.temperature_c)} °C" if calibration.temperature_c else ""),
+                *facts,
+            ]
+            if calibration is reference.calibration:
+                facts.append(("mind", " ".join(limits_of_use(reference, self.context.unit))))
+        self.facts.show_facts(facts)
+        self.picture.show_calibration(calibration, self.context.unit)
+        self.picture.setVisible(calibration is not None)
+
+    # ---------------------------------------------------------------------------------------------------------- changing
+
+    def edit_reference(self, reference: Reference | None) -> None:
+        """Ask about a new reference, or change one."""
+        if self.context.store is None:
+            return
+        self.heading(f"Change {reference.number}" if reference else "A new reference", "")
+        self.add.setVisible(False)
+        self.views.setCurrentWidget(self.editor)
+        self.editor.ask(reference, self.context.unit if reference is None else NM)
+
+    def _keep(self, reference: Reference) -> None:
+        store = self.context.store
+        if store is None:
+            return
+        try:
+            if self.editor.reference is None and store.reference(reference.number) is not None:
+                self.editor.form.refuse("number", f"{reference.number} is there already; every number stands once.")
+                return
+            store.save_reference(reference, who=self.context.operator)
+        except (StoreError, ValueError) as problem:
+            self.editor.problem.setText(str(problem))
+            return
+        self.views.setCurrentWidget(self.main)
+        self.context.store_changed.emit("references")
+        self._select(reference.number)
+        self.say(
+            f"{reference.number} is kept." + ("" if reference.calibrations else " Its certificate can be entered now.")
+        )
+        self.enter.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def ask_calibration(self) -> None:
+        """Ask for a certificate of the chosen reference."""
+        reference: Reference | None = self.list.current()
+        if reference is None:
+            return
+        self.heading(f"A calibration of {reference.number}", f"capacity {self._torque(reference.capacity_nm)}")
+        self.add.setVisible(False)
+        self.views.setCurrentWidget(self.calibrating)
+        self.calibrating.ask(reference, self.context.unit, self.context.operator)
+
+    def _enter(self, calibration: Calibration, who: str) -> None:
+        store, reference = self.context.store, self.calibrating.reference
+        if store is None or reference is None:
+            return
+        try:
+            store.add_calibration(reference.number, calibration, who=who)
+        except (StoreError, ValueError) as problem:
+            self.calibrating.table_problem.setText(str(problem))
+            return
+        self.views.setCurrentWidget(self.main)
+        self.context.store_changed.emit("references")
+        self._select(reference.number)
+        self.say(f"{calibration.certificate} is in force for {replace(reference).number}.")
+
+
+def _short(value: float, digits: int) -> str:
+    return short(float(f"{value:.{digits}g}"))
