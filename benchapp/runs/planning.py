@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import floor, isfinite
 
+from benchapp.metrology.correction import Correction
 from benchapp.metrology.deviation import Convention, corridor
 from benchapp.metrology.reference import Reference
 from benchapp.metrology.tool import Tool, ToolType
@@ -37,7 +38,7 @@ class Refusal:
 
     Attributes:
         key: "range-not-positive", "range-reversed", "no-direction", "target-missing", "target-not-positive",
-            "target-outside-tool", "no-limit", "below-reference", "above-reference", "count".
+            "target-outside-tool", "no-limit", "below-reference", "above-reference", "count", "limit".
         tool: The tool's number.
         unit: The tool's unit.
         target: The torque in question; None when it is not about one.
@@ -80,6 +81,8 @@ class Refusal:
                 return f"{what} is outside {self.tool}, which goes from {_n(self.low)} to {_n(self.high)} {u}."
             case "count":
                 return f"{_n(self.target)} readings cannot be taken; choose 1 to 50."
+            case "limit":
+                return f"±{_n(self.target)} % is no limit for a deviation; type one above 0 and below 100 %."
             case "no-limit":
                 return f"{self.tool}: the procedure has no limit for its kind; type the limit for the tool in the Rack."
         end = (
@@ -183,7 +186,7 @@ def plan_run(
         today: For the calibration's due date; None: it is not looked at.
         detector: Name and version of the reader.
     """
-    refusal = _refuse_tool(tool, procedure, target, n_readings)
+    refusal = _refuse_tool(tool, procedure, target, n_readings, limit_percent)
     if refusal is not None:
         return refusal
     targets = ((float(target), None),) if target is not None else targets_for(tool, procedure)
@@ -217,7 +220,9 @@ def plan_run(
     )
 
 
-def _refuse_tool(tool: Tool, procedure: Procedure, target: float | None, n_readings: int | None) -> Refusal | None:
+def _refuse_tool(
+    tool: Tool, procedure: Procedure, target: float | None, n_readings: int | None, limit_percent: float | None
+) -> Refusal | None:
     def refuse(key: str, value: float | None = None) -> Refusal:
         return Refusal(key, tool.number, tool.unit, target=value, low=tool.lowest, high=tool.highest)
 
@@ -227,6 +232,8 @@ def _refuse_tool(tool: Tool, procedure: Procedure, target: float | None, n_readi
         return refuse("range-reversed")
     if not tool.directions:
         return refuse("no-direction")
+    if limit_percent is not None and not 0 < limit_percent < 100:
+        return refuse("limit", limit_percent)
     if n_readings is not None and not 1 <= n_readings <= 50:
         return refuse("count", n_readings)
     if target is None:
@@ -319,6 +326,14 @@ def _warnings(
     if calibration is None:
         said.append(f"{reference.number} has no calibration entered: its readings are taken as they come.")
     else:
+        if calibration.degree > 0:
+            try:
+                for direction in tool.directions:
+                    Correction.from_calibration(calibration, direction)
+            except ValueError as error:
+                said.append(
+                    f"{reference.number}: its calibration cannot correct readings ({error}); they stay as shown."
+                )
         if today is not None and calibration.due < today:
             said.append(f"{reference.number}: its calibration was due on {calibration.due.isoformat()}.")
         worst = calibration.interval_percent

@@ -124,6 +124,7 @@ def _steps(value: Any) -> str:
 
 _KINDS: Final = ("I", "II", *(f"I-{c}" for c in "ABCDE"), *(f"II-{c}" for c in "ABCDEFG"))
 _PERCENT: Final = _number(0.01, 100)
+_LIMIT: Final = _number(0.01, 50)
 
 _REQUIRED: Final[dict[str, Callable[[Any], str]]] = {
     "points.at": _points,
@@ -143,9 +144,9 @@ _REQUIRED: Final[dict[str, Callable[[Any], str]]] = {
 }
 _OPTIONAL: Final[dict[str, Callable[[Any], str]]] = {
     **{f"readings.{kind}": _count(1, 50) for kind in _KINDS},
-    **{f"permissible.up_to.{kind}": _PERCENT for kind in _KINDS},
-    **{f"permissible.above.{kind}": _PERCENT for kind in _KINDS},
-    "permissible.other_direction": _PERCENT,
+    **{f"permissible.up_to.{kind}": _LIMIT for kind in _KINDS},
+    **{f"permissible.above.{kind}": _LIMIT for kind in _KINDS},
+    "permissible.other_direction": _LIMIT,
     **{f"rate.{kind}.shortest": _number(0, 60) for kind in _KINDS},
     **{f"rate.{kind}.longest": _number(0, 60) for kind in _KINDS},
     **{f"rate.{kind}.shortest_by_range": _steps for kind in _KINDS},

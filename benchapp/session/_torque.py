@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+
 import numpy as np
 
 from benchapp.metrology.correction import Correction
@@ -9,6 +11,8 @@ from benchapp.metrology.reference import Reference
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import factor_nm
 from drivers.samples import FloatArray, SampleBlock
+
+log = logging.getLogger(__name__)
 
 
 class TorqueChain:
@@ -35,8 +39,13 @@ class TorqueChain:
         self._clockwise = self._anticlockwise = None
         self._certificate = ""
         if calibration is not None and calibration.degree > 0 and calibration.points:
-            self._clockwise = Correction.from_calibration(calibration, Direction.CLOCKWISE)
-            self._anticlockwise = Correction.from_calibration(calibration, Direction.ANTICLOCKWISE)
+            try:
+                clockwise = Correction.from_calibration(calibration, Direction.CLOCKWISE)
+                anticlockwise = Correction.from_calibration(calibration, Direction.ANTICLOCKWISE)
+            except ValueError as error:  # the plan has warned of it; the trace's "correction" says none
+                log.warning("%s: calibration %s corrects nothing: %s", reference.number, calibration.certificate, error)
+                return
+            self._clockwise, self._anticlockwise = clockwise, anticlockwise
             self._certificate = calibration.certificate
 
     @property

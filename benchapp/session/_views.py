@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from math import isfinite
 from typing import Any
 
+from benchapp.pulls.pull import Flag, Mark, Pull
 from benchapp.runs import standing as runs
 from benchapp.runs.model import CapturedPull, PullKind, Run, RunState
 from benchapp.runs.outcome import outcome
@@ -96,6 +98,25 @@ def rungs(run: Run) -> tuple[Rung, ...]:
         dots += [Dot(None)] * (checkpoint.n_readings - len(dots))
         found.append(Rung(checkpoint, tuple(dots), index == run.checkpoint_index))
     return tuple(sorted(found, key=lambda rung: (rung.checkpoint.direction.sign < 0, rung.checkpoint.target_nm)))
+
+
+def taken_by_switch(pull: Pull, time_s: float, torque_nm: float, target_nm: float | None) -> Pull:
+    """Return a held pull with the reading that the foot switch took, and a mark "taken" where it did.
+
+    The mark lets the reading be derived again from the trace: the mean of the half second before it.
+    """
+    flags = pull.flags
+    if Flag.SHORT in flags and (target_nm is None or torque_nm >= 0.8 * target_nm):
+        flags = tuple(flag for flag in flags if flag is not Flag.SHORT)
+    marks = (*pull.marks, Mark("taken", time_s, torque_nm))
+    return replace(
+        pull,
+        reading=torque_nm,
+        reading_time_s=time_s,
+        flags=flags,
+        noticed=tuple(noticed for noticed in pull.noticed if noticed.flag in flags),
+        marks=tuple(sorted(marks, key=lambda mark: mark.time_s)),
+    )
 
 
 def provisional_card(run: Run, torque_nm: float) -> Card:

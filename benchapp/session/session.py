@@ -111,6 +111,7 @@ class BenchSession:
         self._pull_direction = Direction.CLOCKWISE
         self._pull_start_s: float | None = None
         self._eighty_s: float | None = None
+        self._taken: tuple[float, float] | None = None
         self._zero_wall = ""
         self._zero_problem = ""
         self._store_problem = ""
@@ -334,7 +335,7 @@ class BenchSession:
         self._reader.reset()
         self._expecting = None
         self._phase = Phase.REST
-        self._pull_start_s = self._eighty_s = None
+        self._pull_start_s = self._eighty_s = self._taken = None
         if self._card is not None and self._card.provisional:
             self._card = None
 
@@ -478,7 +479,7 @@ class BenchSession:
     def _read(self, event: ReaderEvent) -> None:
         if isinstance(event, PullStarted):
             self._phase, self._pull_direction, self._pull_start_s = Phase.RISING, event.direction, event.start_s
-            self._eighty_s, self._notice = None, ""
+            self._eighty_s, self._taken, self._notice = None, None, ""
         elif isinstance(event, ClickHeard):
             self._known(event.torque, event.direction, Phase.RELEASED)
         elif isinstance(event, HoldSteady):
@@ -500,6 +501,9 @@ class BenchSession:
         self._card_number = 0
 
     def _close_pull(self, pull: Pull) -> None:
+        taken, self._taken = self._taken, None
+        if taken is not None:
+            pull = views.taken_by_switch(pull, *taken, None if self._expecting is None else self._expecting[0])
         self._phase, self._pull_start_s = Phase.REST, None
         self._eighty_s = None
         if self._card is not None and self._card.provisional:
@@ -587,6 +591,8 @@ class BenchSession:
         elif isinstance(effect, e.TakeHold):
             for event in self._reader.take_hold():
                 self._read(event)
+                if isinstance(event, HoldSteady) and self._phase is Phase.HELD:
+                    self._taken = (self._live[0], abs(event.torque))
         elif isinstance(effect, e.Sound):
             self._sounds.append(effect.name)
         else:

@@ -1,4 +1,4 @@
-"""A session with a link, a reader and a store that the test holds in its hands; time is an argument."""
+"""A session with the real reader, and a link and a store that the test holds in its hands; time is an argument."""
 
 import datetime as dt
 import threading
@@ -9,75 +9,18 @@ import pytest
 
 from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
 from benchapp.metrology.tool import Tool, ToolType
-from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted
-from benchapp.pulls.pull import Flag, Mode, Noticed, Pull
+from benchapp.pulls import Mode, PullReader
 from benchapp.runs.planning import plan_run
 from benchapp.runs.procedure import shipped_procedure
 from benchapp.session.session import BenchSession
-from benchapp.torque.direction import Direction
 from drivers.samples import SampleBlock, Source
 from drivers.status import LinkState, LinkStatus
 
 RATE = 1000
 
 
-class PlainReader:
-    """A reader of the plainest kind, for these tests: a pull is what lies above 0.5 N·m; a fall by 20 % is a click.
-
-    It is a second, obvious implementation; that the real one reads well is shown in the tests of `pulls`.
-    """
-
-    def __init__(self, capacity_nm):
-        self.expect(None, None, Mode.FIRST_PEAK)
-        self.reset()
-
-    def expect(self, target, tool_max, mode):
-        self.target, self.tool_max, self.mode = target, tool_max, mode
-
-    def reset(self):
-        self.start = None
-
-    def take_hold(self):
-        if self.start is None or self.reading is not None:
-            return []
-        self.reading = self.last
-        return [HoldSteady(self.now, self.last, self.direction)]
-
-    def feed(self, t_s, torque, gaps=()):
-        told = []
-        for t, v in zip(t_s.tolist(), torque.tolist(), strict=True):
-            if self.start is None:
-                if abs(v) > 0.5:
-                    self.start, self.peak, self.reading, self.rest_since = t, 0.0, None, None
-                    self.direction = Direction.CLOCKWISE if v > 0 else Direction.ANTICLOCKWISE
-                    told.append(PullStarted(t, self.direction))
-                continue
-            m, self.now = abs(v), t
-            self.last = m
-            if m < 0.8 * self.peak and self.reading is None and self.mode is Mode.FIRST_PEAK and self.peak > 1:
-                self.reading = self.peak
-                told.append(ClickHeard(t, self.peak, self.direction))
-            self.peak = max(self.peak, m)
-            if m > 0.5:
-                self.rest_since = None
-            elif self.rest_since is None:
-                self.rest_since = t
-            elif t - self.rest_since >= 0.15:
-                told.append(PullClosed(self._pull()))
-                self.start = None
-        return told
-
-    def _pull(self):
-        reading = self.peak if self.mode is Mode.PEAK else self.reading
-        flags = []
-        if reading is None:
-            flags.append(Flag.NO_CLICK)
-        elif self.target is not None and reading < 0.8 * self.target:
-            flags.append(Flag.SHORT)
-        return Pull(
-            self.start, self.rest_since, self.direction, self.mode, reading, self.start if reading else None, self.peak,
-            self.reading, 0.0, 0.0, 0.9, 5.0, tuple(flags), tuple(Noticed(f) for f in flags),
-        )  # fmt: skip
+def pull_reader(capacity_nm):
+    return PullReader(mode=Mode.FIRST_PEAK, capacity=capacity_nm)
 
 
 class HandStore:
@@ -147,9 +90,11 @@ class Bench:
     def __init__(self, store, **options):
         self.store = store
         self.wall = dt.datetime(2026, 3, 4, 9, 12, tzinfo=dt.UTC)
-        self.session = BenchSession(self._open, PlainReader, store, now=lambda: self.wall, retry_s=0.02, **options)
+        self.session = BenchSession(self._open, pull_reader, store, now=lambda: self.wall, retry_s=0.02, **options)
+        self.rng = np.random.default_rng(20260304)
         self.t = 0.0
         self.n = 0
+        self.sent = {}  # time -> digits, as the device wrote them
         self.unit, self.decimals, self.sign = "N·m", 3, 1
         self.identity = ""
         self.session.open_link("hand://", "plain")
@@ -177,6 +122,7 @@ class Bench:
                 SampleBlock(self.n, t_s, part.copy(), self.decimals, self.unit, Source.SIMULATED,
                             overload_t_s=np.full(overload, self.t))
             )  # fmt: skip
+            self.sent.update(zip(t_s.tolist(), part.tolist(), strict=True))
             self.n += len(part)
         self.settle()
 
@@ -189,11 +135,13 @@ class Bench:
     def rest(self, seconds=0.8, level=0.0):
         self.send(np.full(int(seconds * RATE), level))
 
-    def pull(self, reading, *, click=True, sign=1, peak=None):
-        rise = np.linspace(0, reading, 900)
-        fall = np.linspace(0.6 * reading, 0, 60) if click else np.linspace(reading, reading * 0.81, 60)
-        tail = np.zeros(1) if click else np.linspace(reading * 0.81, 0, 3)
-        self.send(sign * np.concatenate([np.zeros(200), rise, fall, tail, np.zeros(300)]))
+    def pull(self, reading, *, click=True, sign=1):
+        """Pull in 1.2 s, the last fifth in 0.8 s; the tool lets go, the hand eases back; noise of a good transducer."""
+        rise = np.concatenate([np.linspace(0, 0.8 * reading, 400), np.linspace(0.8 * reading, reading, 800)])
+        top = np.linspace(reading, 0.6 * reading, 8) if click else np.full(100, reading)
+        back = np.linspace(top[-1], 0, 250)
+        torque = sign * np.concatenate([np.zeros(400), rise, top, back, np.zeros(400)])
+        self.send(torque + 0.004 * self.rng.standard_normal(len(torque)))
 
     def until(self, holds, limit_s=10.0):
         end = time.monotonic() + limit_s

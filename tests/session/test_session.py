@@ -55,14 +55,19 @@ def test_click_heard_comes_at_once_and_the_rest_later(bench, plan_of):
     start = bench.t
     bench.send(np.linspace(5.0, 8.0, 300))
     assert bench.view.eighty_s == pytest.approx(start + (6.4 - 5.0) / 3.0 * 0.3, abs=0.003)
-    bench.send(np.linspace(5.0, 3.0, 20))
+    bench.send(np.linspace(8.0, 5.0, 5))
+    bench.send(np.linspace(5.0, 4.8, 55))  # a click is told at most 60 ms after it
     view = bench.view
-    assert (view.phase, view.card.provisional, view.card.torque_nm) == (Phase.RELEASED, True, pytest.approx(8.0))
+    assert (view.phase, view.card.provisional, view.card.torque_nm) == (
+        Phase.RELEASED,
+        True,
+        pytest.approx(8.0, abs=0.02),
+    )
     assert bench.session.take_sounds() == ["click"]
     bench.send(np.zeros(300))
     view = bench.view
-    assert (view.phase, view.card.provisional, view.card.torque_nm) == (Phase.REST, False, pytest.approx(8.0))
-    assert bench.session.take_sounds() == ["closed"]
+    assert (view.phase, view.card.provisional, view.card.torque_nm) == (Phase.REST, False, pytest.approx(8.0, abs=0.02))
+    assert bench.session.take_sounds() == ["flagged"]  # from 80 % to the click in 0.2 s: too fast
 
 
 def test_a_flagged_pull_is_repeated_with_one_key(bench, plan_of):
@@ -111,11 +116,15 @@ def test_a_foot_switch_takes_the_hold(bench, plan_of, tool):
     bench.walk("preload")
     for target in (40.0, 8.0):
         bench.send(np.linspace(0, target, 300))
-        bench.send(np.full(300, target))
+        bench.send(target * (1 + 0.03 * np.sin(np.arange(800) / 40)))  # held, but never steady enough by itself
+        assert bench.view.phase is Phase.RISING
         bench.session.go_on()
         assert bench.view.phase is Phase.HELD
-        bench.send(np.concatenate([np.linspace(target, 0, 100), np.zeros(300)]))
-    assert bench.view.run.pulls[-1].pull.reading == pytest.approx(8.0)
+        taken_s = bench.t
+        bench.send(np.concatenate([np.linspace(target, 0, 100), np.zeros(400)]))
+    pull = bench.view.run.pulls[-1].pull
+    assert (pull.reading, pull.reading_time_s) == (pytest.approx(8.0, rel=0.01), taken_s)
+    assert "taken" in [mark.name for mark in pull.marks]
 
 
 # ---------------------------------------------------------------------------------------------------------------- zero
@@ -191,7 +200,8 @@ def test_units_polarity_and_digits_come_through_and_the_trace_keeps_what_the_dev
     assert (trace.unit, trace.decimals, trace.polarity) == (unit, decimals, Direction.ANTICLOCKWISE)
     assert trace.t_s[0] > first
     assert np.array_equal(trace.torque, trace.digits / 10.0**decimals)
-    assert trace.digits.min() == round(-8.0 / factor_nm(unit) * 10**decimals)
+    assert trace.digits.tolist() == [bench.sent[t] for t in trace.t_s.tolist()]
+    assert trace.digits.min() == pytest.approx(-8.0 / factor_nm(unit) * 10**decimals, rel=0.002)
     assert trace.extra["zero_nm"] == repr(view.zero_nm)
 
 
@@ -354,7 +364,7 @@ def test_a_second_run_is_refused_while_one_is_under_way(bench, plan_of):
     with pytest.raises(ValueError, match="another run"):
         bench.session.start_run(plan_of())
     bench.session.leave_run("trying things out")
-    bench.until(lambda v: v.state.value == "left")
+    assert bench.view.state.value == "left"
     bench.session.start_run(plan_of())
     assert bench.view.state.value == "cautions"
 
