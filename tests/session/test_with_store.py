@@ -1,0 +1,66 @@
+"""The session and the real store together: what the bench calls stored is read back by a second opening of the file."""
+
+import pytest
+
+from benchapp.pulls import read_pulls
+from benchapp.records import Store
+from benchapp.runs.model import PullKind
+from benchapp.torque.units import to_nm
+
+
+@pytest.fixture
+def real_store(tmp_path):
+    store = Store.open(tmp_path / "records.sqlite", demo=True)
+    yield store
+    store.close()
+
+
+def test_a_full_run_is_sealed_in_the_real_store_and_its_readings_come_out_of_the_traces_again(
+    another_bench, real_store, plan_of, tmp_path
+):
+    bench = another_bench(real_store)
+    bench.session.start_run(plan_of(n_readings=2))
+    bench.walk("verdict")
+    bench.go()
+    run = bench.view.run
+    bench.session.close()
+    assert bench.session.view().store_problem == ""
+    real_store.close()
+
+    again = Store.open(tmp_path / "records.sqlite", demo=True)
+    try:
+        stored = again.run(run.run_id)
+        assert stored == run
+        assert again.open_run() is None
+        for captured in stored.pulls:
+            trace = again.trace(run.run_id, captured.number)
+            zero_nm = float(trace.extra["zero_nm"])
+            target = None if captured.kind is PullKind.PRELOAD else 8.0
+            report = read_pulls(
+                trace.t_s, to_nm(trace.torque, trace.unit) - zero_nm, mode=captured.pull.mode,
+                capacity=100.0, target=target, tool_max=40.0,
+            )  # fmt: skip
+            assert [p.reading for p in report.pulls] == [pytest.approx(captured.pull.reading, rel=1e-4)]
+    finally:
+        again.close()
+
+
+def test_a_run_that_was_broken_off_is_found_again_by_the_next_start(another_bench, real_store, plan_of, tmp_path):
+    bench = another_bench(real_store)
+    bench.session.start_run(plan_of(n_readings=1))
+    bench.walk("pull")
+    bench.natural()
+    before = bench.view.run
+    bench.session.close()
+    real_store.close()
+
+    again = Store.open(tmp_path / "records.sqlite", demo=True)
+    try:
+        second = another_bench(again)
+        second.session.take_up()
+        view = second.until(lambda v: v.run is not None)
+        assert view.run.pulls == before.pulls
+        assert second.walk("verdict").verdict.within
+        second.session.close()
+    finally:
+        again.close()
