@@ -50,6 +50,7 @@ def tools() -> list[tuple[ToolRecord, float, float]]:
     def record(tool: Tool, place: str, keeper: str = "", **more: object) -> ToolRecord:
         return ToolRecord(tool, place=place, keeper=keeper, code=f"{tool.number}", **more)  # type: ignore[arg-type]
 
+    bench = "electrical bench"
     shop, north, south, store = "workshop wall", "ferry north, engine room", "ferry south, engine room", "tool store"
     first = dt.date(2021, 4, 12)
     return [
@@ -65,19 +66,52 @@ def tools() -> list[tuple[ToolRecord, float, float]]:
         (record(wrench(14, 30, 150, drive="1/2 in"), shop, "fitter 2", interval_months=6, first_use=first), 0.5, -0.9),
         (record(wrench(15, 60, 340, step=2, drive="1/2 in"), shop, "fitter 1", first_use=first), -1.1, -0.2),
         (
-            record(Tool("OCF-016", _II, "B", "N·m", 90, 90, fixed=True, drive="1/2 in"), north, "fitter 2", remark="wheel bolts"),
+            record(
+                Tool("OCF-016", _II, "B", "N·m", 90, 90, fixed=True, drive="1/2 in"),
+                north,
+                "fitter 2",
+                remark="wheel bolts",
+            ),
             0.6,
             0.3,
         ),
         (record(Tool("OCF-017", _II, "C", "N·m", 16, 80, drive="3/8 in"), store, "custodian"), 0.1, 0.0),
-        (record(Tool("OCF-020", _I, "B", "N·m", 20, 100, resolution=1, directions=BOTH, has_memory=True, drive="1/2 in"), shop, "fitter 1"), 0.7, 0.2),
-        (record(Tool("OCF-021", _I, "C", "N·m", 10, 200, resolution=0.1, directions=BOTH, drive="1/2 in"), shop, "custodian"), -0.4, 0.1),
+        (
+            record(
+                Tool(
+                    "OCF-020", _I, "B", "N·m", 20, 100, resolution=1, directions=BOTH, has_memory=True, drive="1/2 in"
+                ),
+                shop,
+                "fitter 1",
+            ),
+            0.7,
+            0.2,
+        ),
+        (
+            record(
+                Tool("OCF-021", _I, "C", "N·m", 10, 200, resolution=0.1, directions=BOTH, drive="1/2 in"),
+                shop,
+                "custodian",
+            ),
+            -0.4,
+            0.1,
+        ),
         (record(Tool("OCF-022", _I, "A", "kgf·m", 2, 20, resolution=0.5, drive="3/4 in"), south, "fitter 3"), 2.1, 0.4),
-        (record(Tool("OCF-030", _II, "D", "cN·m", 100, 500, True, 5, drive="1/4 in hex"), "electrical bench", "fitter 3"), -1.9, 0.8),
-        (record(Tool("OCF-031", _II, "D", "cN·m", 40, 200, True, 2, drive="1/4 in hex"), "electrical bench", "fitter 3"), 2.4, 0.3),
-        (record(Tool("OCF-032", _II, "E", "cN·m", 120, 120, True, fixed=True, drive="1/4 in hex"), "electrical bench", "fitter 3"), 0.3, 0.2),
+        (
+            record(Tool("OCF-030", _II, "D", "cN·m", 100, 500, True, 5, drive="1/4 in hex"), bench, "fitter 3"),
+            -1.9,
+            0.8,
+        ),
+        (record(Tool("OCF-031", _II, "D", "cN·m", 40, 200, True, 2, drive="1/4 in hex"), bench, "fitter 3"), 2.4, 0.3),
+        (
+            record(
+                Tool("OCF-032", _II, "E", "cN·m", 120, 120, True, fixed=True, drive="1/4 in hex"), bench, "fitter 3"
+            ),
+            0.3,
+            0.2,
+        ),
         (record(wrench(40, 20, 120, drive="1/2 in"), store, "custodian", remark="spare"), 0.0, 0.1),
-    ]  # fmt: skip
+    ]
 
 
 def references(today: dt.date) -> list[Reference]:
@@ -138,7 +172,13 @@ def references(today: dt.date) -> list[Reference]:
 
 
 def draw_pull(
-    rng: np.random.Generator, torque_nm: float, capacity_nm: float, sign: int, *, indicating: bool = False, fault: str = ""
+    rng: np.random.Generator,
+    torque_nm: float,
+    capacity_nm: float,
+    sign: int,
+    *,
+    indicating: bool = False,
+    fault: str = "",
 ) -> tuple[FloatArray, FloatArray, Pull]:
     """Draw one pull as samples (time in s, torque in N·m, clockwise positive) and say what stands on it.
 
@@ -314,7 +354,11 @@ def _run(
         done = 0
         while done < checkpoint.n_readings:
             number += 1
-            fault = "" if clean else str(rng.choice(["", "jerky", "too-fast", "past-click"], p=[0.93, 0.03, 0.02, 0.02]))
+            fault = (
+                ""
+                if clean or indicating
+                else str(rng.choice(["", "jerky", "too-fast", "past-click"], p=[0.93, 0.03, 0.02, 0.02]))
+            )
             spread = float(rng.normal(0, 0.45))
             nonlinear = 0.5 * (checkpoint.target_nm / tool.highest_nm - 0.6)
             reading = checkpoint.target_nm / (1 + (error_percent + nonlinear + spread) / 100)
@@ -341,7 +385,7 @@ def _pull(
     capacity = run.plan.reference.capacity_nm
     decimals = max(2, 4 - len(str(int(capacity))) + 1)
     t, torque, pull = draw_pull(
-        rng, reading_nm, capacity, checkpoint.direction.sign, indicating=indicating, fault="" if indicating else fault
+        rng, reading_nm, capacity, checkpoint.direction.sign, indicating=indicating, fault=fault
     )
     digits = np.round(torque * 10**decimals).astype(np.int64)
     captured = CapturedPull(
@@ -349,8 +393,8 @@ def _pull(
         kind=PullKind.READING,
         checkpoint_index=index,
         pull=pull,
-        set_aside=fault if fault and not indicating else None,
-        set_aside_by=run.plan.operator if fault and not indicating else "",
+        set_aside=fault or None,
+        set_aside_by=run.plan.operator if fault else "",
     )
     captured = judged(run, captured, checkpoint.target_nm)
     run = replace(run, pulls=(*run.pulls, captured))
@@ -384,7 +428,9 @@ def _repaired(
     clock.now += dt.timedelta(days=12)
     _run(store, clock, rng, record.tool, _reference_for(record.tool, shop), procedure, 0.0, clean=True)
     if store.tool(record.number) is not None:
-        store.change_state(record.number, ToolState.IN_SERVICE, who="custodian", why="back from the laboratory, verified")
+        store.change_state(
+            record.number, ToolState.IN_SERVICE, who="custodian", why="back from the laboratory, verified"
+        )
 
 
 def _leave_as_it_is(store: Store, clock: _Clock, today: dt.date) -> None:
@@ -397,4 +443,3 @@ def _leave_as_it_is(store: Store, clock: _Clock, today: dt.date) -> None:
         record = store.tool(number)
         if record is not None and record.state is ToolState.IN_SERVICE:
             store.change_state(number, state, who="custodian", why=why)
-

@@ -1,10 +1,18 @@
-"""From a run to what metrology judges: readings, reference, procedure and conditions in one input. Pure."""
+"""From a run to what metrology judges: readings, reference, procedure and conditions in one input. Pure.
+
+`kilter judge` writes its result with the same `judgement_to_data`: one definition for both.
+"""
 
 from __future__ import annotations
 
-from typing import Any
+import dataclasses
+import math
+from dataclasses import dataclass
+from enum import Enum
+from itertools import pairwise
+from typing import Any, Final
 
-from benchapp.metrology.budget import GivenBy
+from benchapp.metrology.budget import FORMULAS, GivenBy
 from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.judgement import (
     Ambient,
@@ -20,10 +28,13 @@ from benchapp.metrology.judgement import (
 from benchapp.metrology.rules import Rule, RuleKind
 from benchapp.metrology.suitability import use_at
 from benchapp.metrology.tool import Tool
+from benchapp.pulls.pull import Mode
 from benchapp.runs.model import CapturedPull, Checkpoint, PullKind, Run
 from benchapp.runs.procedure import Procedure
-from benchapp.runs.standing import BY_PROGRAM, convention_of, procedure_of
-from benchapp.torque.units import to_nm
+from benchapp.runs.standing import BY_PROGRAM, convention_of, counts, procedure_of
+from benchapp.torque.units import from_nm, to_nm
+
+NO_LOADING_POINT: Final = "a screwdriver has no loading point"
 
 
 def judge_run(run: Run) -> Judgement:
@@ -62,8 +73,8 @@ def judge_input(run: Run) -> JudgeInput:
         checkpoints=checkpoints,
         convention=convention_of(run),
         resolution_nm=None if tool.resolution is None else to_nm(tool.resolution, tool.unit),
-        geometric=_geometric(tool),
-        rule=_rule(procedure),
+        geometric=_geometric(tool) | run.plan.geometric,
+        rule=rule_of(procedure),
         ambient=_ambient(run, procedure),
     )
 
@@ -84,7 +95,7 @@ def _checkpoint(run: Run, index: int, checkpoint: Checkpoint) -> CheckpointInput
         direction=checkpoint.direction,
         n_required=checkpoint.n_readings,
         reference=use_at(run.plan.reference, checkpoint.direction, checkpoint.target_nm),
-        dynamic=_dynamic(run, pulls),
+        dynamic=_dynamic(run, checkpoint, pulls),
     )
 
 
@@ -98,24 +109,50 @@ def _reading(captured: CapturedPull) -> ReadingInput:
     )
 
 
-def _dynamic(run: Run, pulls: list[CapturedPull]) -> Dynamic:
-    drift = run.zeros[-1].zero_nm - run.zeros[0].zero_nm if len(run.zeros) > 1 else None
-    rates = [
-        p.pull.loading_rate_per_s / p.pull.reading * 100
-        for p in pulls
-        if p.set_aside is None and p.pull.reading and p.pull.loading_rate_per_s is not None
-    ]
-    return Dynamic(rate_percent_per_s=max(rates) if rates else None, zero_drift_nm=drift)
+def _dynamic(run: Run, checkpoint: Checkpoint, pulls: list[CapturedPull]) -> Dynamic:
+    """Return what stream, profile and zeros say, each at its worst over the pulls that count.
+
+    A held reading is taken where torque stands still: how fast it got there hides nothing of it.
+    """
+    rates, intervals_s = [], []
+    for pull in pulls:
+        slope, reading = pull.pull.loading_rate_per_s, pull.pull.reading
+        if counts(pull) and pull.pull.mode is not Mode.HOLD and slope is not None and reading:
+            rate = abs(slope) / reading * 100
+            rates.append(rate)
+            if pull.pull.sampling_hides_percent and rate > 0:
+                intervals_s.append(pull.pull.sampling_hides_percent / rate)
+    rate_hz = run.stream.get("rate_hz", 0.0)
+    if rate_hz > 0:
+        intervals_s = [1 / rate_hz]
+    calibration = run.plan.reference.calibration
+    return Dynamic(
+        rate_percent_per_s=max(rates, default=None),
+        interval_s=max(intervals_s, default=None),
+        filter_hz=run.stream.get("filter_hz") or None,
+        zero_drift_nm=max((abs(b.zero_nm - a.zero_nm) for a, b in pairwise(run.zeros)), default=None),
+        temperature_percent_per_k=None if calibration is None else calibration.temperature_percent_per_k,
+        temperature_difference_k=_from_calibration_k(run),
+    )
+
+
+def _from_calibration_k(run: Run) -> float | None:
+    calibration = run.plan.reference.calibration
+    noted = [run.ambient[key] for key in ("start_c", "end_c") if key in run.ambient]
+    if calibration is None or calibration.temperature_c is None or not noted:
+        return None
+    return max((t - calibration.temperature_c for t in noted), key=abs)
 
 
 def _geometric(tool: Tool) -> dict[str, Geometric]:
     if not tool.is_screwdriver:
         return {}
-    return {"w_l": Geometric(0.0, GivenBy.NOT_APPLICABLE, "a screwdriver has no loading point")}
+    return {"w_l": Geometric(0.0, GivenBy.NOT_APPLICABLE, NO_LOADING_POINT)}
 
 
-def _rule(procedure: Procedure) -> Rule:
-    return Rule(RuleKind(str(procedure.value("decision.rule", "simple"))), float(procedure.value("decision.r", 1.0)))
+def rule_of(procedure: Procedure) -> Rule:
+    """Return the decision rule that a procedure fixes; r is 1 where it names none (ILAC-G8:09/2019, w = U)."""
+    return Rule(RuleKind(str(procedure.value("decision.rule"))), float(procedure.value("decision.r", 1.0)))
 
 
 def _ambient(run: Run, procedure: Procedure) -> Ambient:
@@ -133,3 +170,114 @@ def _ambient(run: Run, procedure: Procedure) -> Ambient:
         figure("ambient.change"),
         figure("ambient.humidity"),
     )
+
+
+def judgement_to_data(judgement: Judgement, unit: str, run_input: JudgeInput) -> dict[str, Any]:
+    """Return the judgement as JSON-able data: torques in `unit`, shares largest first, every formula with its source.
+
+    Infinite degrees of freedom are null.
+    """
+    told: dict[str, Any] = {
+        "verdict": judgement.verdict.value,
+        "unit": unit,
+        "convention": run_input.convention.value,
+        "rule": _plain(run_input.rule, unit),
+        "checkpoints": [],
+        "ambient_notes": _plain(judgement.ambient_notes, unit),
+    }
+    used: set[str] = {"W", "W'", "ν_eff"}
+    for checkpoint in judgement.checkpoints:
+        data = _plain(checkpoint, unit)
+        data["budget"]["shares"] = [{"symbol": s, "share": share} for s, share in checkpoint.budget.shares]
+        told["checkpoints"].append(data)
+        used |= {c.symbol for c in checkpoint.budget.contributions} | set(checkpoint.budget.missing)
+    told["formulas"] = [_plain(FORMULAS[symbol], unit) for symbol in FORMULAS if symbol in used]
+    return told
+
+
+def run_judgement_to_data(run: Run, judgement: Judgement) -> dict[str, Any]:
+    """Return the judgement of a run as data for its record, torques in the tool's own unit."""
+    return judgement_to_data(judgement, run.plan.tool.unit, judge_input(run))
+
+
+def _plain(value: Any, unit: str) -> Any:
+    if isinstance(value, Enum):
+        return value.value
+    if dataclasses.is_dataclass(value):
+        found: dict[str, Any] = {}
+        for field in dataclasses.fields(value):
+            inner = getattr(value, field.name)
+            if field.name.endswith("_nm") and inner is not None:
+                found[field.name.removesuffix("_nm")] = from_nm(inner, unit)
+            else:
+                found[field.name] = _plain(inner, unit)
+        return found
+    if isinstance(value, tuple | list):
+        return [_plain(v, unit) for v in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class JudgementLine:
+    """One figure of a judgement, for a page that shows it; sentences are written there.
+
+    Attributes:
+        checkpoint: Index of the checkpoint; None: of the whole run.
+        key: What it is: "verdict", "outcome", "mean", "s", "limit", "expanded", "interval", "guard-band",
+            "probability", "tur", "with-set-aside", "contribution", "missing", "settle", "ambient",
+            "false-accept" or "false-reject".
+        label: Short name of the figure.
+        value: Number or word; None where there is none.
+        unit: "%", "1" for a plain number, "°C", or "" for a word.
+        share: Of w², 0 to 1; of a contribution only.
+        source: Where the formula is from and the mark of confidence; of a contribution only.
+    """
+
+    checkpoint: int | None
+    key: str
+    label: str
+    value: float | str | None
+    unit: str = ""
+    share: float | None = None
+    source: str = ""
+
+
+def judgement_lines(judgement: Judgement) -> list[JudgementLine]:
+    """Return every figure of a judgement in the order in which it is read; contributions largest first."""
+    lines = [JudgementLine(None, "verdict", "verdict", judgement.verdict.value)]
+    lines += [JudgementLine(None, "ambient", note.key, note.value) for note in judgement.ambient_notes]
+    for index, checkpoint in enumerate(judgement.checkpoints):
+        lines += _checkpoint_lines(index, checkpoint)
+    return lines
+
+
+def _checkpoint_lines(index: int, judged: CheckpointJudgement) -> list[JudgementLine]:
+    known = judged.budget
+    figures: list[tuple[str, str, float | str | None, str]] = [
+        ("outcome", "outcome of the rule", judged.outcome.value, ""),
+        ("limit", "permissible deviation ±", judged.limit_percent, "%"),
+        ("mean", "mean deviation", judged.mean_deviation_percent, "%"),
+        ("s", "s of a single reading", judged.s_percent, "%"),
+        ("expanded", f"W, k = {known.factor:.4g}", known.expanded, "%"),
+        ("interval", "W'", judged.interval_percent, "%"),
+        ("guard-band", "guard band w", judged.guard_band_percent, "%"),
+        ("probability", "probability within limits", judged.probability, "1"),
+        ("tur", "limit / U (k = 2)", judged.tur, "1"),
+        ("with-set-aside", "mean with what was set aside", judged.mean_with_set_aside_percent, "%"),
+    ]
+    if judged.risk is not None:
+        figures.append(("false-accept", "global false-accept risk", judged.risk.false_accept, "1"))
+        figures.append(("false-reject", "global false-reject risk", judged.risk.false_reject, "1"))
+    lines = [JudgementLine(index, *figure) for figure in figures]
+    shares = dict(known.shares)
+    for line in sorted(known.contributions, key=lambda c: -c.percent):
+        formula = FORMULAS[line.symbol]
+        source = f"{formula.source} {formula.clause}".strip() + f" ({formula.mark})"
+        label = f"{line.symbol}: {formula.about}"
+        share = shares.get(line.symbol, 0.0)
+        lines.append(JudgementLine(index, "contribution", label, line.percent, "%", share, source))
+    lines += [JudgementLine(index, "missing", f"{s}: {FORMULAS[s].about}", None, "%") for s in known.missing]
+    lines += [JudgementLine(index, "settle", each.key, each.value) for each in judged.settle]
+    return lines

@@ -153,11 +153,13 @@ class TextField(Field):
         return self.edit.text().strip()
 
     def value(self) -> Any:
+        """Return what was entered; `FieldError` when it cannot be taken."""
         if not self.text() and self.required:
             raise FieldError(f"{self.label} is wanted.")
         return self.text()
 
     def put(self, value: Any) -> None:
+        """Show `value`."""
         self.edit.setText("" if value is None else str(value))
         self.edit.setCursorPosition(0)
 
@@ -202,6 +204,7 @@ class NumberField(TextField):
             self.row.insertWidget(1, suffix)
 
     def value(self) -> float | None:
+        """Return what was entered; `FieldError` when it cannot be taken."""
         text = self.text()
         if not text:
             if self.required:
@@ -221,6 +224,7 @@ class NumberField(TextField):
         return value
 
     def put(self, value: Any) -> None:
+        """Show `value`."""
         self.edit.setText("" if value is None else short(float(value)))
 
     def _accepted(self) -> str:
@@ -280,6 +284,7 @@ class TorqueField(Field):
         self.units.setCurrentText(unit)
 
     def value(self) -> Torque | None:
+        """Return what was entered; `FieldError` when it cannot be taken."""
         text = self.edit.text().strip()
         if not text:
             if self.required:
@@ -294,6 +299,7 @@ class TorqueField(Field):
         return f" above {short(self.above)}" if self.above is not None else ""
 
     def put(self, value: Any) -> None:
+        """Show `value`."""
         if value is None:
             self.edit.clear()
             return
@@ -321,6 +327,7 @@ class DateField(TextField):
         super().__init__(label, hint=hint, required=required, placeholder="2026-03-04", width=140)
 
     def value(self) -> dt.date | None:
+        """Return what was entered; `FieldError` when it cannot be taken."""
         if not self.text() and not self.required:
             return None
         try:
@@ -329,6 +336,7 @@ class DateField(TextField):
             raise FieldError(f"{self.label}: {problem}") from None
 
     def put(self, value: Any) -> None:
+        """Show `value`."""
         self.edit.setText("" if value is None else value.isoformat())
 
     def _finished(self) -> None:
@@ -378,16 +386,21 @@ class ChoiceField(Field):
             self.changed.connect(lambda: on_change(self.value()))
 
     def value(self) -> str:
+        """Return what was entered; `FieldError` when it cannot be taken."""
         return next(key for key, button in self._buttons.items() if button.isChecked())
 
     def put(self, value: Any) -> None:
+        """Show `value`."""
         self._buttons[value].setChecked(True)
         self._one_tab_stop()
 
     def choose(self, key: str) -> None:
         """Take `key` as if it had been clicked."""
         if key != self.value():
+            had_keyboard = any(button.hasFocus() for button in self._buttons.values())
             self.put(key)
+            if had_keyboard:
+                self._buttons[key].setFocus(Qt.FocusReason.OtherFocusReason)
             self._edited()
 
     def _clicked(self) -> None:
@@ -402,6 +415,7 @@ class ChoiceField(Field):
                 self.setFocusProxy(button)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Walk the row with the arrow keys."""
         if event.type() == QEvent.Type.KeyPress and isinstance(event, QKeyEvent):
             keys = list(self._buttons)
             here = keys.index(self.value())
@@ -464,9 +478,11 @@ class PickField(Field):
         self.box.currentIndexChanged.connect(self._edited)
 
     def value(self) -> str:
+        """Return what was entered; `FieldError` when it cannot be taken."""
         return str(self.box.currentData() or "")
 
     def put(self, value: Any) -> None:
+        """Show `value`."""
         index = self.box.findData(value)
         if index < 0 and value:
             self.box.addItem(str(value), value)

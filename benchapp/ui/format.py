@@ -81,10 +81,10 @@ def due_words(due: dt.date | None, today: dt.date) -> str:
 
 
 def plural(n: int, noun: str) -> str:
-    """Return the number with its noun.
+    r"""Return the number with its noun.
 
     >>> plural(1, "pull"), plural(12000, "sample")
-    ('1 pull', '12\\u202f000 samples')
+    ('1 pull', '12\u202f000 samples')
     """
     return f"{grouped(n)} {noun}{'' if n == 1 else 's'}"
 

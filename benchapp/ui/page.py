@@ -1,4 +1,4 @@
-"""What the pages beside the Bench have in common: heading, lists, what an empty page says, one style on top of the theme."""
+"""What the pages beside the Bench have in common: heading, lists, what an empty page says, one style."""
 
 from __future__ import annotations
 
@@ -17,7 +17,17 @@ from PySide6.QtCore import (
     Qt,
     Signal,
 )
-from PySide6.QtGui import QColor, QFontMetrics, QKeyEvent, QPainter, QPen, QPolygonF, QResizeEvent
+from PySide6.QtGui import (
+    QColor,
+    QFontMetrics,
+    QKeyEvent,
+    QKeySequence,
+    QPainter,
+    QPen,
+    QPolygonF,
+    QResizeEvent,
+    QShortcut,
+)
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QFrame,
@@ -107,9 +117,9 @@ class Page(QWidget):
         texts.addWidget(self.title)
         texts.addWidget(self.subtitle)
         head.addLayout(texts, 1)
-        self.actions = QHBoxLayout()
-        self.actions.setSpacing(8)
-        head.addLayout(self.actions)
+        self.action_row = QHBoxLayout()
+        self.action_row.setSpacing(8)
+        head.addLayout(self.action_row)
         self._layout.addLayout(head)
         self.views = QStackedWidget()
         self._layout.addWidget(self.views, 1)
@@ -133,6 +143,12 @@ class Page(QWidget):
         self.title.setText(title)
         self.subtitle.setText(subtitle)
 
+    def on_keys(self, keys: str, action: Callable[[], object]) -> None:
+        """Let `keys` do something while the page has the keyboard."""
+        shortcut = QShortcut(QKeySequence(keys), self)
+        shortcut.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        shortcut.activated.connect(action)
+
     def say(self, sentence: str, *, problem: bool = False) -> None:
         """Say one sentence in the strip at the foot of the window."""
         self.context.message.emit("problem" if problem else "note", sentence)
@@ -150,6 +166,7 @@ class Page(QWidget):
         return max(14, min(18, round((self.height() + 110) / 56)))
 
     def resizeEvent(self, event: QResizeEvent) -> None:
+        """Take the sizes of the new height."""
         super().resizeEvent(event)
         if self.font_px() != self._font_px:
             self._font_px = self.font_px()
@@ -449,6 +466,7 @@ class Listing(QTableView):
         return self._model.rows[row] if 0 <= row < len(self._model.rows) else None
 
     def resizeEvent(self, event: QResizeEvent) -> None:
+        """Take the sizes of the new height."""
         super().resizeEvent(event)
         columns = self._model.columns
         total = sum(column.width for column in columns)
@@ -461,12 +479,14 @@ class Listing(QTableView):
         self.set_row_height()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Do everything by keyboard too."""
         if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
             self._open(self.currentIndex().row())
             return
         super().keyPressEvent(event)
 
     def leaveEvent(self, event: Any) -> None:
+        """Forget the pointer."""
         self.hovered = -1
         self.viewport().update()
         super().leaveEvent(event)

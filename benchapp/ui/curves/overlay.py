@@ -1,8 +1,8 @@
-"""Pulls laid over each other, as numbers: alignment, pixel columns at any zoom, local slope, what the cursor reads. No Qt.
+"""Pulls laid over each other, as numbers: alignment, pixel columns at any zoom, local slope, the cursor. No Qt.
 
-The Bench draws a growing curve and keeps finished columns (`benchapp.ui.bench.columns`); here a finished curve is looked
-at under any zoom, so each curve carries a small pyramid of lowest and highest values and a redraw costs what is on the
-screen, not what was sampled.
+The Bench draws a growing curve and keeps finished columns (`benchapp.ui.bench.columns`); here a finished curve is
+looked at under any zoom, so each curve carries a small pyramid of lowest and highest values and a redraw costs what is
+on the screen, not what was sampled.
 """
 
 from __future__ import annotations

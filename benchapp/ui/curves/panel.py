@@ -30,7 +30,7 @@ def pull_line(curve: Curve, unit: str) -> str:
 
 
 def explain(pull: Pull | None, unit: str) -> list[str]:
-    """Return what is to be said about a pull, one sentence a line: times, rate, peak, and every flag with its numbers."""
+    """Return what is to be said about a pull, a sentence a line: times, rate, peak, every flag with its numbers."""
     if pull is None:
         return ["Nothing was read from this recording."]
     factor = factor_nm(unit)
@@ -80,7 +80,7 @@ class CurvePanel(QWidget):
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         outer.setSpacing(8)
-        tools = QHBoxLayout()
+        tools = self.tools = QHBoxLayout()
         tools.setSpacing(8)
         self.align = ChoiceField(
             "Laid over each other at",
@@ -181,20 +181,23 @@ class CurvePanel(QWidget):
     def save_as(self, path: str, kind: str) -> bool:
         """Write the picture ("png", "svg") or the chosen pull's samples ("csv"); says so or says why not."""
         try:
-            if kind == "png":
-                if not self.picture.image().save(path, "PNG"):
-                    raise OSError("the picture could not be written")
-            elif kind == "svg":
-                self.picture.save_svg(path, self._name())
-            else:
-                trace = self._data_wanted(self.picture.chosen) if self._data_wanted else None
-                if trace is None:
-                    raise OSError("this pull has no recorded samples")
-                from benchapp.records.exchange import to_trace_file  # noqa: PLC0415 (heavy, and only where data is saved)
-
-                Path(path).write_text(to_trace_file(trace, number=self.picture.chosen), encoding="utf-8")
+            self._write(path, kind)
         except OSError as problem:
             self.failed.emit(f"{path}: {problem.strerror or problem}. Nothing was saved; choose another place.")
             return False
         self.saved.emit(f"Saved as {path}")
         return True
+
+    def _write(self, path: str, kind: str) -> None:
+        if kind == "png":
+            if not self.picture.image().save(path):
+                raise OSError("the picture could not be written")
+        elif kind == "svg":
+            self.picture.save_svg(path, self._name())
+        else:
+            trace = self._data_wanted(self.picture.chosen) if self._data_wanted else None
+            if trace is None:
+                raise OSError("this pull has no recorded samples")
+            from benchapp.records.exchange import to_trace_file  # heavy, and only where data is saved
+
+            Path(path).write_text(to_trace_file(trace, number=self.picture.chosen), encoding="utf-8")

@@ -1,8 +1,8 @@
 """The picture of pulls laid over each other: drawn by hand, so that ten pulls at 10 kHz stay quick under the mouse.
 
 Torque above, its rate of change below, one cursor through both. Mouse: wheel zooms around the pointer (Shift: torque
-only), dragging moves, a double click shows everything again. Keys: + and − zoom, arrows move the cursor, C goes near the
-click, 0 shows everything, Page up and down choose the pull.
+only), dragging moves, a double click shows everything again. Keys: + and − zoom, arrows move the cursor, C goes near
+the click, 0 shows everything, Page up and down choose the pull.
 """
 
 from __future__ import annotations
@@ -121,7 +121,7 @@ class CurvePicture(QWidget):
         self._tell()
         self.update()
 
-    def set_rate_shown(self, shown: bool) -> None:  # noqa: FBT001 (a button's own signal)
+    def set_rate_shown(self, shown: bool) -> None:
         """Show or hide the rate of change."""
         self.show_rate = shown
         self.update()
@@ -195,6 +195,7 @@ class CurvePicture(QWidget):
     # ---------------------------------------------------------------------------------------------------------- drawing
 
     def paintEvent(self, _event: object) -> None:
+        """Draw it."""
         painter = QPainter(self)
         self.draw(painter, self.size(), background=False)
         painter.end()
@@ -293,11 +294,10 @@ class CurvePicture(QWidget):
             painter.setPen(soft)
             sign = "+" if value > 0 and self.align is not Align.START else ""
             text = f"{sign}{value:.{decimals}f}".replace("-", MINUS)
-            painter.drawText(
-                QRectF(x - 60, foot.bottom() + 3, 120, metrics.height()),
-                Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
-                text + (suffix if abs(value) < 1e-12 or value == places[-1] else ""),
-            )
+            text += suffix if abs(value) < 1e-12 or value == places[-1] else ""
+            width = metrics.horizontalAdvance(text)
+            left = min(max(x - width / 2, 0.0), area.right() + 11 - width)
+            painter.drawText(QPointF(left, foot.bottom() + 3 + metrics.ascent()), text)
         painter.drawText(
             QRectF(area.left(), foot.bottom() + 2 + metrics.height(), area.width(), metrics.height()),
             Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignTop,
@@ -308,7 +308,7 @@ class CurvePicture(QWidget):
 
     def _draw_curves(self, painter: QPainter, area: QRectF) -> None:
         c = theme.palette()
-        quiet, aside = QPen(QColor(c.soft), 1), QPen(QColor(c.rail), 1)
+        quiet, aside = QPen(_between(c.soft, c.panel, 0.45), 1), QPen(QColor(c.rail), 1)
         for curve in self.curves:
             if curve.number != self.chosen:
                 self._line(painter, area, curve, curve.levels, quiet if curve.counts else aside, self._view[2:])
@@ -463,7 +463,7 @@ class CurvePicture(QWidget):
                 painter.setPen(QPen(QColor(c.soft), 1.4))
                 painter.setBrush(Qt.BrushStyle.NoBrush)
                 painter.drawRect(QRectF(place.x() - 3, place.y() - 3, 6, 6))
-                painter.drawText(QPointF(place.x() + 8, place.y() - 4), name)
+                painter.drawText(QPointF(place.x() + 9, place.y() + metrics.capHeight() + 5), name)
         painter.restore()
 
     def _draw_cursor(self, painter: QPainter, area: QRectF, below: QRectF | None) -> None:
@@ -504,10 +504,7 @@ class CurvePicture(QWidget):
     def reading_text(self, reading: Reading) -> str:
         """Return the cursor's reading in words: time, torque, rate."""
         factor = factor_nm(self.unit)
-        if abs(reading.time_s) < 1:
-            when = f"{reading.time_s * 1000:+.1f} ms"
-        else:
-            when = f"{reading.time_s:+.3f} s"
+        when = f"{reading.time_s * 1000:+.1f} ms" if abs(reading.time_s) < 1 else f"{reading.time_s:+.3f} s"
         return (
             f"{when.replace('-', MINUS)}   {significant(reading.torque_nm / factor, 5)} {self.unit}   "
             f"{significant(reading.rate_nm_s / factor, 3)} {self.unit}/s"
@@ -520,7 +517,7 @@ class CurvePicture(QWidget):
     def _tell(self) -> None:
         self.cursor_moved.emit(self.reading())
 
-    # ------------------------------------------------------------------------------------------------ mouse and keyboard
+    # ----------------------------------------------------------------------------------------------- mouse and keyboard
 
     def zoom(self, factor: float, time_s: float | None = None, *, torque_only: bool = False) -> None:
         """Zoom by `factor` (> 1 comes nearer) around `time_s` (default: middle)."""
@@ -537,23 +534,28 @@ class CurvePicture(QWidget):
         self.update()
 
     def wheelEvent(self, event: QWheelEvent) -> None:
+        """Zoom around the pointer."""
         steps = (event.angleDelta().y() or event.angleDelta().x()) / 120
         shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
         self.zoom(1.25**steps, self._time_at(event.position().x()), torque_only=shift)
         event.accept()
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
+        """Begin to drag."""
         self._drag = (event.position(), self._view)
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
+        """Choose what was clicked."""
         if self._drag is not None and (event.position() - self._drag[0]).manhattanLength() < 4:
             self._pick(event.position())
         self._drag = None
 
     def mouseDoubleClickEvent(self, _event: QMouseEvent) -> None:
+        """Show everything again."""
         self.show_all()
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
+        """Move what is dragged, or the cursor."""
         area = self._areas(self.size())[0]
         if self._drag is not None and event.buttons() & Qt.MouseButton.LeftButton:
             origin, (start, end, low, high) = self._drag
@@ -566,6 +568,7 @@ class CurvePicture(QWidget):
         self.update()
 
     def leaveEvent(self, _event: object) -> None:
+        """Forget the pointer."""
         self._set_cursor(None)
         self.update()
 
@@ -582,6 +585,7 @@ class CurvePicture(QWidget):
             self.choose(best)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Do everything by keyboard too."""
         key = event.key()
         start, end = self._view[:2]
         numbers = [curve.number for curve in self.curves]
@@ -627,8 +631,8 @@ class CurvePicture(QWidget):
         Raises:
             OSError: The file cannot be written.
         """
-        from PySide6.QtCore import QBuffer  # noqa: PLC0415
-        from PySide6.QtSvg import QSvgGenerator  # noqa: PLC0415 (only where a picture is saved)
+        from PySide6.QtCore import QBuffer
+        from PySide6.QtSvg import QSvgGenerator
 
         data = QByteArray()
         buffer = QBuffer(data)
@@ -643,6 +647,13 @@ class CurvePicture(QWidget):
         painter.end()
         with open(path, "wb") as file:
             file.write(bytes(data.data()))
+
+
+def _between(one: str, other: str, share: float) -> QColor:
+    """Return an opaque colour, `share` of the way from `one` to `other`."""
+    a, b = QColor(one), QColor(other)
+    pairs = ((a.red(), b.red()), (a.green(), b.green()), (a.blue(), b.blue()))
+    return QColor(*(round(x + (y - x) * share) for x, y in pairs))
 
 
 def polygon(x: FloatArray, y: FloatArray) -> QPolygonF:

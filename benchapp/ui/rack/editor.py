@@ -126,7 +126,7 @@ class ToolEditor(QWidget):
         self.shown = form.add("shown", ChoiceField("It shows torque on a", HOW_SHOWING))
 
     def _add_more(self, form: Form) -> None:
-        form.add("lowest", TextField("Lowest marked value", required=False, width=120))
+        self.lowest = form.add("lowest", TextField("Lowest marked value", required=False, width=120))
         form.add("resolution", TextField("One division or digit", required=False, width=120))
         form.add(
             "directions",
@@ -253,7 +253,7 @@ class ToolEditor(QWidget):
         except (ToolEntryError, FieldError, ValueError):
             self.letter.setText("")
 
-    def _say_lowest(self, fixed: bool) -> None:  # noqa: FBT001
+    def _say_lowest(self, fixed: bool) -> None:
         try:
             entered = self.highest.value()
         except FieldError:
@@ -265,7 +265,7 @@ class ToolEditor(QWidget):
         said = f"{short(default_lowest(entered.value))} {entered.unit}"
         self.form.fields["lowest"].set_hint(f"In {entered.unit}. Empty: 20 % of the highest, {said}.")
         self.form.fields["resolution"].set_hint(f"In {entered.unit}.")
-        typed = self.form.fields["lowest"].text() if self.more.isChecked() else ""
+        typed = self.lowest.text() if self.more.isChecked() else ""
         self.highest.set_hint("" if typed else f"Its lowest mark is taken as {said}.")
 
     def _answers(self, entered: dict[str, Any]) -> Answers:

@@ -34,6 +34,7 @@ class HistoryPicture(QWidget):
         self.empty = "Not verified yet."
 
     def sizeHint(self) -> QSize:
+        """Ask for enough room."""
         return QSize(380, 220)
 
     def show_dots(self, dots: Sequence[Dot], names: Sequence[str], limit_percent: float | None) -> None:
@@ -62,6 +63,7 @@ class HistoryPicture(QWidget):
         return QPointF(x, area.center().y() - dot.deviation_percent / reach * area.height() / 2)
 
     def paintEvent(self, _event: object) -> None:
+        """Draw it."""
         c = theme.palette()
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -163,6 +165,7 @@ class HistoryPicture(QWidget):
         return best if (self._place(area, best, scales) - place).manhattanLength() < 12 else None
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:
+        """Move what is dragged, or the cursor."""
         dot = self._near(event.position())
         self.setCursor(Qt.CursorShape.PointingHandCursor if dot else Qt.CursorShape.ArrowCursor)
         if dot is not None:
@@ -175,6 +178,7 @@ class HistoryPicture(QWidget):
             )
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
+        """Choose what was clicked."""
         dot = self._near(event.position())
         if dot is not None:
             self.run_wanted.emit(dot.run_id)

@@ -150,11 +150,11 @@ def _columns_in(line: str, mark: str) -> int:
 
 
 def _read_xlsx(path: Path) -> Table:
-    import openpyxl  # noqa: PLC0415 (heavy, only where a workbook is read)
+    import openpyxl
 
     try:
         book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-    except Exception as problem:  # noqa: BLE001 (zip, XML and format errors alike mean: no workbook)
+    except Exception as problem:
         raise ListFileError(f"{path.name} cannot be opened as XLSX ({problem}). Save it again, or as CSV.") from problem
     try:
         sheet = book.worksheets[0]

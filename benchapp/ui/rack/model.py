@@ -22,7 +22,7 @@ from benchapp.torque.units import from_nm, to_nm
 from benchapp.ui.format import due_words, kind_text, range_text, short
 
 DEFAULT_LOWEST_SHARE: Final = 0.2
-"""Lowest mark that is assumed while nobody has said it: 20 % of the highest value (the lowest checkpoint of ISO 6789)."""
+"""Lowest mark that is assumed while nobody has said it: 20 % of the highest (lowest checkpoint of ISO 6789)."""
 
 STATE_WORDS: Final[dict[ToolState, str]] = {
     ToolState.IN_SERVICE: "in service",
@@ -168,7 +168,7 @@ def due_line(record: ToolRecord, today: dt.date) -> str:
     return "never verified" if record.due is None else due_words(record.due, today)
 
 
-# ---------------------------------------------------------------------------------------------------- from the questions
+# --------------------------------------------------------------------------------------------------- from the questions
 
 
 class ToolEntryError(ValueError):
@@ -190,8 +190,8 @@ class Answers:
         unit: Of its scale.
         lowest: Lowest marked value; None: not said.
         screwdriver: A screwdriver rather than a wrench.
-        how: Setting tools: "scale", "bending" (a scale, and a bar bends while pulled), "plain" (set on a tester, no scale)
-            or "fixed"; indicating tools: "dial", "display", "beam".
+        how: Setting tools: "scale", "bending" (a scale, and a bar bends while pulled), "plain" (set on a tester,
+            no scale) or "fixed"; indicating tools: "dial", "display", "beam".
         resolution: One division or digit; None without.
         anticlockwise: It works anticlockwise too.
         has_memory: Indicating tools: a follower pointer or memory keeps the value.
@@ -340,7 +340,7 @@ def interval_line(record: ToolRecord) -> str:
     return said if record.interval_months is not None else f"{said} (nothing else was set)"
 
 
-# --------------------------------------------------------------------------------------------------------------- history
+# -------------------------------------------------------------------------------------------------------------- history
 
 
 @dataclass(frozen=True, slots=True)

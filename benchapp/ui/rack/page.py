@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from PySide6.QtCore import QEvent, QObject, Qt
-from PySide6.QtGui import QKeyEvent, QKeySequence, QShortcut
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QMenu, QVBoxLayout, QWidget
 
 from benchapp.records.errors import StoreError
@@ -118,7 +118,7 @@ class ToolCard(QWidget):
         self.verify = main_button("Verify this tool")
         self.verify.setToolTip("Put it up on the Bench (Ctrl+Enter)")
         self.edit = plain_button("Change")
-        self.move = plain_button("State …")
+        self.to_state = plain_button("State …")
         self.runs = quiet_button("Its runs")
         self.facts = Facts()
         self.history = HistoryPicture()
@@ -130,7 +130,7 @@ class ToolCard(QWidget):
         row.setSpacing(6)
         row.addWidget(self.verify, 1)
         row.addWidget(self.edit)
-        row.addWidget(self.move)
+        row.addWidget(self.to_state)
         body.addSpacing(4)
         body.addLayout(row)
         inside = QWidget()
@@ -148,7 +148,7 @@ class ToolCard(QWidget):
 
 
 class RackPage(Page):
-    """List on the left, the tool under the cursor on the right; editor, change of state and import take the whole page."""
+    """List on the left, the tool under the cursor on the right; editor, state and import take the whole page."""
 
     concerns = ("tools", "runs")
 
@@ -175,8 +175,8 @@ class RackPage(Page):
         menu = QMenu(self.more)
         menu.addAction("Import a list (CSV or XLSX) …", self.ask_import)
         self.more.setMenu(menu)
-        self.actions.addWidget(self.add)
-        self.actions.addWidget(self.more)
+        self.action_row.addWidget(self.add)
+        self.action_row.addWidget(self.more)
         self.add.clicked.connect(lambda: self.edit_tool(None))
         self.empty.wanted.connect(lambda: self.edit_tool(None))
         self.editor.saved.connect(self._keep)
@@ -192,7 +192,7 @@ class RackPage(Page):
             ("Ctrl+Return", self.verify),
             ("Escape", self.show_list),
         ):
-            QShortcut(QKeySequence(keys), self, activated=action, context=Qt.ShortcutContext.WidgetWithChildrenShortcut)
+            self.on_keys(keys, action)
         self.setFocusProxy(self.search)
         self.refresh()
 
@@ -256,13 +256,14 @@ class RackPage(Page):
         self.list.opened.connect(lambda _row: self.verify())
         self.card.verify.clicked.connect(self.verify)
         self.card.edit.clicked.connect(lambda: self.edit_tool(self._current()))
-        self.card.move.clicked.connect(self.ask_state)
+        self.card.to_state.clicked.connect(self.ask_state)
         self.card.runs.clicked.connect(self._show_runs)
         self.card.history.run_wanted.connect(lambda run_id: self.context.page_wanted.emit("logbook", run_id))
 
     # ---------------------------------------------------------------------------------------------------------- reading
 
     def refresh(self) -> None:
+        """Read the store again."""
         store = self.context.store
         if store is None:
             self.views.setCurrentWidget(self.waiting)
@@ -385,7 +386,7 @@ class RackPage(Page):
         if row is not None:
             self.context.page_wanted.emit("logbook", f"tool:{row.number}")
 
-    # ---------------------------------------------------------------------------------------------------------- changing
+    # --------------------------------------------------------------------------------------------------------- changing
 
     def open(self, key: str) -> None:
         """Show the tool with this number (or barcode)."""

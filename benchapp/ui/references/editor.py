@@ -136,7 +136,7 @@ class ReferenceEditor(QWidget):
             self.form.refuse(
                 "capacity",
                 f"Its calibration {calibration.certificate} goes up to "
-                f"{short(float(f'{from_nm(calibration.usable_to_nm, unit):.6g}'))} {unit}; the capacity cannot be below.",
+                f"{short(float(f'{from_nm(calibration.usable_to_nm, unit):.6g}'))} {unit}; the capacity is no less.",
             )
             return
         self.saved.emit(

@@ -42,16 +42,16 @@ def state_of(reference: Reference, today: dt.date) -> State:
         return State(
             "not calibrated",
             "ring",
-            "Without a calibration its readings are taken as they come: nothing is corrected, there is no uncertainty, and "
-            "a decision rule that needs one cannot be used. Enter its certificate.",
+            "Without a calibration its readings are taken as they come: nothing is corrected, there is no uncertainty, "
+            "and a decision rule that needs one cannot be used. Enter its certificate.",
         )
     days = (calibration.due - today).days
     if days < 0:
         return State(
             "overdue",
             "bar",
-            f"Its calibration is {due_words(calibration.due, today)}. Runs with it carry that as a warning in the record; "
-            "send it to a laboratory.",
+            f"Its calibration is {due_words(calibration.due, today)}. Runs with it carry that as a warning in the "
+            "record; send it to a laboratory.",
         )
     if days <= DUE_SOON_DAYS:
         return State(
@@ -153,9 +153,9 @@ def cells_of(point: CalibrationPoint, unit: str) -> tuple[str, str, str, str, st
 
 
 def rows_of_text(text: str) -> list[list[str]]:
-    """Split what was copied from a spreadsheet or a list into rows of cells (tabs or semicolons between).
+    r"""Split what was copied from a spreadsheet or a list into rows of cells (tabs or semicolons between).
 
-    >>> rows_of_text("10\\t10,02\\n20\\t20,05\\n")
+    >>> rows_of_text("10\t10,02\n20\t20,05\n")
     [['10', '10,02'], ['20', '20,05']]
     """
     lines = [line for line in text.replace("\r", "\n").split("\n") if line.strip()]
@@ -228,7 +228,7 @@ class ErrorCurve:
 
 
 def error_curves(calibration: Calibration) -> list[ErrorCurve]:
-    """Return the calibration's errors, correction and residuals, a direction each; without a fit where none is possible."""
+    """Return the calibration's errors, correction and residuals, a direction each; no fit where none is possible."""
     found = []
     for direction in Direction:
         rising = points_of(calibration, direction)

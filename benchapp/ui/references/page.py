@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from benchapp.metrology.reference import Calibration, Reference
@@ -47,7 +46,7 @@ class ReferencesPage(Page):
         for view in (self.waiting, self.empty, self.main, self.editor, self.calibrating):
             self.views.addWidget(view)
         self.add = plain_button("Add a reference")
-        self.actions.addWidget(self.add)
+        self.action_row.addWidget(self.add)
         self.add.clicked.connect(lambda: self.edit_reference(None))
         self.empty.wanted.connect(lambda: self.edit_reference(None))
         self.editor.saved.connect(self._keep)
@@ -55,7 +54,7 @@ class ReferencesPage(Page):
         self.calibrating.saved.connect(self._enter)
         self.calibrating.left.connect(self.show_list)
         for keys, action in (("Ctrl+N", lambda: self.edit_reference(None)), ("Escape", self.show_list)):
-            QShortcut(QKeySequence(keys), self, activated=action, context=Qt.ShortcutContext.WidgetWithChildrenShortcut)
+            self.on_keys(keys, action)
         self.setFocusProxy(self.list)
         self.refresh()
 
@@ -239,7 +238,7 @@ class ReferencesPage(Page):
         self.picture.show_calibration(calibration, self.context.unit)
         self.picture.setVisible(calibration is not None)
 
-    # ---------------------------------------------------------------------------------------------------------- changing
+    # --------------------------------------------------------------------------------------------------------- changing
 
     def edit_reference(self, reference: Reference | None) -> None:
         """Ask about a new reference, or change one."""

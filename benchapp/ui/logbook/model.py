@@ -1,0 +1,474 @@
+"""What the Logbook says about runs: lines, verdict in plain sentences, figures with their sources. No Qt."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, Final
+
+from benchapp.metrology.budget import FORMULAS
+from benchapp.metrology.deviation import Convention
+from benchapp.metrology.errors import RefusedError
+from benchapp.metrology.judgement import CheckpointJudgement
+from benchapp.metrology.tool import Tool, ToolType
+from benchapp.records.model import EntryKind, Outcome, RunSummary
+from benchapp.runs.judging import judge_checkpoint
+from benchapp.runs.model import CapturedPull, PullKind, Run, RunState
+from benchapp.runs.outcome import outcome
+from benchapp.runs.procedure import MARKS
+from benchapp.runs.standing import convention_of
+from benchapp.torque.units import from_nm
+from benchapp.ui import words
+from benchapp.ui.format import percent, short, significant, wall_text
+from drivers.samples import Source
+
+
+class Verdict(StrEnum):
+    """Filter of the list."""
+
+    ALL = "all"
+    WITHIN = "within"
+    OUT = "out"
+    LEFT = "left"
+    OPEN = "open"
+
+
+VERDICT_WORDS: Final = {
+    Verdict.ALL: "All runs",
+    Verdict.WITHIN: "Within limits",
+    Verdict.OUT: "Out of limits",
+    Verdict.LEFT: "Left",
+    Verdict.OPEN: "Not finished",
+}
+
+OUTCOME_WORDS: Final = {
+    Outcome.WITHIN: "within limits",
+    Outcome.OUT: "out of limits",
+    Outcome.LEFT: "left",
+    Outcome.UNDECIDED: "undecided",
+    Outcome.OPEN: "not finished",
+}
+
+OUTCOME_MARKS: Final = {
+    Outcome.WITHIN: "full",
+    Outcome.OUT: "up",
+    Outcome.LEFT: "dash",
+    Outcome.UNDECIDED: "half",
+    Outcome.OPEN: "ring",
+}
+
+SOURCE_WORDS: Final = {
+    Source.LIVE: "",
+    Source.SIMULATED: "simulated",
+    Source.REPLAYED: "replayed",
+    Source.IMPORTED: "imported",
+}
+
+
+def wanted(line: RunSummary, verdict: Verdict, source: str = "") -> bool:
+    """Return True when the filter lists this run."""
+    if source and line.source.value != source:
+        return False
+    return {
+        Verdict.ALL: True,
+        Verdict.WITHIN: line.outcome is Outcome.WITHIN,
+        Verdict.OUT: line.outcome in (Outcome.OUT, Outcome.UNDECIDED),
+        Verdict.LEFT: line.outcome is Outcome.LEFT,
+        Verdict.OPEN: line.outcome is Outcome.OPEN,
+    }[verdict]
+
+
+def outcome_text(line: RunSummary) -> str:
+    """Return a run's end in words; a void one says so first."""
+    return f"void: {line.voided}" if line.voided else OUTCOME_WORDS[line.outcome]
+
+
+def outcome_mark(line: RunSummary) -> str:
+    """Return the shape of a run's end; a run out on the low side points down."""
+    if line.voided:
+        return "dash"
+    if line.outcome is Outcome.OUT and line.worst_percent is not None and line.worst_percent > 0:
+        return "down"  # deviation above zero: it let go below what it says
+    return OUTCOME_MARKS[line.outcome]
+
+
+def counted_text(line: RunSummary) -> str:
+    """Return how many readings count, and how many were set aside."""
+    text = f"{line.n_readings} reading{'' if line.n_readings == 1 else 's'}"
+    return f"{text}, {line.n_set_aside} set aside" if line.n_set_aside else text
+
+
+# ---------------------------------------------------------------------------------------------------------------- pulls
+
+
+@dataclass(frozen=True, slots=True)
+class PullLine:
+    """One pull as the run's table shows it."""
+
+    captured: CapturedPull
+    where: str
+    reading: str
+    deviation: str
+    band: str
+    said: str
+    more: str
+    counts: bool
+
+    @property
+    def number(self) -> int:
+        """Of the pull in the run."""
+        return self.captured.number
+
+
+def pull_lines(run: Run, unit: str) -> list[PullLine]:
+    """Return every pull of a run, oldest first, preloads and those set aside included."""
+    lines = []
+    tool = run.plan.tool
+    for captured in run.pulls:
+        pull = captured.pull
+        said = [words.flag_sentence(noticed, unit) for noticed in pull.noticed]
+        if captured.set_aside is not None:
+            who = f" ({captured.set_aside_by})" if captured.set_aside_by else ""
+            said.insert(0, f"Set aside{who}: {words.lower_first(words.reason(captured.set_aside))}.")
+        elif captured.kept_despite:
+            said.insert(0, "Kept in spite of what was noticed.")
+        if captured.kind is PullKind.PRELOAD:
+            where = "preload"
+        elif captured.checkpoint_index is None:
+            where = ""
+        else:
+            checkpoint = run.plan.checkpoints[captured.checkpoint_index]
+            where = f"{short(checkpoint.target)} {tool.unit}"
+            if len(tool.directions) > 1:
+                where += f" {checkpoint.direction.value}"
+        lines.append(
+            PullLine(
+                captured,
+                where,
+                "none" if pull.reading is None else f"{reading_text(pull.reading, unit, run)}",
+                "" if captured.deviation_percent is None else percent(captured.deviation_percent, 2),
+                captured.band.value if captured.band and captured.kind is PullKind.READING else "",
+                said[0] if said else "nothing",
+                " ".join(said[1:]),
+                captured.kind is PullKind.READING and captured.set_aside is None,
+            )
+        )
+    return lines
+
+
+def reading_text(torque_nm: float, unit: str, run: Run) -> str:
+    """Return a reading with the decimals that the reference's capacity deserves."""
+    _, step = words.steps_of(run.plan.reference.capacity_nm)
+    return f"{words.number(torque_nm, unit, step)} {unit}"
+
+
+# -------------------------------------------------------------------------------------------------------------- verdict
+
+
+@dataclass(frozen=True, slots=True)
+class CheckpointLine:
+    """One checkpoint of the verdict, for picture and words.
+
+    Attributes:
+        title: Target in the tool's own unit.
+        limit_percent: Permissible deviation.
+        counted: Deviations that count, percent.
+        aside: Deviations of readings that were set aside by a person, percent.
+        wanted: How many readings the procedure asks for.
+        judgement: With uncertainty; None when it could not be judged.
+        refused: Why not, one sentence; "" if judged.
+    """
+
+    title: str
+    limit_percent: float
+    counted: tuple[float, ...]
+    aside: tuple[float, ...]
+    wanted: int
+    judgement: CheckpointJudgement | None
+    refused: str
+
+
+def checkpoint_lines(run: Run) -> list[CheckpointLine]:
+    """Return the checkpoints of a run with their readings and, where there are enough of them, their judgement."""
+    lines = []
+    tool = run.plan.tool
+    for index, checkpoint in enumerate(run.plan.checkpoints):
+        pulls = [p for p in run.pulls if p.checkpoint_index == index and p.deviation_percent is not None]
+        judged = judge_checkpoint(run, index)
+        title = f"{short(checkpoint.target)} {tool.unit}"
+        if len(tool.directions) > 1:
+            title += f" {checkpoint.direction.value}"
+        counted = tuple(p.deviation_percent for p in pulls if p.set_aside is None and p.deviation_percent is not None)
+        lines.append(
+            CheckpointLine(
+                title,
+                checkpoint.limit_percent,
+                counted,
+                tuple(
+                    p.deviation_percent for p in pulls if p.set_aside is not None and p.deviation_percent is not None
+                ),
+                checkpoint.n_readings,
+                None if isinstance(judged, RefusedError) else judged,
+                refusal_text(judged, len(counted), checkpoint.n_readings) if isinstance(judged, RefusedError) else "",
+            )
+        )
+    return lines
+
+
+def refusal_text(refused: RefusedError, n: int, wanted_n: int) -> str:
+    """Return why a checkpoint is not judged."""
+    if "readings" in refused.field:
+        return f"{n} of {wanted_n} readings: not judged."
+    if "reference" in refused.field:
+        return "The rule needs the reference's uncertainty, which is not stated: not judged."
+    return f"Not judged: {refused}."
+
+
+def headline(run: Run) -> str:
+    """Return the verdict on the tool as one line."""
+    number = run.plan.tool.number
+    if run.state is RunState.LEFT:
+        return f"{number}: the run was left"
+    if run.state not in (RunState.VERDICT, RunState.SEALED):
+        return f"{number}: the run is not finished"
+    return f"{number} is within its limits" if outcome(run).within else f"{number} is out of limits"
+
+
+def advice(run: Run, lines: Sequence[CheckpointLine]) -> str:
+    """Return what the result means for the joints and what to do with the tool, in plain sentences."""
+    if run.state is RunState.LEFT:
+        return f"Reason: {run.left_reason or 'none given'}. What was captured stays in the tool's history."
+    if run.state not in (RunState.VERDICT, RunState.SEALED):
+        return "It can be gone on with on the Bench, at the pull where it stopped."
+    result = outcome(run)
+    said = []
+    if result.within:
+        said.append(
+            "It may stay in service."
+            if run.plan.source is Source.LIVE
+            else "A demonstration: no tool changes its state by it."
+        )
+        doubtful = [c for c in lines if c.judgement and c.judgement.probability < 0.95]
+        if doubtful:
+            worst = min(doubtful, key=lambda c: c.judgement.probability if c.judgement else 1.0)
+            if worst.judgement is not None:
+                said.append(
+                    f"At {worst.title} the mean is within its limits with a probability of "
+                    f"{probability_text(worst.judgement.probability)} only: more readings or a better "
+                    "reference settle it."
+                )
+    else:
+        said.append(meaning(run, lines))
+        said.append("Out of service: send it to a calibration laboratory.")
+    n = result.n_set_aside
+    if n:
+        same = result.within == result.within_with_set_aside
+        them = "them" if n > 1 else "it"
+        other = "within" if result.within_with_set_aside else "out of"
+        said.append(
+            f"{n} {'readings were' if n > 1 else 'reading was'} set aside; "
+            + (f"the verdict is the same with {them}." if same else f"with {them} the tool would be {other} limits.")
+        )
+    return " ".join(part for part in said if part)
+
+
+def meaning(run: Run, lines: Sequence[CheckpointLine]) -> str:
+    """Return what the worst reading means: what the tool delivered, and what joints get."""
+    tool = run.plan.tool
+    outside = [
+        (abs(d) - line.limit_percent, d, line) for line in lines for d in line.counted if abs(d) > line.limit_percent
+    ]
+    if not outside:
+        return ""
+    _, deviation, line = max(outside, key=lambda found: found[0])
+    iso = convention_of(run) is Convention.ISO
+    low = deviation > 0 if iso else deviation < 0
+    setting = tool.tool_type is ToolType.SETTING
+    how = ("lets go early" if low else "lets go late") if setting else ("shows too much" if low else "shows too little")
+    return f"At {line.title} it {how} ({percent(deviation)}): joints get {'less' if low else 'more'} than it says."
+
+
+def convention_sentence(run: Run) -> str:
+    """Return the formula of the deviation and how its sign reads, in one sentence."""
+    if convention_of(run) is Convention.ISO:
+        return "Deviation = (indication − reading) / reading; plus means that the tool delivers less than it says."
+    return "Deviation = (reading − preset) / preset; plus means that the tool delivers more than it says."
+
+
+def probability_text(value: float) -> str:
+    """Return a probability as a percentage that never claims certainty.
+
+    >>> probability_text(0.99997), probability_text(0.954), probability_text(0.0002)
+    ('> 99.9 %', '95.4 %', '< 0.1 %')
+    """
+    if value > 0.999:
+        return "> 99.9 %"
+    return "< 0.1 %" if value < 0.001 else f"{value * 100:.1f} %"
+
+
+def budget_sentence(judged: CheckpointJudgement) -> str:
+    """Return the sentence that matters about a budget: what most of it comes from."""
+    largest = judged.budget.largest
+    if largest is None:
+        return "Nothing is known of the uncertainty here."
+    symbol, share = largest
+    formula = FORMULAS.get(symbol)
+    about = formula.about if formula else symbol
+    amount = (
+        "Nearly all"
+        if share > 0.9
+        else "Three quarters"
+        if share > 0.7
+        else "More than half"
+        if share > 0.5
+        else "Most"
+    )
+    close = {
+        "w_md": "nothing at the tool will help.",
+        "w_r": "the tool cannot be set finer than that.",
+        "w_re": "more readings make it smaller.",
+    }.get(symbol, "")
+    said = f"{amount} of this uncertainty is: {about}" + (f"; {close}" if close else ".")
+    missing = judged.budget.missing
+    if missing:
+        names = ", ".join(FORMULAS[s].about for s in missing if s in FORMULAS)
+        said += f" Not known, so not in it: {names}."
+    return said
+
+
+# -------------------------------------------------------------------------------------------------------------- figures
+
+
+@dataclass(frozen=True, slots=True)
+class FigureLine:
+    """One figure of a procedure with where it comes from."""
+
+    name: str
+    value: str
+    source: str
+    mark: str
+
+
+FIGURE_NAMES: Final[Mapping[str, str]] = {
+    "points.at": "checkpoints",
+    "points.order": "order of the checkpoints",
+    "readings": "readings per checkpoint",
+    "preload": "preload pulls",
+    "preload.at": "preload at",
+    "preload.after_direction_change": "preload again after a change of direction",
+    "permissible.boundary": "limit between small and large tools",
+    "permissible.up_to": "permissible deviation, small tools",
+    "permissible.above": "permissible deviation, large tools",
+    "permissible.other_direction": "permissible deviation, other direction",
+    "rate": "time for the last fifth",
+    "ambient.lowest": "lowest temperature",
+    "ambient.highest": "highest temperature",
+    "ambient.change": "change of temperature",
+    "ambient.humidity": "highest humidity",
+    "reference.share_of_limit": "reference: share of the limit",
+    "reference.uncertainty": "reference: greatest uncertainty",
+    "deviation.convention": "deviation",
+    "decision.rule": "decision rule",
+    "conduct.set_aside_unflagged": "who may set aside an unflagged reading",
+    "conduct.max_repeats": "how often a pull may be repeated",
+    "conduct.pause_limit": "pause after which preload is void",
+    "interval.months": "interval, months",
+    "interval.operations": "interval, operations",
+}
+
+
+def figure_lines(procedure: Mapping[str, Any], tool: Tool) -> list[FigureLine]:
+    """Return every figure of the procedure as the run kept it; those for other kinds of tools are left out.
+
+    Args:
+        procedure: `RunPlan.procedure`.
+        tool: Of the run.
+    """
+    own, kind = f"{tool.tool_type.value}-{tool.tool_class}", tool.tool_type.value
+    found: list[FigureLine] = []
+
+    def walk(table: Mapping[str, Any], path: tuple[str, ...]) -> None:
+        if "value" in table and "source" in table:
+            name = ".".join(path)
+            kinds = [part for part in path if part[:1] == "I" and part.rstrip("ABCDEFG-") in ("I", "II")]
+            if kinds and kinds[0] not in (own, kind):
+                return
+            base = ".".join(part for part in path if part not in kinds)
+            title = FIGURE_NAMES.get(name) or FIGURE_NAMES.get(base) or FIGURE_NAMES.get(path[0]) or name
+            if kinds:
+                title += f" ({kinds[0]})"
+            if path[0] in ("rate", "preload") and path[-1] not in ("at", "n", "after_direction_change"):
+                title += f", {path[-1].replace('_', ' ')}"
+            clause = f", {table['clause']}" if table.get("clause") else ""
+            found.append(
+                FigureLine(
+                    title,
+                    f"{_value(table['value'])} {table.get('unit') or ''}".strip(),
+                    f"{table['source']}{clause}",
+                    f"{table['mark']}: {MARKS.get(str(table['mark']), '')}",
+                )
+            )
+            return
+        for key, inner in table.items():
+            if isinstance(inner, Mapping):
+                walk(inner, (*path, key))
+
+    walk(procedure, ())
+    order = list(FIGURE_NAMES.values())
+    found.sort(key=lambda line: next((i for i, name in enumerate(order) if line.name.startswith(name)), len(order)))
+    return found
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float | int):
+        return short(float(value))
+    if isinstance(value, list | tuple):
+        return ", ".join(_value(each) if not isinstance(each, list | tuple) else f"{_value(each)};" for each in value)
+    return str(value)
+
+
+# ---------------------------------------------------------------------------------------------------------------- facts
+
+
+def run_facts(run: Run, unit: str) -> list[tuple[str, str]]:
+    """Return what stands in the record about a run, as (name, value)."""
+    plan = run.plan
+    reference, calibration = plan.reference, plan.reference.calibration
+    ambient = run.ambient
+    temperatures = [f"{short(ambient[key])} °C" for key in ("start_c", "end_c") if key in ambient]
+    humidity = f"{short(ambient['humidity_percent'])} % humidity" if "humidity_percent" in ambient else ""
+    zeros = [
+        f"{significant(from_nm(zero.zero_nm, unit), 3)} {unit} at {wall_text(zero.wall)[11:]}" for zero in run.zeros
+    ]
+    return [
+        ("tool", f"{plan.tool.number}, type {plan.tool.tool_type.value} class {plan.tool.tool_class}"),
+        ("procedure", plan.procedure_name),
+        ("pulled by", plan.operator),
+        ("begun", wall_text(run.started)),
+        ("finished", wall_text(run.finished) if run.finished else ""),
+        ("source", SOURCE_WORDS[plan.source] or "live"),
+        ("reference", reference.number + (f", {run.reference_confirmed}" if run.reference_confirmed else "")),
+        (
+            "certificate",
+            f"{calibration.certificate} of {calibration.calibrated.isoformat()}, due {calibration.due.isoformat()}"
+            if calibration
+            else "none: readings are taken as they came",
+        ),
+        ("conditions", ", ".join([*temperatures, *([humidity] if humidity else [])]) or "not noted"),
+        ("zero", "; ".join(zeros)),
+        ("read by", plan.detector),
+        ("accepted before", " ".join(plan.warnings)),
+        ("remarks", " ".join(f"{wall_text(at)}: {text}" for at, text in run.remarks)),
+    ]
+
+
+ENTRY_WORDS: Final = {
+    EntryKind.RUN: "sealed",
+    EntryKind.RELEASE: "reviewed and released",
+    EntryKind.REMARK: "remark",
+    EntryKind.VOID: "made void",
+    EntryKind.REREAD: "read again",
+}

@@ -1,0 +1,266 @@
+"""The Logbook: runs, newest first, found by tool, verdict and source; one run opened with all its evidence."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PySide6.QtCore import QEvent, QObject, Qt, QTimer
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import QHBoxLayout, QLineEdit
+
+from benchapp.records.errors import StoreError
+from benchapp.records.model import RunSummary
+from benchapp.ui.context import AppContext
+from benchapp.ui.fields import ChoiceField, Panel, label, plain_button
+from benchapp.ui.format import percent, wall_text
+from benchapp.ui.logbook.model import (
+    SOURCE_WORDS,
+    VERDICT_WORDS,
+    Verdict,
+    counted_text,
+    outcome_mark,
+    outcome_text,
+    wanted,
+)
+from benchapp.ui.logbook.runview import RunView
+from benchapp.ui.page import Column, EmptyNote, Listing, Page
+
+PAGE = 60
+MOST_LOOKED_AT = 20
+"""Pages that one look goes through for a filter; more are read on scrolling."""
+TYPING_MS = 90
+
+
+class LogbookPage(Page):
+    """List of runs and the one that is opened. Keys it opens: a run id, or ``tool:NUMBER``."""
+
+    concerns = ("runs",)
+
+    def __init__(self, context: AppContext) -> None:
+        super().__init__(context, "Logbook")
+        self._tool = ""
+        self._before: int | None = None
+        self._at_end = False
+        self.waiting = EmptyNote("", "The records are being opened …")
+        self.empty = EmptyNote(
+            "No run yet",
+            "Every run stands here from its first pull on, finished or not, with its curves, its verdict and its seal. "
+            "Put a tool up on the Bench to begin the first one.",
+            "Go to the Bench",
+        )
+        self._build_list()
+        self.run_view = RunView()
+        for view in (self.waiting, self.empty, self.main, self.run_view):
+            self.views.addWidget(view)
+        self.back = plain_button("Back to the list")
+        self.back.setToolTip("Escape")
+        self.verify = plain_button("Verify this tool again")
+        self.action_row.addWidget(self.verify)
+        self.action_row.addWidget(self.back)
+        self._typing = QTimer(self)
+        self._typing.setSingleShot(True)
+        self._typing.setInterval(TYPING_MS)
+        self._typing.timeout.connect(self._read)
+        self.back.clicked.connect(self.show_list)
+        self.verify.clicked.connect(self._verify)
+        self.empty.wanted.connect(lambda: context.page_wanted.emit("bench", ""))
+        self.run_view.message.connect(context.message)
+        self.on_keys("Escape", self.show_list)
+        self.on_keys("Ctrl+F", self.search.setFocus)
+        self.setFocusProxy(self.search)
+        self.refresh()
+
+    def _build_list(self) -> None:
+        self.main = Panel(margin=0)
+        row = QHBoxLayout()
+        row.setContentsMargins(14, 12, 14, 4)
+        row.setSpacing(12)
+        self.search = QLineEdit()
+        self.search.setPlaceholderText("Search: tool, who pulled, reference, procedure …")
+        self.search.setClearButtonEnabled(True)
+        self.search.setAccessibleName("search the logbook")
+        self.search.installEventFilter(self)
+        self.verdict = ChoiceField("Verdict", list(VERDICT_WORDS.items()), on_change=lambda _key: self._read())
+        self.source = ChoiceField(
+            "Source",
+            [("", "Any source"), ("simulated", "Simulated"), ("replayed", "Replayed")],
+            on_change=lambda _key: self._read(),
+        )
+        self.source.setVisible(self.context.is_demo)
+        row.addWidget(self.search, 1)
+        row.addWidget(self.source)
+        row.addWidget(self.verdict)
+        self.main.body.setSpacing(0)
+        self.main.body.addLayout(row)
+        self.list = Listing(
+            [
+                Column("Begun", lambda r: wall_text(r.started), second=lambda r: r.operator, width=1.1),
+                Column("Tool", lambda r: r.tool, second=lambda r: SOURCE_WORDS[r.source], width=0.9, strong=True),
+                Column("Verdict", outcome_text, mark=outcome_mark, second=_released, width=1.3),
+                Column(
+                    "Farthest reading",
+                    lambda r: percent(r.worst_percent) if r.worst_percent is not None else "",
+                    width=0.9,
+                    right=True,
+                ),
+                Column("Readings", counted_text, width=1.4),
+                Column("Procedure", lambda r: r.procedure, second=lambda r: f"against {r.reference}", width=1.7),
+            ],
+            sortable=False,
+            name="runs, newest first",
+        )
+        self.main.body.addWidget(self.list, 1)
+        self.none_found = label("", "soft", wrap=True)
+        self.none_found.setContentsMargins(16, 10, 16, 14)
+        self.main.body.addWidget(self.none_found)
+        self.search.textChanged.connect(lambda _text: self._typing.start())
+        self.list.opened.connect(lambda line: self.open_run(line.run_id))
+        self.list.end_near.connect(self._read_more)
+
+    # ---------------------------------------------------------------------------------------------------------- reading
+
+    def refresh(self) -> None:
+        """Read the newest runs again."""
+        store = self.context.store
+        if store is None:
+            self._chrome(opened=False)
+            self.views.setCurrentWidget(self.waiting)
+            return
+        opened = self.run_view.run if self.views.currentWidget() is self.run_view else None
+        self._read()
+        if opened is not None:
+            self.open_run(opened.run_id)
+        else:
+            self.show_list()
+
+    def show_list(self) -> None:
+        """Back to the list, or to what the page says without a run."""
+        if self.context.store is None:
+            return
+        self._chrome(opened=False)
+        nothing = not self.list.rows and not self._filtered()
+        self.heading("Logbook", self._count_line())
+        self.views.setCurrentWidget(self.empty if nothing else self.main)
+        (self.empty.button if nothing else self.list).setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _chrome(self, *, opened: bool) -> None:
+        self.back.setVisible(opened)
+        self.verify.setVisible(opened)
+
+    def _filtered(self) -> bool:
+        return bool(self.search.text().strip() or self._tool or self.verdict.value() != "all" or self.source.value())
+
+    def _count_line(self) -> str:
+        n = len(self.list.rows)
+        if not n:
+            return ""
+        more = "" if self._at_end else " shown, more on scrolling"
+        return f"{n} run{'' if n == 1 else 's'}{more}" + (f"  ·  {self._tool}" if self._tool else "")
+
+    def _read(self) -> None:
+        if self.search.text().strip() != self._tool:
+            self._tool = ""
+        self._before, self._at_end = None, False
+        self.list.show_rows(self._next_page())
+        found = bool(self.list.rows)
+        self.none_found.setVisible(not found)
+        self.none_found.setText("" if found else "No run is like that. Fewer words or another verdict find more.")
+        if self.views.currentWidget() is self.main:
+            self.subtitle.setText(self._count_line())
+
+    def _read_more(self) -> None:
+        if not self._at_end and self.list.rows:
+            self.list.add_rows(self._next_page())
+            self.subtitle.setText(self._count_line())
+
+    def _next_page(self) -> list[RunSummary]:
+        """Return the next runs that the filter lists, page by page by key."""
+        store = self.context.store
+        found: list[RunSummary] = []
+        if store is None:
+            return found
+        verdict, source = Verdict(self.verdict.value()), self.source.value()
+        try:
+            for _ in range(MOST_LOOKED_AT):
+                search = "" if self._tool else self.search.text()
+                page = store.runs(tool=self._tool, before=self._before, limit=PAGE, search=search)
+                self._at_end = len(page) < PAGE
+                if page:
+                    self._before = page[-1].key
+                found += [line for line in page if wanted(line, verdict, source)]
+                if self._at_end or len(found) >= PAGE:
+                    break
+        except StoreError as problem:
+            self.say(str(problem), problem=True)
+            self._at_end = True
+        return found
+
+    # ---------------------------------------------------------------------------------------------------------- opening
+
+    def open(self, key: str) -> None:
+        """Open a run by its id, or list the runs of a tool with ``tool:NUMBER``."""
+        if key.startswith("tool:"):
+            self._tool = key.removeprefix("tool:")
+            self.verdict.put("all")
+            self.search.blockSignals(True)
+            self.search.setText(self._tool)
+            self.search.blockSignals(False)
+            self._read()
+            self.show_list()
+            return
+        self.open_run(key)
+
+    def open_run(self, run_id: str) -> None:
+        """Show one run with all its evidence."""
+        store = self.context.store
+        if store is None:
+            return
+        try:
+            run, summary = store.run(run_id), store.summary(run_id)
+        except StoreError as problem:
+            self.say(str(problem), problem=True)
+            return
+        if run is None or summary is None:
+            self.say("That run is not in these records.", problem=True)
+            return
+        plan = run.plan
+        self.heading(
+            plan.tool.number,
+            "  ·  ".join(
+                (wall_text(run.started), plan.procedure_name, plan.operator, f"against {plan.reference.number}")
+            ),
+        )
+        self._chrome(opened=True)
+        self.run_view.show_run(store, run, summary, self.context.unit)
+        self.views.setCurrentWidget(self.run_view)
+        self.run_view.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _verify(self) -> None:
+        if self.run_view.run is not None:
+            self.context.tool_wanted.emit(self.run_view.run.plan.tool.number)
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Arrow keys and Enter in the search field walk the list."""
+        if watched is self.search and event.type() == QEvent.Type.KeyPress and isinstance(event, QKeyEvent):
+            if event.key() in (Qt.Key.Key_Down, Qt.Key.Key_Up):
+                row = self.list.currentIndex().row() + (1 if event.key() == Qt.Key.Key_Down else -1)
+                if 0 <= row < len(self.list.rows):
+                    self.list.selectRow(row)
+                return True
+            if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+                if self._typing.isActive():
+                    self._typing.stop()
+                    self._read()
+                line: Any = self.list.current()
+                if line is not None:
+                    self.open_run(line.run_id)
+                return True
+        return super().eventFilter(watched, event)
+
+    def stop(self) -> None:
+        """Stop the timer."""
+        self._typing.stop()
+
+
+def _released(line: RunSummary) -> str:
+    return f"released by {line.released_by}" if line.released_by else ""

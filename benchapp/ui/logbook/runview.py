@@ -1,0 +1,280 @@
+"""One run: its result, its pulls with their curves, the figures it was judged by, and its record."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
+
+from benchapp.metrology.budget import FORMULAS
+from benchapp.records.model import Entry, RunSummary
+from benchapp.records.store import Store
+from benchapp.runs.model import PullKind, Run
+from benchapp.torque.trace import Trace
+from benchapp.ui import words
+from benchapp.ui.curves.overlay import Curve, curve_of_trace
+from benchapp.ui.curves.panel import CurvePanel
+from benchapp.ui.curves.picture import Corridor
+from benchapp.ui.fields import ChoiceField, Choices, Panel, label, plain_button
+from benchapp.ui.format import significant, wall_text
+from benchapp.ui.logbook.model import (
+    ENTRY_WORDS,
+    CheckpointLine,
+    advice,
+    budget_sentence,
+    checkpoint_lines,
+    convention_sentence,
+    figure_lines,
+    headline,
+    pull_lines,
+    run_facts,
+)
+from benchapp.ui.logbook.picture import VerdictPicture
+from benchapp.ui.page import Column, Facts, Listing, scrolled
+
+SECTIONS = (
+    ("result", "Result"),
+    ("pulls", "Pulls"),
+    ("curves", "Curves"),
+    ("figures", "Where figures come from"),
+    ("record", "Record"),
+)
+PRELOADS = -1
+
+
+class RunView(QWidget):
+    """Shows one run. `message` carries (kind, sentence)."""
+
+    message = Signal(str, str)
+    replay_wanted = Signal(str, int)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.run: Run | None = None
+        self.summary: RunSummary | None = None
+        self._store: Store | None = None
+        self._unit = "N·m"
+        self._traces: dict[int, Trace | None] = {}
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(0, 0, 0, 0)
+        outer.setSpacing(10)
+        self.sections = ChoiceField("Show", list(SECTIONS), on_change=self._show_section)
+        outer.addWidget(self.sections)
+        self.stack = QStackedWidget()
+        outer.addWidget(self.stack, 1)
+        self._build_result()
+        self._build_pulls()
+        self._build_curves()
+        self._build_figures()
+        self._build_record()
+        self.setFocusProxy(self.sections)
+
+    def _build_result(self) -> None:
+        panel = Panel(margin=20)
+        self.headline = label("", "title")
+        self.advice = label("", wrap=True)
+        self.verdict = VerdictPicture()
+        self.aside = plain_button("With what was set aside")
+        self.aside.setCheckable(True)
+        self.aside.setChecked(True)
+        self.budget = label("", wrap=True)
+        self.formula = label("", "soft", wrap=True)
+        panel.body.addWidget(self.headline)
+        panel.body.addWidget(self.advice)
+        panel.body.addWidget(self.verdict, 1)
+        row = QHBoxLayout()
+        row.addWidget(self.formula, 1)
+        row.addWidget(self.aside)
+        panel.body.addLayout(row)
+        panel.body.addWidget(self.budget)
+        self.stack.addWidget(panel)
+        self.aside.toggled.connect(self.verdict.set_with_aside)
+
+    def _build_pulls(self) -> None:
+        panel = Panel(margin=0)
+        self.pulls = Listing(
+            [
+                Column("Pull", lambda p: str(p.number), width=0.35, right=True),
+                Column("Checkpoint", lambda p: p.where, width=0.9),
+                Column("Reading", lambda p: p.reading, width=0.85, right=True, strong=True),
+                Column("Deviation", lambda p: p.deviation, width=0.7, right=True),
+                Column(
+                    "", lambda p: p.band if p.counts else "does not count" if p.where != "preload" else "", width=0.8
+                ),
+                Column("What was noticed", lambda p: p.said, second=lambda p: p.more, width=3.4),
+            ],
+            sortable=False,
+            name="pulls of the run",
+        )
+        panel.body.addWidget(self.pulls)
+        self.stack.addWidget(panel)
+        self.pulls.opened.connect(lambda line: self.show_pull(line.number))
+
+    def _build_curves(self) -> None:
+        self.which = Choices()
+        self.which.setAccessibleName("checkpoint shown")
+        self.curves = CurvePanel(data_wanted=self._trace, name=self._file_name)
+        self.curves.tools.insertWidget(0, self.which)
+        self.stack.addWidget(self.curves)
+        self.which.currentIndexChanged.connect(self._show_curves)
+        self.curves.saved.connect(lambda text: self.message.emit("note", text))
+        self.curves.failed.connect(lambda text: self.message.emit("problem", text))
+
+    def _build_figures(self) -> None:
+        panel = Panel(margin=0)
+        self.figures_head = label("", "soft", wrap=True)
+        self.figures_head.setContentsMargins(16, 12, 16, 6)
+        panel.body.addWidget(self.figures_head)
+        self.figures = Listing(
+            [
+                Column("Figure", lambda f: f.name, width=1.7),
+                Column("Value", lambda f: f.value, width=1.1, strong=True),
+                Column("Where it comes from", lambda f: f.source, width=1.9),
+                Column("How sure that is", lambda f: f.mark, width=1.4),
+            ],
+            sortable=False,
+            name="figures of the procedure",
+        )
+        panel.body.addWidget(self.figures, 1)
+        self.stack.addWidget(panel)
+
+    def _build_record(self) -> None:
+        panel = Panel(margin=20)
+        self.facts = Facts()
+        self.seal = label("", wrap=True)
+        self.seal.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.entries = label("", "soft", wrap=True)
+        inside = QWidget()
+        box = QVBoxLayout(inside)
+        box.setContentsMargins(0, 0, 8, 0)
+        box.addWidget(self.facts)
+        box.addSpacing(14)
+        box.addWidget(self.seal)
+        box.addWidget(self.entries)
+        box.addStretch(1)
+        panel.body.addWidget(scrolled(inside), 1)
+        caution = label(
+            "A verification in the workshop; not a calibration certificate. Local rules and the tool maker's "
+            "instructions come first.",
+            "soft",
+            wrap=True,
+        )
+        panel.body.addWidget(caution)
+        self.stack.addWidget(panel)
+
+    # ---------------------------------------------------------------------------------------------------------- showing
+
+    def show_run(self, store: Store, run: Run, summary: RunSummary, unit: str) -> None:
+        """Show a run read from the store."""
+        again = self.run is not None and self.run.run_id == run.run_id
+        self.run, self.summary, self._store, self._unit = run, summary, store, unit
+        self._traces = {} if not again else self._traces
+        lines = checkpoint_lines(run)
+        self.headline.setText(headline(run))
+        self.advice.setText(advice(run, lines))
+        self.verdict.show_lines(lines)
+        self.aside.setVisible(any(line.aside for line in lines))
+        self.formula.setText(convention_sentence(run))
+        self.budget.setText(self._budget_text(lines))
+        self.pulls.show_rows(pull_lines(run, unit))
+        self.figures_head.setText(
+            f"{run.plan.procedure_name}, as it stood when the run began. A figure marked M or P is to be checked "
+            "against the standard before anyone relies on it."
+        )
+        self.figures.show_rows(figure_lines(run.plan.procedure, run.plan.tool))
+        self._show_record(store.entries(run.run_id))
+        here = self.which.currentData() if again else None
+        self.which.blockSignals(True)
+        self.which.clear()
+        for index, line in enumerate(lines):
+            if any(p.checkpoint_index == index for p in run.pulls):
+                self.which.addItem(line.title, index)
+        if any(p.kind is PullKind.PRELOAD for p in run.pulls):
+            self.which.addItem("preload", PRELOADS)
+        if here is not None:
+            self.which.setCurrentIndex(max(0, self.which.findData(here)))
+        self.which.blockSignals(False)
+        if not again:
+            self.sections.choose("result")
+        self._show_section(self.sections.value())
+
+    def _budget_text(self, lines: list[CheckpointLine]) -> str:
+        judged = [line for line in lines if line.judgement is not None]
+        if not judged:
+            return ""
+        worst = max(judged, key=lambda line: line.judgement.budget.expanded if line.judgement else 0.0)
+        if worst.judgement is None:  # pragma: no cover (filtered above)
+            return ""
+        budget = worst.judgement.budget
+        shares = ",  ".join(
+            f"{FORMULAS[s].about if s in FORMULAS else s} {share * 100:.0f} %" for s, share in budget.shares[:4]
+        )
+        return (
+            f"At {worst.title}: W = {significant(budget.expanded, 2)} % (k = {significant(budget.factor, 2)}), "
+            f"W' = {significant(worst.judgement.interval_percent, 2)} %.  {budget_sentence(worst.judgement)}"
+            + (f"\nShares: {shares}." if shares else "")
+        )
+
+    def _show_record(self, entries: list[Entry]) -> None:
+        run, summary = self.run, self.summary
+        if run is None or summary is None:
+            return
+        self.facts.show_facts(run_facts(run, self._unit))
+        self.seal.setText(f"Seal  {summary.seal}" if summary.seal else "Not sealed yet.")
+        self.entries.setText(
+            "\n".join(
+                f"{wall_text(entry.seal.sealed)}   no. {entry.seal.sequence}   "
+                f"{ENTRY_WORDS.get(entry.kind, entry.kind.value)}" + (f" by {entry.who}" if entry.who else "")
+                for entry in entries
+            )
+        )
+
+    def _show_section(self, key: str) -> None:
+        index = [name for name, _ in SECTIONS].index(key)
+        self.stack.setCurrentIndex(index)
+        if key == "curves":
+            self._show_curves()
+
+    def show_pull(self, number: int) -> None:
+        """Show the curve of one pull among those of its checkpoint."""
+        if self.run is None:
+            return
+        captured = next((p for p in self.run.pulls if p.number == number), None)
+        if captured is None:
+            return
+        wanted = PRELOADS if captured.kind is PullKind.PRELOAD else captured.checkpoint_index
+        self.which.setCurrentIndex(max(0, self.which.findData(wanted)))
+        self.sections.choose("curves")
+        self.curves.picture.choose(number)
+
+    def _trace(self, number: int) -> Trace | None:
+        if number not in self._traces and self._store is not None and self.run is not None:
+            self._traces[number] = self._store.trace(self.run.run_id, number)
+        return self._traces.get(number)
+
+    def _file_name(self) -> str:
+        run = self.run
+        return "pulls" if run is None else f"{run.plan.tool.number}-{run.started[:10]}-{self.which.currentText()}"
+
+    def _show_curves(self, *_: object) -> None:
+        run, wanted = self.run, self.which.currentData()
+        if run is None or self.sections.value() != "curves":
+            return
+        curves: list[Curve] = []
+        for captured in run.pulls:
+            mine = captured.kind is PullKind.PRELOAD if wanted == PRELOADS else captured.checkpoint_index == wanted
+            trace = self._trace(captured.number) if mine else None
+            if trace is None:
+                continue
+            remark = ""
+            if captured.set_aside is not None:
+                remark = f"set aside: {words.lower_first(words.reason(captured.set_aside))}"
+            elif captured.kind is PullKind.PRELOAD:
+                remark = "preload"
+            curves.append(
+                curve_of_trace(captured.number, trace, captured.pull, counts=captured.set_aside is None, remark=remark)
+            )
+        corridor = None
+        if wanted is not None and wanted != PRELOADS:
+            checkpoint = run.plan.checkpoints[wanted]
+            corridor = Corridor(checkpoint.target_nm, checkpoint.low_nm, checkpoint.high_nm)
+        self.curves.show_curves(curves, corridor=corridor, unit=self._unit)
