@@ -1,23 +1,22 @@
-"""Trace files: read and write one recorded stretch of torque as text.
+"""Trace files: text that any spreadsheet opens, one recorded stretch of torque.
 
-UTF-8; lines that begin with ``#`` carry ``key: value`` and may stand anywhere; a header row that names ``time_s`` and
-``torque``; rows of comma-separated numbers with a decimal point. What breaks these rules is refused with file, line
-and reason. A file without a fault is read by numpy as a whole; at the first doubt it is read again row by row, which
-decides and finds the line.
+UTF-8 (byte order mark, CRLF and blank lines allowed). Lines that begin with ``#`` may stand anywhere and carry
+``key: value``; then a header row that names the columns, `time_s` and `torque` among them; then rows of numbers
+separated by commas, with a point as decimal sign (``1e-3`` allowed; no NaN, no infinity). Times rise strictly.
+Keys: `unit`, `nominal_rate_hz`, `capacity` (in the file's unit), `polarity`, `source`, `recorded`; others are kept.
 """
 
 from __future__ import annotations
 
-import datetime as dt
+import os
 import re
-import warnings
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
-from decimal import Decimal
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, Final
+from types import MappingProxyType
+from typing import IO, Final, NoReturn
 
 import numpy as np
+import numpy.typing as npt
 
 from benchapp.torque.direction import Direction
 from benchapp.torque.text import parse_unit
@@ -25,350 +24,439 @@ from benchapp.torque.trace import Trace
 from benchapp.torque.units import NM, UnknownUnitError
 from drivers.samples import FloatArray, IntArray, Source
 
-TIME: Final = "time_s"
-TORQUE: Final = "torque"
-NO_UNIT: Final = f"the file names no unit; {NM} was taken"
+_BLOCK: Final = 1 << 22  # bytes read at a time: small beside the arrays, large beside a call
+_FEW: Final = 64  # lines below which the walk line by line is the faster one
+_MOST_DIGITS: Final = 15  # up to here a decimal is an int64 over a power of ten, and the division rounds correctly
+_BOM: Final = b"\xef\xbb\xbf"
+_NUMBER: Final = re.compile(rb"([+-]?)([0-9]*)(?:\.([0-9]*))?(?:[eE]([+-]?[0-9]{1,4}))?")
+_TENS: Final = 10.0 ** np.arange(_MOST_DIGITS + 1)
+_INT_TENS: Final = 10 ** np.arange(_MOST_DIGITS + 1, dtype=np.int64)
 
-_KNOWN: Final = ("unit", "nominal_rate_hz", "capacity", "polarity", "source", "recorded")
-_NUMBER: Final = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
-_NOT_FINITE: Final = re.compile(r"[+-]?(?:nan|inf|infinity)", re.IGNORECASE)
-_PLAIN: Final = b"0123456789+-.eE,\n \t"
-_MOST_DIGITS: Final = 10**15  # float64 holds every decimal number of 15 digits apart
+Fixed = tuple[IntArray, IntArray]
+"""Digits and decimal places, one of each a number."""
 
 
 class TraceFileError(ValueError):
-    """A trace file that breaks the rules.
+    """A file that is no trace file.
 
     Attributes:
-        file: As it was named.
-        line: Counted from 1; None when the fault has no line of its own.
-        reason: What is wrong, and what was expected.
+        file: Its path as given.
+        line: Where, counted from 1; None when it is the file as a whole.
+        reason: What is wrong there and what would be right.
     """
 
     def __init__(self, file: str, line: int | None, reason: str) -> None:
-        super().__init__(f"{file}: line {line}: {reason}" if line is not None else f"{file}: {reason}")
+        super().__init__(f"{file}, line {line}: {reason}" if line is not None else f"{file}: {reason}")
         self.file = file
         self.line = line
         self.reason = reason
 
 
-@dataclass(frozen=True, slots=True)
-class _Rows:
-    """What the rows hold; `decimals` is None where the rows differ."""
-
-    t_s: FloatArray
-    torque: FloatArray
-    decimals: int | None
-    columns: Mapping[str, tuple[str, ...]]
-
-
-def read_trace(path: str | Path) -> Trace:
+def read_trace(path: str | os.PathLike[str]) -> Trace:
     """Read a trace file.
 
-    Raises:
-        TraceFileError: It cannot be read, or breaks the rules.
-    """
-    try:
-        raw = Path(path).read_bytes()
-    except OSError as error:
-        raise TraceFileError(str(path), None, f"cannot be read: {error.strerror or error}") from error
-    return parse_trace(raw, str(path))
-
-
-def parse_trace(raw: bytes, name: str) -> Trace:
-    r"""Read the bytes of a trace file; `name` stands in the refusal.
+    Every number is correctly rounded. Where all torques are plain decimals of up to 15 digits, the trace keeps their
+    digits too. Ten million rows take some seconds and, at most, about 100 bytes of memory each.
 
     Raises:
-        TraceFileError: They break the rules.
-
-    >>> trace = parse_trace(b"# unit: lbf-ft\ntime_s,torque\n0.000,1.50\n0.001,1.75\n", "a.csv")
-    >>> trace.unit, trace.torque.tolist(), trace.digits.tolist(), trace.decimals
-    ('lbf·ft', [1.5, 1.75], [150, 175], 2)
+        TraceFileError: The file breaks the rules above; it says file, line and reason.
+        OSError: The file cannot be opened or read.
     """
+    with open(path, "rb") as stream:
+        return _Reading(os.fspath(path)).read(stream)
+
+
+def write_trace(path: str | os.PathLike[str], trace: Trace) -> None:
+    """Write a trace as a trace file; `read_trace` gives the same times, torques and keys.
+
+    The file appears whole or not at all: it is written beside its place and then put there.
+
+    Raises:
+        ValueError: No samples; or a key, value or column name that the format cannot hold (a line break, a comma, …).
+        OSError: The place cannot be written to.
+    """
+    target = Path(path)
+    if not len(trace):
+        raise ValueError("a trace without samples cannot be written: a trace file has at least one row")
+    lines = trace_lines(trace)
+    partial = target.with_name(target.name + ".part")
     try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        at_line = raw.count(b"\n", 0, error.start) + 1
-        raise TraceFileError(
-            name, at_line, f"byte 0x{raw[error.start]:02x} is not UTF-8; save the file as UTF-8"
-        ) from None
-    if "\r" in text:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
-    keys = _Keys(name)
-    at, number = 0, 0
-    names: list[str] | None = None
-    while at < len(text):
-        end = text.find("\n", at)
-        end = len(text) if end < 0 else end
-        line = text[at:end].strip()
-        at, number = end + 1, number + 1
-        if not line:
-            continue
-        if not line.startswith("#"):
-            names = _header(line, name, number)
-            break
-        keys.take(line, number)
-    if names is None:
-        raise TraceFileError(name, None, f"no header row; '{TIME},{TORQUE}' and rows of numbers were expected")
-    rows = _all_at_once(text[at:], names)
-    if rows is None:
-        rows = _row_by_row(text[at:].split("\n"), names, name, number, keys)
-    digits, decimals = _digits(rows)
-    given = keys.values
-    return Trace(
-        t_s=rows.t_s,
-        torque=rows.torque,
-        unit=given.get("unit", NM),
-        source=given.get("source", Source.IMPORTED),
-        digits=digits,
-        decimals=decimals,
-        capacity=given.get("capacity"),
-        polarity=given.get("polarity", Direction.CLOCKWISE),
-        nominal_rate_hz=given.get("nominal_rate_hz"),
-        recorded=given.get("recorded"),
-        notes=(*(() if "unit" in given else (NO_UNIT,)), *keys.notes),
-        extra=keys.extra,
-        columns=rows.columns,
-    )
+        with open(partial, "w", encoding="utf-8", newline="\n") as stream:
+            stream.writelines(lines)
+        os.replace(partial, target)
+    except BaseException:
+        partial.unlink(missing_ok=True)
+        raise
 
 
-class _Keys:
-    """The `key: value` lines of a file, as they come."""
+def trace_lines(trace: Trace) -> Iterator[str]:
+    """Return the lines of the trace file of `trace`, each with its line break.
 
-    def __init__(self, name: str) -> None:
-        self.name = name
-        self.values: dict[str, Any] = {}
+    Raises:
+        ValueError: As `write_trace`; raised before the first line.
+    """
+    keys: list[tuple[str, str]] = [("unit", trace.unit)]
+    if trace.nominal_rate_hz is not None:
+        keys.append(("nominal_rate_hz", _shortest(trace.nominal_rate_hz)))
+    if trace.capacity is not None:
+        keys.append(("capacity", _shortest(trace.capacity)))
+    keys += [("polarity", trace.polarity.value), ("source", trace.source.value)]
+    if trace.recorded is not None:
+        keys.append(("recorded", trace.recorded))
+    for key, value in trace.extra.items():
+        keys += [(key, part) for part in value.split("\n")]
+    for key, value in keys:
+        if ":" in key or "\n" in key or "\r" in key or not key.strip() or "\n" in value or "\r" in value:
+            raise ValueError(f"key {key!r} with value {value!r} does not fit a line '# key: value'")
+    for name in trace.columns:
+        if re.search(r"[,\n\r]", name) or name.startswith("#") or name.strip() in ("", "time_s", "torque"):
+            raise ValueError(f"column name {name!r} does not fit a header row")
+    return _lines(trace, keys)
+
+
+def _lines(trace: Trace, keys: list[tuple[str, str]]) -> Iterator[str]:
+    for key, value in keys:
+        yield f"# {key}: {value}\n"
+    yield ",".join(["time_s", "torque", *trace.columns]) + "\n"
+    n, step = len(trace), 50_000
+    for low in range(0, n, step):
+        rows = [
+            map(repr, trace.t_s[low : low + step].tolist()),
+            _torque_texts(trace, low, low + step),
+            *(column[low : low + step] for column in trace.columns.values()),
+        ]
+        yield "\n".join(map(",".join, zip(*rows, strict=True))) + "\n"
+
+
+def _torque_texts(trace: Trace, low: int, high: int) -> list[str]:
+    if trace.digits is None:
+        return list(map(repr, trace.torque[low:high].tolist()))
+    digits, decimals = trace.digits[low:high].tolist(), trace.decimals
+    if not decimals:
+        return list(map(str, digits))
+    texts = []
+    for digit in digits:
+        text = str(abs(digit)).rjust(decimals + 1, "0")
+        texts.append(f"{'-' if digit < 0 else ''}{text[:-decimals]}.{text[-decimals:]}")
+    return texts
+
+
+def _shortest(value: float) -> str:
+    return repr(int(value)) if float(value).is_integer() and abs(value) < 1e15 else repr(float(value))
+
+
+class _Reading:
+    """The state of reading one file."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.line = 0  # number of the last line handled
+        self.known: dict[str, str] = {}
         self.extra: dict[str, str] = {}
-        self.notes: list[str] = []
+        self.names: list[str] = []
+        self.at_time = self.at_torque = -1
+        self.others: list[int] = []
+        self.last_s = -np.inf
+        self.t_parts: list[FloatArray] = []
+        self.v_parts: list[FloatArray | Fixed] = []
+        self.columns: list[list[str]] = []
+        self.fixed = True
 
-    def take(self, line: str, number: int) -> None:
-        key, colon, value = line.lstrip("#").partition(":")
+    def refuse(self, line: int | None, reason: str) -> NoReturn:
+        raise TraceFileError(self.file, line, reason)
+
+    def read(self, stream: IO[bytes]) -> Trace:
+        rest = stream.read(3)
+        if rest == _BOM:
+            rest = b""
+        while block := stream.read(_BLOCK):
+            block = rest + block
+            cut = block.rfind(b"\n") + 1
+            rest = block[cut:]
+            if len(rest) > 1 << 20:
+                self.refuse(self.line + block.count(b"\n") + 1, "a line of more than a million characters")
+            if cut:
+                self._block(block[:cut])
+        if rest:
+            self._block(rest + b"\n")
+        if not self.names:
+            self.refuse(None, "no header row; the first row that is not a comment must be 'time_s,torque'")
+        if not self.t_parts:
+            self.refuse(None, "a header row and no rows of numbers after it")
+        return self._trace()
+
+    def _block(self, block: bytes) -> None:
+        """Whole lines."""
+        if b"\r\n" in block:
+            block = block.replace(b"\r\n", b"\n")
+        if not block.isascii():
+            self._check_utf8(block)
+        at, end = 0, len(block)
+        while at < end:
+            if not self.names or block[at] in b"#\n":
+                stop = block.index(b"\n", at) + 1
+                self._one_line(block[at : stop - 1])
+                at = stop
+                continue
+            comment, blank = block.find(b"\n#", at), block.find(b"\n\n", at)
+            stop = min(comment + 1 or end, blank + 1 or end)
+            self._rows(block[at:stop])
+            at = stop
+
+    def _check_utf8(self, block: bytes) -> None:
+        try:
+            block.decode()
+        except UnicodeDecodeError as error:
+            self.refuse(self.line + block.count(b"\n", 0, error.start) + 1, "bytes that are not UTF-8")
+
+    def _one_line(self, line: bytes) -> None:
+        self.line += 1
+        if line.startswith(b"#"):
+            self._comment(line[1:].decode())
+        elif line.strip():
+            self._header(line.decode())
+
+    def _comment(self, text: str) -> None:
+        key, colon, value = text.partition(":")
         key, value = key.strip(), value.strip()
-        known = key.lower()
-        if not colon:
-            key, value = "", line.lstrip("#").strip()
-        if not colon or known not in _KNOWN:
+        if not colon or not key:
+            return  # words for people
+        name = key.lower()
+        if name not in ("unit", "nominal_rate_hz", "capacity", "polarity", "source", "recorded"):
             self.extra[key] = f"{self.extra[key]}\n{value}" if key in self.extra else value
             return
-        try:
-            taken = self._value(known, value)
-        except (ValueError, OverflowError) as error:
-            raise TraceFileError(self.name, number, f"{known}: {error}") from None
-        if known in self.values and self.values[known] != taken:
-            raise TraceFileError(self.name, number, f"{known} is given twice, and not the same; keep one of the two")
-        self.values[known] = taken
+        if self.known.get(name, value) != value:
+            self.refuse(self.line, f"{name} is given twice, as {self.known[name]!r} and as {value!r}")
+        self._check_known(name, value)
+        self.known[name] = value
 
-    def _value(self, key: str, value: str) -> Any:
-        if key == "unit":
+    def _check_known(self, name: str, value: str) -> None:
+        if name == "unit":
             try:
-                return parse_unit(value)
+                parse_unit(value)
             except UnknownUnitError as error:
-                raise ValueError(str(error)) from None
-        if key in ("capacity", "nominal_rate_hz"):
-            number = float(value) if _NUMBER.fullmatch(value) else float("nan")
-            if key == "nominal_rate_hz" and number == 0:
-                return None  # as in a profile: 0 is unknown
-            if not 0 < number < float("inf"):
-                raise ValueError(f"{value!r} is no number greater than 0 with a decimal point")
-            return number
-        if key == "polarity":
-            return _one_of(Direction, value)
-        if key == "source":
-            return _one_of(Source, value)
-        try:
-            dt.datetime.fromisoformat(value)
-        except ValueError:
-            self.notes.append(f"recorded: {value!r} is no ISO 8601 date and time")
-        return value
+                self.refuse(self.line, f"unit {error}")
+        elif name in ("nominal_rate_hz", "capacity"):
+            number = self._number(value.encode(), name)
+            if number < 0 or (name == "capacity" and number == 0):
+                self.refuse(self.line, f"{name} is {value}; it must be greater than 0")
+        elif name == "polarity" and value not in tuple(Direction):
+            self.refuse(self.line, f"polarity is {value!r}; it must be {' or '.join(Direction)}")
+        elif name == "source" and value not in tuple(Source):
+            self.refuse(self.line, f"source is {value!r}; it must be one of {', '.join(Source)}")
+
+    def _header(self, text: str) -> None:
+        names = [name.strip() for name in text.split(",")]
+        for wanted in ("time_s", "torque"):
+            if wanted not in names:
+                self.refuse(
+                    self.line, f"the header row {_shown(text)} names no column {wanted!r}; it must be 'time_s,torque'"
+                )
+        if len(set(names)) < len(names) or "" in names:
+            self.refuse(self.line, f"the header row {_shown(text)} has a column without a name or a name twice")
+        self.names = names
+        self.at_time, self.at_torque = names.index("time_s"), names.index("torque")
+        self.others = [k for k, name in enumerate(names) if name not in ("time_s", "torque")]
+        self.columns = [[] for _ in self.others]
+
+    # ---- rows: all at once where they are plain, else one by one
+
+    def _rows(self, lines: bytes) -> None:
+        n = lines.count(b"\n")
+        if n < _FEW or self.others or not self._plain(lines, n):
+            self._row_by_row(lines)
+
+    def _plain(self, lines: bytes, n: int) -> bool:
+        """Take rows of nothing but plain decimals; False, and nothing taken, when a row is anything else."""
+        text = np.frombuffer(lines, dtype=np.uint8)
+        ends = np.flatnonzero((text == 44) | (text == 10))
+        if len(ends) != 2 * n or not ((text[ends[::2]] == 44).all() and (text[ends[1::2]] == 10).all()):
+            return False
+        begins = np.empty_like(ends)
+        begins[0], begins[1:] = 0, ends[:-1] + 1
+        time = _decimals(text, begins[self.at_time :: 2], ends[self.at_time :: 2])
+        torque = _decimals(text, begins[self.at_torque :: 2], ends[self.at_torque :: 2]) if time else None
+        if time is None or torque is None:
+            return False
+        t_s = time[0] / _TENS[time[1]]
+        if t_s[0] <= self.last_s or not bool((t_s[1:] > t_s[:-1]).all()):
+            return False
+        self._take(t_s, torque)
+        self.line += n
+        return True
+
+    def _row_by_row(self, lines: bytes) -> None:
+        times, torques, digits, places = [], [], [], []
+        fixed = True
+        last = self.last_s
+        for line in lines[:-1].split(b"\n"):
+            self.line += 1
+            if not line.strip():
+                continue
+            cells = line.split(b",")
+            if len(cells) != len(self.names):
+                self.refuse(
+                    self.line,
+                    f"{len(cells)} {'value' if len(cells) == 1 else 'values'} {_shown(line.decode())} "
+                    f"for {len(self.names)} columns ({', '.join(self.names)})",
+                )
+            time_s = self._number(cells[self.at_time], "time_s")
+            if time_s <= last:
+                self.refuse(self.line, f"time_s is {time_s!r} after {last!r}; times must rise from row to row")
+            last = time_s
+            times.append(time_s)
+            torque = cells[self.at_torque].strip()
+            torques.append(self._number(torque, "torque"))
+            if fixed:
+                plain = _NUMBER.fullmatch(torque)
+                if plain is None or plain[4] or len(plain[2]) + len(plain[3] or b"") > _MOST_DIGITS:
+                    fixed = False
+                else:
+                    digits.append(int(plain[1] + plain[2] + (plain[3] or b"")))
+                    places.append(len(plain[3] or b""))
+            for column, k in zip(self.columns, self.others, strict=True):
+                cell = cells[k].strip()
+                self._number(cell, self.names[k])
+                column.append(cell.decode())
+        if times:
+            v: FloatArray | Fixed = np.array(torques)
+            if fixed:
+                v = np.array(digits, dtype=np.int64), np.array(places, dtype=np.int64)
+            self._take(np.array(times), v)
+
+    def _take(self, t_s: FloatArray, torque: FloatArray | Fixed) -> None:
+        self.last_s = float(t_s[-1])
+        self.t_parts.append(t_s)
+        if self.fixed and isinstance(torque, tuple):
+            digits, places = torque
+            most = int(places.max())
+            # one number of places a part keeps two numbers a sample out of memory
+            scaled = digits * _INT_TENS[most - places] if int(places.min()) < most else digits
+            if most > int(places.min()) and _too_long(digits, most - places):
+                self.fixed = False
+                self.v_parts.append(digits / _TENS[places])
+            else:
+                self.v_parts.append((scaled, np.array([most])))
+            return
+        self.fixed = False
+        self.v_parts.append(torque if not isinstance(torque, tuple) else torque[0] / _TENS[torque[1]])
+
+    def _number(self, cell: bytes, what: str) -> float:
+        trimmed = cell.strip()
+        matched = _NUMBER.fullmatch(trimmed)
+        if matched is None or not (matched[2] or matched[3]):
+            shown = _shown(trimmed.decode())
+            hint = "; use a point as decimal sign" if b"," in trimmed else ""
+            self.refuse(self.line, f"{what} is {shown}, not a number{hint}")
+        number = float(trimmed)
+        if number in (np.inf, -np.inf):
+            self.refuse(self.line, f"{what} is {_shown(trimmed.decode())}, beyond any number that can be kept")
+        return number
+
+    def _trace(self) -> Trace:
+        notes = []
+        if "unit" not in self.known:
+            notes.append(f"the file names no unit; {NM} is taken")
+        digits, decimals, torque = self._torque()
+        self.v_parts.clear()
+        t_s = np.concatenate(self.t_parts)
+        self.t_parts.clear()
+        columns = {self.names[k]: tuple(column) for k, column in zip(self.others, self.columns, strict=True)}
+        rate = float(self.known.get("nominal_rate_hz", 0.0))
+        capacity = self.known.get("capacity")
+        return Trace(
+            t_s=t_s,
+            torque=torque,
+            unit=parse_unit(self.known.get("unit", NM)),
+            source=Source(self.known.get("source", Source.IMPORTED)),
+            digits=digits,
+            decimals=decimals,
+            capacity=None if capacity is None else float(capacity),
+            polarity=Direction(self.known.get("polarity", Direction.CLOCKWISE)),
+            nominal_rate_hz=rate or None,
+            recorded=self.known.get("recorded"),
+            notes=tuple(notes),
+            extra=_frozen(self.extra),
+            columns=MappingProxyType(columns),
+        )
+
+    def _torque(self) -> tuple[IntArray | None, int, FloatArray]:
+        places = [int(part[1][0]) for part in self.v_parts if isinstance(part, tuple)]
+        most = max(places, default=0)
+        whole = self.fixed and not any(
+            _too_long(part[0], most - int(part[1][0])) for part in self.v_parts if isinstance(part, tuple)
+        )
+        if not whole:
+            floats = [
+                part[0] / _TENS[part[1]] if isinstance(part, tuple) else np.asarray(part, dtype=np.float64)
+                for part in self.v_parts
+            ]
+            return None, 0, np.concatenate(floats)
+        digits = np.concatenate(
+            [part[0] * _INT_TENS[most - int(part[1][0])] for part in self.v_parts if isinstance(part, tuple)]
+        )
+        return digits, most, digits / 10.0**most
 
 
-def _one_of(kind: type[Direction] | type[Source], value: str) -> Direction | Source:
-    try:
-        return kind(value.lower())
-    except ValueError:
-        raise ValueError(f"{value!r} is none of {', '.join(kind)}") from None
+def _too_long(digits: IntArray, further: int | IntArray) -> bool:
+    """True when `further` more decimal places would give more than 15 digits."""
+    return bool((np.abs(digits) >= _INT_TENS[_MOST_DIGITS - further]).any())
 
 
-def _header(line: str, name: str, number: int) -> list[str]:
-    names = [each.strip() for each in line.split(",")]
-    if TIME not in names or TORQUE not in names:
-        kind = "numbers" if all(_NUMBER.fullmatch(each) for each in names) else f"{line[:60]!r}"
-        raise TraceFileError(name, number, f"the header row must name '{TIME},{TORQUE}', it is {kind}")
-    twice = next((each for each in names if names.count(each) > 1), None)
-    if twice is not None:
-        raise TraceFileError(name, number, f"the header row names {twice!r} twice")
-    return names
-
-
-def _all_at_once(body: str, names: list[str]) -> _Rows | None:
-    """Read rows that hold two plain numbers each; None leaves the decision to `_row_by_row`."""
-    if names != [TIME, TORQUE] or not body.isascii():
+def _decimals(text: npt.NDArray[np.uint8], begins: npt.NDArray[np.intp], ends: npt.NDArray[np.intp]) -> Fixed | None:
+    """Read the numbers between `begins` and `ends`; None unless all are plain decimals of up to 15 digits."""
+    first = text[begins]
+    signed = (first == 45) | (first == 43)
+    begins = begins + signed
+    longest = int((ends - begins).max())
+    if longest > _MOST_DIGITS + 1:
         return None
-    body = body.rstrip("\n") + "\n"
-    plain = body.encode("ascii")
-    if len(plain) < 4 or plain.translate(None, _PLAIN):
+    digits = np.zeros(len(begins), dtype=np.int64)
+    point = np.full(len(begins), -1, dtype=np.int64)  # where the point stands; -1 without
+    n_points = np.zeros(len(begins), dtype=np.int8)
+    at = begins.copy()
+    shortest = int((ends - begins).min())
+    if shortest < 1:
         return None
-    raw = np.frombuffer(plain, dtype=np.uint8)
-    ends = np.flatnonzero(raw == 10)
-    commas = np.flatnonzero(raw == 44)
-    n = len(ends)
-    if len(commas) != n or not (commas < ends).all() or not (commas[1:] > ends[:-1] + 1).all() or commas[0] == 0:
-        return None
-    if not (ends > commas + 1).all():
-        return None
-    with warnings.catch_warnings():
-        warnings.simplefilter("error", DeprecationWarning)  # numpy's word for text that it cannot read to its end
-        try:
-            numbers = np.fromstring(body.replace("\n", ","), sep=",", dtype=np.float64)
-        except (ValueError, DeprecationWarning):
+    for k in range(longest):
+        char = text[at]
+        inside = None if k < shortest else at < ends
+        digit = char - np.uint8(48)  # wraps around for what is no digit
+        is_digit = digit < 10
+        is_point = char == 46
+        if inside is not None:
+            is_digit &= inside
+            is_point &= inside
+        known = is_digit | is_point
+        if not bool((known if inside is None else known | ~inside).all()):
             return None
-    if len(numbers) != 2 * n or not np.isfinite(numbers).all():
+        if bool(is_digit.all()):
+            digits *= 10
+            digits += digit
+        else:
+            np.multiply(digits, 10, out=digits, where=is_digit)
+            np.add(digits, digit, out=digits, where=is_digit)
+        if bool(is_point.any()):
+            point[is_point] = k
+            n_points += is_point
+        at += 1
+        if k + 1 >= shortest:
+            np.minimum(at, ends, out=at)
+    if int(n_points.max()) > 1:
         return None
-    t_s, torque = numbers[0::2].copy(), numbers[1::2].copy()
-    if not (np.diff(t_s) > 0).all():
+    length = ends - begins
+    places = np.where(point >= 0, length - 1 - point, 0)
+    n_digits = length - n_points
+    if int(n_digits.max()) > _MOST_DIGITS or int(n_digits.min()) < 1:
         return None
-    return _Rows(t_s, torque, None if any(each in plain for each in b"eE \t") else _decimals(raw, commas, ends), {})
+    digits[first == 45] *= -1
+    return digits, places
 
 
-def _decimals(raw: np.ndarray[Any, np.dtype[np.uint8]], commas: IntArray, ends: IntArray) -> int | None:
-    """Decimal places of the torque, where all rows have the same and none an exponent."""
-    dots = np.flatnonzero(raw == 46)
-    last = np.searchsorted(dots, ends) - 1  # the last dot before the end of each row
-    if not len(dots):
-        return 0
-    at = np.where(last >= 0, dots[last], -1)
-    has = at > commas
-    if not has.any():
-        return 0
-    places = (ends - at - 1)[has]
-    return int(places[0]) if has.all() and (places == places[0]).all() else None
+def _frozen(pairs: dict[str, str]) -> Mapping[str, str]:
+    return MappingProxyType(pairs)
 
 
-def _row_by_row(lines: list[str], names: list[str], name: str, number: int, keys: _Keys) -> _Rows:
-    """Read row by row: comments between rows, further columns, and the exact place of a fault."""
-    i_time, i_torque = names.index(TIME), names.index(TORQUE)
-    times: list[float] = []
-    torques: list[str] = []
-    others: dict[str, list[str]] = {each: [] for each in names if each not in (TIME, TORQUE)}
-    for line in lines:
-        number += 1
-        stripped = line.strip()
-        if not stripped:
-            continue
-        if stripped.startswith("#"):
-            keys.take(stripped, number)
-            continue
-        fields = [each.strip() for each in stripped.split(",")]
-        if len(fields) != len(names):
-            raise TraceFileError(name, number, _uneven(fields, names))
-        for column, text in ((TIME, fields[i_time]), (TORQUE, fields[i_torque])):
-            if not _NUMBER.fullmatch(text) or abs(float(text)) == float("inf"):
-                raise TraceFileError(name, number, f"{column}: {_no_number(text)}")
-        time_s = float(fields[i_time])
-        if times and time_s <= times[-1]:
-            went = "stands still at" if time_s == times[-1] else f"runs back from {times[-1]:g} to"
-            raise TraceFileError(name, number, f"{TIME} {went} {time_s:g}; it must rise from row to row")
-        times.append(time_s)
-        torques.append(fields[i_torque])
-        for column, values in others.items():
-            values.append(fields[names.index(column)])
-    if not times:
-        raise TraceFileError(name, number, "no rows of numbers after the header row")
-    places = {_places(text) for text in torques}
-    return _Rows(
-        np.array(times),
-        np.array([float(text) for text in torques]),
-        places.pop() if len(places) == 1 else None,
-        {column: tuple(values) for column, values in others.items()},
-    )
-
-
-def _uneven(fields: list[str], names: list[str]) -> str:
-    told = f"{len(fields)} values where the header row names {len(names)}"
-    if len(fields) == 1:
-        return f"{told}: {fields[0][:40]!r}"
-    if len(fields) == 2 * len(names):
-        return f"{told}; the decimal sign must be a point"
-    return told
-
-
-def _no_number(text: str) -> str:
-    if not text:
-        return "no value"
-    if _NOT_FINITE.fullmatch(text) or _NUMBER.fullmatch(text):
-        return f"{text!r} is not finite"
-    return f"{text[:40]!r} is no number"
-
-
-def _places(text: str) -> int | None:
-    if "e" in text or "E" in text:
-        return None
-    return len(text.partition(".")[2])
-
-
-def _digits(rows: _Rows) -> tuple[IntArray | None, int]:
-    """(digits, decimals) with ``torque == digits / 10**decimals`` to the last bit, or (None, 0)."""
-    if rows.decimals is None or rows.decimals > 15:
-        return None, 0
-    scaled = np.rint(rows.torque * 10.0**rows.decimals)
-    if not (np.abs(scaled) < _MOST_DIGITS).all():
-        return None, 0
-    digits = scaled.astype(np.int64)
-    return (digits, rows.decimals) if (digits / 10.0**rows.decimals == rows.torque).all() else (None, 0)
-
-
-def write_trace(path: str | Path, trace: Trace) -> None:
-    """Write a trace file that `read_trace` reads back to the last bit; notes become `note` lines.
-
-    Raises:
-        OSError: The file cannot be written.
-        ValueError: The trace holds no sample, or is none that a file may hold (not finite, time running back).
-    """
-    if not len(trace):
-        raise ValueError("a trace without samples has no file")
-    if not (np.isfinite(trace.t_s).all() and np.isfinite(trace.torque).all() and (np.diff(trace.t_s) > 0).all()):
-        raise ValueError("a trace with time running back, or a number that is not finite, has no file")
-    with Path(path).open("w", encoding="utf-8", newline="\n") as file:
-        file.writelines(_lines(trace))
-
-
-def _lines(trace: Trace) -> Iterator[str]:
-    for key, value in _head(trace):
-        for line in value.splitlines() or [""]:
-            yield f"# {key}: {line}\n" if key else f"# {line}\n"
-    yield ",".join((TIME, TORQUE, *trace.columns)) + "\n"
-    further = tuple(trace.columns.values())
-    for low in range(0, len(trace), 65536):
-        part = slice(low, low + 65536)
-        columns: list[Iterable[str]] = [map(repr, trace.t_s[part].tolist()), _torques(trace, part)]
-        columns += [values[part] for values in further]
-        yield "\n".join(map(",".join, zip(*columns, strict=True))) + "\n"
-
-
-def _head(trace: Trace) -> Iterator[tuple[str, str]]:
-    yield "unit", trace.unit
-    if trace.nominal_rate_hz is not None:
-        yield "nominal_rate_hz", _short(trace.nominal_rate_hz)
-    if trace.capacity is not None:
-        yield "capacity", _short(trace.capacity)
-    yield "polarity", trace.polarity.value
-    yield "source", trace.source.value
-    if trace.recorded is not None:
-        yield "recorded", trace.recorded
-    yield from trace.extra.items()
-    for note in trace.notes:
-        yield "note", note
-
-
-def _short(number: float) -> str:
-    return repr(float(number)).removesuffix(".0")
-
-
-def _torques(trace: Trace, part: slice) -> Iterable[str]:
-    if trace.digits is None:
-        return map(repr, trace.torque[part].tolist())
-    digits = trace.digits[part]
-    if len(digits) and int(np.abs(digits).max()) < _MOST_DIGITS:
-        form = f"%.{trace.decimals}f"
-        return [form % each for each in (digits / 10.0**trace.decimals).tolist()]
-    return [f"{Decimal(each).scaleb(-trace.decimals):f}" for each in digits.tolist()]
+def _shown(text: str) -> str:
+    """A piece of a file for a message: short, on one line."""
+    return repr(text if len(text) <= 40 else text[:37] + "...")
