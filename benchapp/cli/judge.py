@@ -8,12 +8,11 @@ import json
 import math
 import sys
 from collections.abc import Callable, Mapping
-from enum import Enum
 from pathlib import Path
 from typing import Any, Final
 
 from benchapp.cli.errors import CommandError
-from benchapp.metrology.budget import FORMULAS, Coverage, GivenBy
+from benchapp.metrology.budget import Coverage, GivenBy
 from benchapp.metrology.deviation import Convention
 from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.judgement import (
@@ -22,7 +21,6 @@ from benchapp.metrology.judgement import (
     Dynamic,
     Geometric,
     JudgeInput,
-    Judgement,
     ReadingInput,
     Verdict,
     judge,
@@ -32,9 +30,10 @@ from benchapp.metrology.rounding import rounded_pair
 from benchapp.metrology.rules import Rule, RuleKind
 from benchapp.metrology.suitability import ReferenceUse
 from benchapp.metrology.tool import Tool, ToolType
+from benchapp.runs.judging import judgement_to_data, rule_of
 from benchapp.torque.direction import Direction
 from benchapp.torque.text import NotANumberError, parse_torque, parse_unit
-from benchapp.torque.units import UnknownUnitError, from_nm, to_nm
+from benchapp.torque.units import UnknownUnitError, to_nm
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -344,8 +343,9 @@ class _Figures:
 
     @property
     def rule(self) -> Rule:
-        default = "simple" if self._procedure is None else self._procedure.value("decision.rule")
-        given = self._data.get("rule", {"kind": default})
+        given = self._data.get("rule")
+        if given is None:
+            return Rule() if self._procedure is None else rule_of(self._procedure)
         return Rule(RuleKind(given["kind"]), float(given.get("r", 1.0)))
 
     def ambient(self, given: Mapping[str, float]) -> Ambient:
@@ -441,48 +441,6 @@ def _prior(history: list[float] | None) -> Prior | None:
             "history", len(history), f"at least {SHORTEST_HISTORY} verifications", "more, or none at all"
         )
     return prior_from_history(history)
-
-
-def judgement_to_data(judgement: Judgement, unit: str, run_input: JudgeInput) -> dict[str, Any]:
-    """Return the judgement as JSON-able data: torques in `unit`, shares largest first, every formula with its source.
-
-    Infinite degrees of freedom are null.
-    """
-    told: dict[str, Any] = {
-        "verdict": judgement.verdict.value,
-        "unit": unit,
-        "convention": run_input.convention.value,
-        "rule": _plain(run_input.rule, unit),
-        "checkpoints": [],
-        "ambient_notes": _plain(judgement.ambient_notes, unit),
-    }
-    used: set[str] = {"W", "W'", "ν_eff"}
-    for checkpoint in judgement.checkpoints:
-        data = _plain(checkpoint, unit)
-        data["budget"]["shares"] = [{"symbol": s, "share": share} for s, share in checkpoint.budget.shares]
-        told["checkpoints"].append(data)
-        used |= {c.symbol for c in checkpoint.budget.contributions} | set(checkpoint.budget.missing)
-    told["formulas"] = [_plain(FORMULAS[symbol], unit) for symbol in FORMULAS if symbol in used]
-    return told
-
-
-def _plain(value: Any, unit: str) -> Any:
-    if isinstance(value, Enum):
-        return value.value
-    if dataclasses.is_dataclass(value):
-        found: dict[str, Any] = {}
-        for field in dataclasses.fields(value):
-            inner = getattr(value, field.name)
-            if field.name.endswith("_nm") and inner is not None:
-                found[field.name.removesuffix("_nm")] = from_nm(inner, unit)
-            else:
-                found[field.name] = _plain(inner, unit)
-        return found
-    if isinstance(value, tuple | list):
-        return [_plain(v, unit) for v in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 _WORDS: Final = {

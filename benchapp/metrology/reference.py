@@ -44,6 +44,7 @@ class Calibration:
         reference_class: Stated class, e.g. "0.5"; empty if none.
         interval_percent: W'_md where the certificate states one; None: derived from deviation and uncertainty.
         temperature_c: At calibration; None if not stated.
+        temperature_percent_per_k: How the reference's span changes with temperature, % per K; None if not stated.
     """
 
     certificate: str
@@ -58,6 +59,7 @@ class Calibration:
     reference_class: str = ""
     interval_percent: float | None = None
     temperature_c: float | None = None
+    temperature_percent_per_k: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from benchapp.metrology.judgement import Geometric
 from benchapp.metrology.reference import Reference
 from benchapp.metrology.tool import Tool
 from benchapp.pulls.pull import Flag, Mode, Pull
@@ -143,6 +144,7 @@ class RunPlan:
         source: Live, simulated or replayed.
         warnings: Sentences about suitability that were accepted before the start.
         detector: Name and version of the pull reader.
+        geometric: Geometric influences known before the run, by symbol ("w_rep", "w_od", "w_int", "w_l").
     """
 
     tool: Tool
@@ -156,6 +158,7 @@ class RunPlan:
     source: Source
     warnings: tuple[str, ...] = ()
     detector: str = ""
+    geometric: dict[str, Geometric] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +196,7 @@ class Run:
         tool_set_index: Checkpoint to which the tool was last set; −1: not set, or turned away by a preload.
         closing: What was done after the last reading: "zero", "reset".
         last_step: ISO 8601 wall time of the newest step; from it a pause is measured.
+        stream: Of the link over the pulls, at its worst: keys "rate_hz" and "filter_hz"; absent where unknown.
     """
 
     run_id: str
@@ -218,3 +222,4 @@ class Run:
     tool_set_index: int = -1
     closing: tuple[str, ...] = ()
     last_step: str = ""
+    stream: dict[str, float] = field(default_factory=dict)

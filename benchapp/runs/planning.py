@@ -6,13 +6,14 @@ A plan is refused with numbers and with the references that would do, as data; `
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import floor, isfinite
 
 from benchapp.metrology.correction import Correction
 from benchapp.metrology.deviation import Convention, corridor
+from benchapp.metrology.judgement import Geometric
 from benchapp.metrology.reference import Reference
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls.pull import Mode
@@ -169,6 +170,7 @@ def plan_run(
     mode: Mode | None = None,
     today: dt.date | None = None,
     detector: str = "",
+    geometric: Mapping[str, Geometric] | None = None,
 ) -> RunPlan | Refusal:
     """Return the plan, or why there is none.
 
@@ -185,6 +187,7 @@ def plan_run(
         mode: Another way of reading than the tool's own.
         today: For the calibration's due date; None: it is not looked at.
         detector: Name and version of the reader.
+        geometric: Geometric influences by symbol, measured before, of the model or typed; what is not given is missing.
     """
     refusal = _refuse_tool(tool, procedure, target, n_readings, limit_percent)
     if refusal is not None:
@@ -217,6 +220,7 @@ def plan_run(
         source=source,
         warnings=tuple(_warnings(tool, reference, procedure, checkpoints, targets, today)),
         detector=detector,
+        geometric=dict(geometric or {}),
     )
 
 

@@ -137,7 +137,7 @@ _REQUIRED: Final[dict[str, Callable[[Any], str]]] = {
     "preload.after_direction_change": _truth,
     "permissible.boundary": _number(0, 1e6),
     "deviation.convention": _one_of("ISO", "PRESET"),
-    "decision.rule": _one_of("simple", "guard-band"),
+    "decision.rule": _one_of("simple", "guard-band", "four-way"),
     "conduct.set_aside_unflagged": _one_of("operator", "custodian", "nobody"),
     "conduct.max_repeats": _count(0, 50),
     "conduct.pause_limit": _number(0, 24 * 60),
@@ -156,6 +156,8 @@ _OPTIONAL: Final[dict[str, Callable[[Any], str]]] = {
     "ambient.humidity": _PERCENT,
     "reference.share_of_limit": _number(0.01, 1),
     "reference.uncertainty": _PERCENT,
+    "reference.quantity": _one_of("interval", "uncertainty", "accuracy"),
+    "decision.r": _number(0.01, 3),
     "interval.months": _count(1, 240),
     "interval.operations": _count(1, 10_000_000),
 }
