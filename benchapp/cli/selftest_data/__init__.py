@@ -1,0 +1,1 @@
+"""Sealed examples of `kilter selftest`; made by `tests/cli/make_selftest.py`."""
