@@ -13,43 +13,48 @@ from drivers.samples import FloatArray
 BoolArray = npt.NDArray[np.bool_]
 
 
-def wrong_samples(torque: FloatArray, jump: float, rate_hz: float) -> BoolArray:
-    """Return which samples rise and fall (or fall and rise) by more than `jump` within two samples.
+def mend(
+    t_s: FloatArray, torque: FloatArray, wrong: BoolArray, begin: int, end: int, jump: float, rate_hz: float
+) -> None:
+    """Find single wrong samples and draw straight across them, both in place.
 
-    The two samples before and after are needed: the first and last two are never wrong. Below 1 kHz only single
-    samples count, since there the trough of a click may last two.
+    A wrong sample rises and falls (or falls and rises) by more than `jump` within two samples. What is decided about
+    sample k hangs on the mended sample before it and the two after it only, so a stretch may be done in pieces.
+    Below 1 kHz only single samples count, since there the trough of a click may last two.
+
+    Args:
+        t_s: Shape (n,), seconds.
+        torque: Shape (n,); wrong samples before `begin` are drawn across already.
+        wrong: Shape (n,); set where a sample was wrong.
+        begin: First sample to decide about; the first two and last two of a stream are never wrong.
+        end: One past the last.
+        jump: See above.
+        rate_hz: Of the samples.
     """
-    wrong = np.zeros(len(torque), dtype=np.bool_)
-    if len(torque) < 5:
-        return wrong
-    step = np.diff(torque)
+    begin, end = max(begin, 2), min(end, len(torque) - 2)
+    if end <= begin:
+        return
+    step = np.diff(torque[begin - 1 : end])
     # cheap refusal first: nearly every stretch has no such step at all
-    for k in np.flatnonzero(np.abs(step) > jump) + 1:
-        if k < 2 or k >= len(torque) - 2 or wrong[k]:
-            continue
-        before = torque[k - 1] if not wrong[k - 1] else torque[k - 2]
-        for width in (1, 2) if rate_hz >= 1000.0 else (1,):
-            if k + width >= len(torque):
+    if step.max() <= jump and step.min() >= -jump:
+        return
+    widths = (1, 2) if rate_hz >= 1000.0 else (1,)
+    for place in np.flatnonzero(np.abs(step) > jump) + begin:
+        k = int(place)
+        while k < end and not wrong[k]:  # after a wrong sample the next one is looked at from the mended level
+            width = next((w for w in widths if _sticks_out(torque, k, w, jump)), 0)
+            if not width:
                 break
-            after = torque[k + width]
-            inside = torque[k : k + width]
-            up = float(inside.min() - max(before, after))
-            down = float(min(before, after) - inside.max())
-            excursion = max(up, down)
-            if excursion > jump and abs(after - before) < 0.35 * excursion:
-                wrong[k : k + width] = True
-                break
-    return wrong
+            last = k + width
+            wrong[k:last] = True
+            torque[k:last] = np.interp(t_s[k:last], t_s[[k - 1, last]], torque[[k - 1, last]])
+            k = last
 
 
-def mended(t_s: FloatArray, torque: FloatArray, wrong: BoolArray) -> FloatArray:
-    """Return the torque with the wrong samples drawn straight across."""
-    if not wrong.any():
-        return torque
-    good = ~wrong
-    mended_torque: FloatArray = torque.copy()
-    mended_torque[wrong] = np.interp(t_s[wrong], t_s[good], torque[good])
-    return mended_torque
+def _sticks_out(torque: FloatArray, k: int, width: int, jump: float) -> bool:
+    before, after, inside = torque[k - 1], torque[k + width], torque[k : k + width]
+    excursion = max(float(inside.min() - max(before, after)), float(min(before, after) - inside.max()))
+    return excursion > jump and abs(float(after - before)) < 0.35 * excursion
 
 
 @dataclass(frozen=True, slots=True)

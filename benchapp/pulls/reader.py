@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchapp.pulls._analysis import Expectation, Segment, analyse
-from benchapp.pulls._signal import mended, releases, wrong_samples
+from benchapp.pulls._signal import mend, releases
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted, ReaderEvent
 from benchapp.pulls.pull import Mode, Pull
 from benchapp.pulls.settings import DETECTOR, Settings
@@ -21,6 +21,7 @@ from drivers.samples import FloatArray, Gap
 
 _N_RATE = 33  # samples that tell the rate
 _AHEAD = 3  # samples that must be known after one before it can be told to be wrong
+_COARSE = 25  # fine steps in a coarse one
 _STILL_S = 1.0  # a level that stays this still near zero is a rest level: a tool was hung on the drive
 
 
@@ -89,9 +90,13 @@ class PullReader:
 
     def reset(self) -> None:
         """Forget everything that was fed."""
-        self._t: FloatArray = np.empty(0)
-        self._v: FloatArray = np.empty(0)
-        self._wrong = np.empty(0, dtype=np.bool_)
+        self._n = 0
+        self._all_t: FloatArray = np.empty(0)
+        self._all_v: FloatArray = np.empty(0)
+        self._all_wrong = np.empty(0, dtype=np.bool_)
+        self._make_room(1024)
+        self._jump = np.inf
+        self._overloads: list[float] = []
         self._n_mended = 0  # of the buffer: wrong samples looked for and drawn across
         self._at = 0  # of the buffer: everything before is decided
         self._rate = 0.0
@@ -104,7 +109,6 @@ class PullReader:
         self._grid = 0
         self._clicked = False
         self._held = False
-        self._overloaded = False
         self._finished = False
 
     @property
@@ -127,6 +131,11 @@ class PullReader:
         """Rate by which the stream is read; 0 before it is known."""
         return self._rate
 
+    @property
+    def samples_kept(self) -> int:
+        """Samples held in memory: two and a half seconds at rest, and a pull under way."""
+        return self._n
+
     def expect(self, target: float | None, tool_max: float | None, mode: Mode) -> None:
         """Set what the next pull (or the one under way) is judged against."""
         self._expected = replace(self._expected, target=target, tool_max=tool_max, mode=mode)
@@ -148,13 +157,29 @@ class PullReader:
         """
         if len(t_s) != len(torque):
             raise ValueError(f"{len(t_s)} times for {len(torque)} samples")
-        if overload_t_s is not None and len(overload_t_s) and self._active:
-            self._overloaded = True
-        if len(t_s):
-            self._t = np.concatenate([self._t, t_s])
-            self._v = np.concatenate([self._v, torque])
-            self._wrong = np.concatenate([self._wrong, np.zeros(len(t_s), dtype=np.bool_)])
+        if overload_t_s is not None:
+            self._overloads.extend(float(moment) for moment in overload_t_s)
+        n = self._n + len(t_s)
+        if n > len(self._all_t):
+            self._make_room(2 * n)
+        self._all_t[self._n : n] = t_s
+        self._all_v[self._n : n] = torque
+        self._all_wrong[self._n : n] = False
+        self._n = n
+        self._show()
         return self._advance()
+
+    def _make_room(self, n: int) -> None:
+        """Arrays twice as long as needed: a long pull in small blocks is not copied at each block."""
+        for name, kind in (("_all_t", np.float64), ("_all_v", np.float64), ("_all_wrong", np.bool_)):
+            room = np.empty(n, dtype=kind)
+            room[: self._n] = getattr(self, name)[: self._n]
+            setattr(self, name, room)
+        self._show()
+
+    def _show(self) -> None:
+        n = self._n
+        self._t, self._v, self._wrong = self._all_t[:n], self._all_v[:n], self._all_wrong[:n]
 
     def finish(self) -> list[ReaderEvent]:
         """Tell that nothing more comes: a pull under way is closed, cut."""
@@ -186,7 +211,8 @@ class PullReader:
                 return events
             self._rate = 1.0 / float(np.median(np.diff(self._t[:_N_RATE])))
             self._bootstrap_n = max(round(0.1 * self._rate), 5)
-            self._step = max(round(0.25 * self._rate), 5)
+            self._fine = max(round(0.01 * self._rate), 1)
+            self._step = _COARSE * self._fine
         if self._rest is None:
             if len(self._t) < self._bootstrap_n + _AHEAD and not self._finished:
                 return events
@@ -210,11 +236,13 @@ class PullReader:
 
     def _look_at_start(self) -> None:
         """Is the stream at rest when it begins? If not, a pull was cut; zero is taken for the rest level."""
-        first = self._v[: self._bootstrap_n]
+        first = self._v[: self._bootstrap_n].copy()
         level = float(np.median(first))
         steps = np.diff(first)
         rough = float(np.median(np.abs(steps - np.median(steps)))) * 1.4826 / np.sqrt(2.0)
         scale = self._expected.capacity or self._greatest or 0.0
+        # from the first look only: the same however the stream is cut
+        self._jump = max(10.0 * rough, 0.04 * scale) or np.inf
         spread = float(np.percentile(first, 95) - np.percentile(first, 5))
         moving = spread > max(8.0 * rough, 0.01 * scale)
         if abs(level) > 0.1 * scale > 0 or (moving and abs(level) > 0.01 * scale):
@@ -231,15 +259,7 @@ class PullReader:
         end = len(self._v) if self._finished else max(len(self._v) - _AHEAD, 0)
         if end <= self._n_mended:
             return
-        low = max(self._n_mended - _AHEAD, 0)
-        scale = self._expected.capacity or self._greatest or 0.0
-        jump = max(10.0 * self.noise, 0.04 * scale)
-        wrong = wrong_samples(self._v[low:], jump, self._rate)
-        wrong[: self._n_mended - low] = False
-        wrong[end - low :] = False
-        if wrong.any():
-            self._v[low:] = mended(self._t[low:], self._v[low:], wrong)
-            self._wrong[low:] |= wrong
+        mend(self._t, self._v, self._wrong, self._n_mended, end, self._jump, self._rate)
         self._n_mended = end
 
     def _rest_on(self, known: int, events: list[ReaderEvent]) -> bool:
@@ -296,7 +316,7 @@ class PullReader:
         self._begin = max(index - 1, 0)
         self._at = index
         self._grid = index
-        self._clicked = self._held = self._overloaded = False
+        self._clicked = self._held = False
         events.append(PullStarted(float(self._t[self._begin]), self._direction()))
 
     def _direction(self) -> Direction:
@@ -305,7 +325,8 @@ class PullReader:
     def _pull_on(self, known: int, events: list[ReaderEvent]) -> bool:
         """Go on inside a pull; True when there is more to look at."""
         n_rest = max(round(self.settings.rest_s * self._rate), 2)
-        step = max(round(0.01 * self._rate), 1) if self._announce else self._step
+        # a whole trace takes coarse steps only; what is decided at fine ones does not hang on their length
+        step = self._fine if self._announce else self._step
         stop = self._at + step
         if stop > known:
             if not self._finished or self._at >= known:
@@ -319,7 +340,8 @@ class PullReader:
                 self._tell(inside_from, events)
             events.append(self._closed(inside_from, float(np.median(after))))
             return True
-        level = self._still_level(stop)
+        coarse = (stop - self._grid) % self._step == 0 or (self._finished and stop == known)
+        level = self._still_level(stop) if coarse else None
         if level is not None:
             self._settle(level, stop, events)
             return True
@@ -394,6 +416,9 @@ class PullReader:
 
     def _closed(self, end: int, rest_after: float | None) -> PullClosed:
         begin = self._begin
+        overloads = [moment for moment in self._overloads if moment >= self._t[begin]]
+        overloaded = any(moment <= self._t[end] for moment in overloads)
+        self._overloads = [moment for moment in overloads if moment > self._t[end]]
         pull = analyse(
             Segment(
                 self._t[begin : end + 1],
@@ -405,7 +430,7 @@ class PullReader:
                 None if rest_after is None else self._sign * rest_after,
                 self._direction(),
                 self._cut,
-                self._overloaded,
+                overloaded,
             ),
             self._expected,
             self.settings,
@@ -422,7 +447,14 @@ class PullReader:
         keep_from = (self._begin if self._active else self._at) - round(1.5 * self._rate)
         if keep_from < self._rate:  # not worth a copy yet
             return
-        self._t, self._v, self._wrong = self._t[keep_from:].copy(), self._v[keep_from:].copy(), self._wrong[keep_from:]
+        left = self._n - keep_from
+        for array in (self._all_t, self._all_v, self._all_wrong):
+            array[:left] = array[keep_from : self._n].copy()
+        self._n = left
+        if len(self._all_t) > 8 * left + 1024:
+            self._make_room(2 * left)
+        self._show()
+        self._overloads = [moment for moment in self._overloads if moment >= self._t[0]]
         self._at -= keep_from
         self._begin -= keep_from
         self._grid -= keep_from

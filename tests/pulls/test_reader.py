@@ -1,0 +1,380 @@
+"""What the reader promises, on traces whose truth is known by construction."""
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchapp.pulls import Flag, Mode, PullReader, read_pulls
+from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted
+from benchapp.torque.direction import Direction
+from simulator.collection import stretch
+
+_spec = importlib.util.spec_from_file_location("traces", Path(__file__).with_name("traces.py"))
+traces = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(traces)
+CAPACITY, NOISE, click_pull, line = traces.CAPACITY, traces.NOISE, traces.click_pull, traces.line
+
+
+def read(corners, mode=Mode.FIRST_PEAK, rate_hz=1000.0, **options):
+    t, v = line(corners, rate_hz)
+    return read_pulls(t, v, mode=mode, **{"capacity": CAPACITY, **options}).pulls
+
+
+def one(corners, **options):
+    pulls = read(corners, **options)
+    assert len(pulls) == 1
+    return pulls[0]
+
+
+# ---- readings
+
+
+@pytest.mark.parametrize("rate_hz", [300.0, 1000.0, 5000.0, 10_000.0])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_plain_click_is_read_at_its_corner_without_a_flag(rate_hz, sign):
+    t, v = line(click_pull(30.0), rate_hz)
+    (pull,) = read_pulls(t, sign * v, mode=Mode.FIRST_PEAK, capacity=CAPACITY, target=30.0, tool_max=40.0).pulls
+    assert pull.flags == ()
+    assert pull.direction is (Direction.CLOCKWISE if sign > 0 else Direction.ANTICLOCKWISE)
+    # 10 N·m/s: half a sample's rise and twice the noise, and 0.25 %
+    assert pull.reading == pytest.approx(30.0, abs=0.075 + 2 * NOISE + 0.5 * 10.0 / rate_hz)
+    assert pull.reading_time_s == pytest.approx(3.5, abs=0.004 + 1 / rate_hz)
+    # the last fifth of a straight rise of 3 s is 0.6 s
+    assert pull.loading_rate_per_s == pytest.approx(10.0, rel=0.02)
+    assert pull.start_s == pytest.approx(0.5 + 1.0 / 10.0, abs=0.01)  # 1 % of capacity is left
+    assert pull.first_peak == pull.reading
+
+
+def test_the_first_peak_is_read_not_what_the_arm_does_afterwards():
+    pull = one(click_pull(30.0, again=36.0, push_s=0.15))
+    assert pull.reading == pytest.approx(30.0, rel=0.0025)
+    assert pull.peak == pytest.approx(36.0, rel=0.01)
+
+
+def test_peak_mode_reads_the_greatest_torque_and_still_tells_the_first_peak():
+    pull = one(click_pull(30.0, again=36.0, push_s=0.15), mode=Mode.PEAK)
+    assert pull.reading == pull.peak == pytest.approx(36.0, rel=0.01)
+    assert pull.first_peak == pytest.approx(30.0, rel=0.0025)
+
+
+def test_hold_mode_reads_the_mean_of_what_was_held():
+    corners = [(0, 0), (0.5, 0), (1.5, 22), (1.8, 20), (3.0, 20), (3.3, 0), (4.0, 0)]
+    pull = one(corners, mode=Mode.HOLD)
+    assert pull.reading == pytest.approx(20.0, abs=0.005)
+    assert {"hold-start", "hold-end"} <= {mark.name for mark in pull.marks}
+
+
+def test_a_hold_too_short_to_average_has_no_reading():
+    pull = one([(0, 0), (0.5, 0), (0.7, 22), (0.9, 0), (2.0, 0)], mode=Mode.HOLD)
+    assert pull.reading is None
+    assert pull.peak == pytest.approx(22.0, rel=0.02)
+
+
+def test_a_tool_hung_on_the_drive_is_known_apart_from_zero():
+    # 0.4 N·m of 100 hang on the drive: below the threshold of a pull; the level is told, nothing is subtracted
+    pull = one(click_pull(30.0, rest=0.4))
+    assert pull.rest == pytest.approx(0.4, abs=3 * NOISE)
+    assert pull.reading == pytest.approx(30.0, rel=0.0025)
+
+
+def test_a_heavy_tool_hung_on_the_drive_becomes_the_rest_level_and_is_no_pull():
+    corners = [
+        (0, 0),
+        (1, 0),
+        (1.2, 3),
+        (4, 3),
+        (5.5, 33),
+        (5.51, 25),
+        (5.6, 28),
+        (5.75, 3),
+        (7.5, 3),
+        (7.7, 0),
+        (10, 0),
+    ]
+    (pull,) = read(corners)
+    assert pull.rest == pytest.approx(3.0, abs=3 * NOISE)
+    assert pull.reading == pytest.approx(33.0, rel=0.0025)
+    assert Flag.ZERO_OFF in pull.flags
+
+
+def test_seating_the_tool_and_knocks_are_not_pulls():
+    corners = [
+        (0, 0),
+        (1, 0),
+        (1.01, 6),
+        (1.02, 0),
+        (2, 0),
+        (2.015, -4),
+        (2.03, 0),
+        (3, 0),
+        (3.02, 0.8),
+        (3.5, 0.8),
+        (3.6, 0),
+        (5, 0),
+    ]
+    assert read(corners) == ()
+
+
+@pytest.mark.parametrize("empty", [0, 1, 2, 4])
+def test_hardly_any_samples_are_no_pull(empty):
+    t = np.arange(empty) / 1000.0
+    assert read_pulls(t, np.zeros(empty), mode=Mode.PEAK).pulls == ()
+
+
+def test_limits_that_make_no_sense_are_refused():
+    for name in ("capacity", "target", "tool_max"):
+        with pytest.raises(ValueError, match=name):
+            PullReader(mode=Mode.PEAK, **{name: 0.0})
+    with pytest.raises(ValueError, match="2 times for 1 samples"):
+        PullReader(mode=Mode.PEAK).feed(np.array([0.0, 1.0]), np.array([0.0]))
+
+
+# ---- each flag, raised where its definition says and not where it does not
+
+
+def dipped(depth, seconds):
+    """A rise with one dip of `depth` (a share) that lasts `seconds`, as an arm makes it: both ways equally slowly."""
+    low, half = 20.0 * (1 - depth), seconds / 2
+    return [
+        (0, 0),
+        (0.5, 0),
+        (2, 20),
+        (2 + half, low),
+        (2 + seconds, 20),
+        (3, 30),
+        (3.01, 24),
+        (3.1, 27),
+        (3.25, 0),
+        (4.3, 0),
+    ]
+
+
+def test_jerky():
+    assert Flag.JERKY in one(dipped(0.2, 0.4)).flags
+    assert Flag.JERKY not in one(dipped(0.02, 0.4)).flags
+    assert one(dipped(0.2, 0.4)).reading == pytest.approx(30.0, rel=0.0025)
+
+
+def test_too_fast_and_too_slow():
+    # 80 to 100 % of a straight rise takes a fifth of it
+    quick, well, slow = (one(click_pull(rise_s=s)) for s in (1.0, 5.0, 25.0))
+    assert quick.time_80_to_100_s == pytest.approx(0.2, abs=0.005)
+    assert well.time_80_to_100_s == pytest.approx(1.0, abs=0.01)
+    assert slow.time_80_to_100_s == pytest.approx(
+        5.0, abs=0.05
+    )  # noise of 0.01 on 1.2 N·m/s: the last crossing is late
+    assert Flag.TOO_FAST in quick.flags
+    assert Flag.TOO_SLOW in slow.flags
+    assert not {Flag.TOO_FAST, Flag.TOO_SLOW} & set(well.flags)
+
+
+def test_past_click_by_time_and_by_torque():
+    assert Flag.PAST_CLICK in one(click_pull(again=33.0, push_s=0.8)).flags  # 3 N·m more, for long
+    assert Flag.PAST_CLICK in one(click_pull(again=40.0, push_s=0.1)).flags  # a third more, briefly
+    assert Flag.PAST_CLICK not in one(click_pull(again=33.0, push_s=0.1)).flags
+
+
+def test_no_click():
+    pull = one([(0, 0), (0.5, 0), (2.5, 30), (2.7, 30), (3.2, 0), (4.4, 0)])
+    assert Flag.NO_CLICK in pull.flags
+    assert pull.reading is pull.first_peak is pull.reading_time_s is pull.time_80_to_100_s is None
+    assert pull.peak == pytest.approx(30.0, rel=0.003)
+
+
+def trembling(fall, tremor, phase):
+    t, v = line(click_pull(30.0, fall=fall, again=31.0))
+    v *= 1 + tremor * np.sin(2 * np.pi * 11.0 * t + phase)
+    (pull,) = read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=CAPACITY).pulls
+    return pull
+
+
+def test_unclear_when_a_small_fall_stands_among_tremor_greater_than_it():
+    assert Flag.UNCLEAR in trembling(0.02, 0.05, 3.0).flags
+    assert Flag.UNCLEAR not in trembling(0.12, 0.02, 3.0).flags
+
+
+@pytest.mark.parametrize("fall", [0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.12])
+def test_tremor_is_never_plainly_read_as_the_click(fall):
+    for tremor in (0.01, 0.02, 0.03, 0.04, 0.05, 0.06):
+        for phase in (0.0, 1.5, 3.0, 4.5):
+            pull = trembling(fall, tremor, phase)
+            at_the_click = pull.reading_time_s is not None and abs(pull.reading_time_s - 3.5) < 0.03
+            assert at_the_click or {Flag.UNCLEAR, Flag.NO_CLICK} & set(pull.flags), (tremor, phase)
+            if fall >= 0.12:
+                assert at_the_click, (tremor, phase)
+
+
+def test_double():
+    first = click_pull(30.0)[:-1]
+    t0 = first[-1][0]
+    twice = [*first[:-1], (t0, 5.0), (t0 + 0.3, 5.0), (t0 + 1.5, 28.0), (t0 + 1.7, 0.0), (t0 + 2.7, 0.0)]
+    assert Flag.DOUBLE in one(twice).flags
+    assert one(twice).reading == pytest.approx(30.0, rel=0.0025)
+    apart = [*click_pull(30.0), *[(t + 3.8, v) for t, v in click_pull(30.0)]]
+    assert [Flag.DOUBLE in pull.flags for pull in read(apart)] == [False, False]
+
+
+def test_short():
+    assert Flag.SHORT in one(click_pull(23.0), target=30.0).flags
+    assert Flag.SHORT not in one(click_pull(25.0), target=30.0).flags
+    assert Flag.SHORT not in one(click_pull(23.0)).flags  # no target, no flag
+
+
+def test_zero_off():
+    # 0.5 % of 30 + 3 × 0.01 is 0.18
+    assert Flag.ZERO_OFF in one(click_pull(rest=0.25)).flags
+    assert Flag.ZERO_OFF not in one(click_pull(rest=0.1)).flags
+
+
+def test_overload_and_tool_overload():
+    assert Flag.OVERLOAD in one(click_pull(30.0, again=31.0), capacity=30.5).flags
+    assert Flag.OVERLOAD not in one(click_pull(30.0), capacity=32.0).flags
+    assert Flag.TOOL_OVERLOAD in one(click_pull(30.0), tool_max=23.0).flags
+    assert Flag.TOOL_OVERLOAD not in one(click_pull(30.0), tool_max=25.0).flags
+
+
+def test_an_overload_told_instead_of_a_number_is_an_overload():
+    t, v = line(click_pull(30.0))
+    reader = PullReader(mode=Mode.FIRST_PEAK, capacity=CAPACITY)
+    events = reader.feed(t[:3505], v[:3505], overload_t_s=np.array([3.504]))
+    events += reader.feed(t[3505:], v[3505:])
+    (pull,) = [event.pull for event in events if isinstance(event, PullClosed)]
+    assert Flag.OVERLOAD in pull.flags
+
+
+def test_gap():
+    t, v = line(click_pull(30.0))
+
+    def without(a, b):
+        keep = (t < a) | (t > b)
+        (pull,) = read_pulls(t[keep], v[keep], mode=Mode.FIRST_PEAK, capacity=CAPACITY).pulls
+        return pull
+
+    assert Flag.GAP in without(2.5, 2.55).flags
+    assert without(2.5, 2.55).reading == pytest.approx(30.0, rel=0.0025)
+    assert Flag.GAP not in without(0.8, 0.85).flags  # before half of the rise
+    assert Flag.GAP not in without(2.0, 2.0005).flags  # one sample
+    over_the_click = without(3.48, 3.56)
+    assert over_the_click.reading is None
+    assert Flag.GAP in over_the_click.flags
+
+
+def test_spike():
+    t, v = line(click_pull(30.0))
+    v[1800] += 45.0
+    v[2200] -= 12.0
+    (pull,) = read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=CAPACITY).pulls
+    assert Flag.SPIKE in pull.flags
+    assert pull.reading == pytest.approx(30.0, rel=0.0025)
+    assert pull.peak < 31.0
+    assert next(n.value for n in pull.noticed if n.flag is Flag.SPIKE) == 2.0
+    v[100] += 50.0  # at rest: outside the pull, no pull and no second flag
+    assert len(read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=CAPACITY).pulls) == 1
+
+
+def test_cut_at_either_end():
+    t, v = line(click_pull(30.0))
+    for keep in (t > 1.5, t < 2.0):
+        (pull,) = read_pulls(t[keep], v[keep], mode=Mode.FIRST_PEAK, capacity=CAPACITY).pulls
+        assert Flag.CUT in pull.flags
+
+
+def test_flags_are_in_order_and_each_says_why():
+    t, v = line(click_pull(30.0, rise_s=1.0, again=41.0, rest=0.3))
+    v[900] += 50.0
+    (pull,) = read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=40.0, target=60.0, tool_max=30.0).pulls
+    assert pull.flags == (
+        Flag.TOO_FAST, Flag.PAST_CLICK, Flag.SHORT, Flag.ZERO_OFF, Flag.OVERLOAD, Flag.TOOL_OVERLOAD, Flag.SPIKE,
+    )  # fmt: skip
+    assert [n.flag for n in pull.noticed] == list(pull.flags)
+    assert all(n.value is not None and n.limit is not None for n in pull.noticed)
+    assert [m.time_s for m in pull.marks] == sorted(m.time_s for m in pull.marks)
+    assert {"start", "80", "click", "fall-end", "peak", "end"} == {m.name for m in pull.marks}
+
+
+# ---- one definition, two ways to run it
+
+
+def in_blocks(item, cuts, announce=True):
+    reader = PullReader(
+        mode=Mode(item.mode), capacity=item.capacity, target=item.target, tool_max=item.tool_max, announce=announce
+    )
+    events = []
+    for a, b in zip([0, *cuts], [*cuts, len(item.t_s)], strict=True):
+        events += reader.feed(item.t_s[a:b], item.torque[a:b])
+    return events + reader.finish(), reader.noise
+
+
+# every family at a low, a middle and a high rate by what the collection deals out
+ITEMS = [stretch(k, 7) for k in range(48)]
+EASY = [item for item in ITEMS if len(item.t_s) <= 12_000]
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.data())
+def test_cutting_the_stream_anywhere_changes_nothing(data):
+    item = data.draw(st.sampled_from(EASY))
+    n = len(item.t_s)
+    cuts = sorted(data.draw(st.lists(st.integers(0, n), max_size=30)))
+    assert in_blocks(item, cuts) == in_blocks(item, [])
+
+
+@pytest.mark.parametrize("k", range(3))
+def test_blocks_of_one_sample_change_nothing(k):
+    item = sorted(ITEMS, key=lambda item: len(item.t_s))[k * 5]
+    assert in_blocks(item, range(1, len(item.t_s))) == in_blocks(item, [])
+
+
+@pytest.mark.parametrize("item", ITEMS, ids=lambda item: f"{item.family}-{item.rate_hz:g}-{item.number}")
+def test_a_stream_that_announces_gives_the_same_pulls_as_the_whole_trace(item):
+    report = read_pulls(
+        item.t_s, item.torque, mode=Mode(item.mode), capacity=item.capacity, target=item.target, tool_max=item.tool_max
+    )
+    block = max(round(0.01 * item.rate_hz), 1)
+    events, noise = in_blocks(item, range(block, len(item.t_s), block))
+    assert tuple(event.pull for event in events if isinstance(event, PullClosed)) == report.pulls
+    assert noise == report.noise
+
+
+# ---- told in time, and without growing
+
+
+@pytest.mark.parametrize("rate_hz", [300.0, 500.0, 1000.0, 4800.0, 10_000.0])
+def test_a_click_is_announced_within_60_ms_of_trace_time(rate_hz):
+    t, v = line(click_pull(30.0, push_s=0.3), rate_hz)
+    reader = PullReader(mode=Mode.FIRST_PEAK, capacity=CAPACITY)
+    told = []
+    for k in range(len(t)):  # sample by sample: what is measured is the reader's own wait
+        told += [(t[k], event) for event in reader.feed(t[k : k + 1], v[k : k + 1])]
+    heard = [(at, event) for at, event in told if isinstance(event, ClickHeard)]
+    assert len(heard) == 1
+    assert heard[0][1].torque == pytest.approx(30.0, rel=0.005)
+    assert heard[0][0] - 3.5 <= 0.060
+    order = [type(event) for _, event in told]
+    assert order == [PullStarted, ClickHeard, PullClosed]
+
+
+def test_a_hold_is_announced_while_it_is_held():
+    t, v = line([(0, 0), (0.5, 0), (1.5, 20), (3.0, 20), (3.3, 0), (4.0, 0)])
+    reader = PullReader(mode=Mode.HOLD, capacity=CAPACITY, target=20.0)
+    told = [(t[k], event) for k in range(len(t)) for event in reader.feed(t[k : k + 1], v[k : k + 1])]
+    held = [(at, event) for at, event in told if isinstance(event, HoldSteady)]
+    assert len(held) == 1
+    assert held[0][0] < 2.2
+    assert held[0][1].torque == pytest.approx(20.0, rel=0.02)
+
+
+def test_minutes_at_rest_make_no_pull_and_keep_no_samples():
+    random = np.random.default_rng(3)
+    reader = PullReader(mode=Mode.FIRST_PEAK, capacity=CAPACITY)
+    most = 0
+    for k in range(600):  # ten minutes at 1 kHz, the zero wandering by 2 % of capacity meanwhile
+        t = (np.arange(1000) + 1000 * k) / 1000.0
+        assert reader.feed(t, 2.0 * np.sin(t / 60.0) + random.normal(0.0, 0.05, 1000)) == []
+        most = max(most, reader.samples_kept)
+    assert most <= 6000
+    assert reader.noise == pytest.approx(0.05, rel=0.1)
