@@ -168,12 +168,12 @@ def _import(args: argparse.Namespace) -> int:
 
 
 def _reread(args: argparse.Namespace) -> int:
-    from benchapp.records.reread import ReaderMissingError, differences
+    from benchapp.records.reread import differences
 
     with _open(args) as store:
         try:
             found = list(differences(store))
-        except (StoreError, ReaderMissingError) as error:
+        except (StoreError, ValueError) as error:
             raise CommandError(str(error)) from error
     for each in found:
         if args.json:

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-import importlib
 from collections.abc import Callable, Iterator
 
+import numpy as np
+
+from benchapp.metrology.correction import Correction
+from benchapp.pulls import DETECTOR, read_pulls
 from benchapp.pulls.pull import Pull
 from benchapp.records.model import RereadDifference
 from benchapp.records.store import Store
 from benchapp.runs.model import CapturedPull, Run
+from benchapp.torque.direction import Direction
 from benchapp.torque.trace import Trace
+from benchapp.torque.units import to_nm
+from drivers.samples import FloatArray
 
 Read = Callable[[Run, CapturedPull, Trace], Pull | None]
 """(run, pull as stored, its trace) -> the pull as it is read now, N·m, clockwise positive; None: none is found."""
-
-
-class ReaderMissingError(RuntimeError):
-    """This build has no pull reader."""
 
 
 def differences(
@@ -26,15 +28,15 @@ def differences(
 
     Args:
         store: Any store.
-        read: How to read; None: the program's own reader with the settings of each run.
+        read: How to read; None: `read_again`.
         detector: Its name and version, for the list.
         tolerance_nm: Readings that differ by no more are the same.
 
     Raises:
-        ReaderMissingError: `read` is None and this build has no reader.
+        ValueError: As `read_again`.
     """
     if read is None:
-        read, detector = _own_reader()
+        read, detector = read_again, DETECTOR
     before: int | None = None
     while page := store.runs(before=before, limit=100):
         before = page[-1].key
@@ -62,9 +64,51 @@ def _difference(
     return RereadDifference(run_id, pull.number, old, new, old_flags, new_flags, detector)
 
 
-def _own_reader() -> tuple[Read, str]:
-    try:
-        module = importlib.import_module("benchapp.pulls.reread")
-    except ModuleNotFoundError:
-        raise ReaderMissingError("this build has no pull reader yet, so stored traces cannot be read again") from None
-    return module.reread, str(module.DETECTOR)
+def read_again(run: Run, captured: CapturedPull, trace: Trace) -> Pull | None:
+    """Read a stored pull again with the program's own reader: zero and correction as they were when it was pulled.
+
+    A stored trace holds the device's own numbers. Its keys say what became torque of them: `zero_nm` was subtracted,
+    and `correction` names the certificate that was applied, or "none".
+
+    Returns:
+        The pull as it is read now, N·m, clockwise positive; None: no pull is found where the stored one lies.
+
+    Raises:
+        ValueError: The trace names a certificate that the run's reference does not hold.
+    """
+    plan = run.plan
+    indicated_nm = to_nm(trace.torque, trace.unit) * trace.polarity.sign
+    zeroed_nm = indicated_nm - float(trace.extra.get("zero_nm", "0"))
+    target_nm = None
+    if captured.checkpoint_index is not None:
+        target_nm = plan.checkpoints[captured.checkpoint_index].target_nm
+    else:
+        directions = [target for direction, _, target in plan.preloads if direction is captured.pull.direction]
+        target_nm = directions[0] if len(set(directions)) == 1 else None
+    report = read_pulls(
+        trace.t_s,
+        _corrected(zeroed_nm, run, trace.extra.get("correction", "none")),
+        mode=captured.pull.mode,
+        capacity=plan.reference.capacity_nm,
+        target=target_nm,
+        tool_max=plan.tool.highest_nm,
+    )
+    stored = captured.pull
+    nearest = max(report.pulls, key=lambda pull: _overlap_s(pull, stored), default=None)
+    return nearest if nearest is not None and _overlap_s(nearest, stored) > 0 else None
+
+
+def _overlap_s(one: Pull, other: Pull) -> float:
+    return min(one.end_s, other.end_s) - max(one.start_s, other.start_s)
+
+
+def _corrected(zeroed_nm: FloatArray, run: Run, certificate: str) -> FloatArray:
+    if certificate in ("none", ""):
+        return zeroed_nm
+    calibration = next((each for each in run.plan.reference.calibrations if each.certificate == certificate), None)
+    if calibration is None:
+        raise ValueError(f"{run.run_id}: {run.plan.reference.number} holds no certificate {certificate!r}")
+    magnitude = np.abs(zeroed_nm)
+    clockwise = Correction.from_calibration(calibration, Direction.CLOCKWISE).true_torque(magnitude)
+    anticlockwise = Correction.from_calibration(calibration, Direction.ANTICLOCKWISE).true_torque(magnitude)
+    return np.where(zeroed_nm >= 0, clockwise, -anticlockwise)

@@ -21,7 +21,7 @@ import rfc8785
 from benchapp.cli import records as command
 from benchapp.cli.errors import CommandError
 from benchapp.records import JobEntry, Store, ToolRecord, ToolState, exchange
-from benchapp.records.reread import ReaderMissingError, differences
+from benchapp.records.reread import differences
 from benchapp.runs.model import RunState
 from drivers.samples import Source
 
@@ -256,11 +256,3 @@ def test_a_demo_store_is_checked_as_such(tmp_path, capsys):
         sealed_run(store, "run-1", source=Source.SIMULATED)
     assert main(["records", "--store", str(tmp_path / "demo.sqlite"), "--demo", "check"]) == 0
     assert main(["records", "--store", str(tmp_path / "demo.sqlite"), "check"]) == 2
-
-
-def test_a_build_without_a_reader_says_so():
-    import importlib.util
-
-    if importlib.util.find_spec("benchapp.pulls.reread") is None:
-        with pytest.raises(ReaderMissingError):
-            next(differences(None))
