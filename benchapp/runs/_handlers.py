@@ -310,7 +310,7 @@ def leave(run: Run, event: e.Left, wall: str) -> Stepped:
         pending=(),
         asked_about=0,
         holds=frozenset(),
-    ), ()
+    ), (e.Seal(),)
 
 
 def wait_for_link(run: Run, event: e.LinkLost, wall: str) -> Stepped:

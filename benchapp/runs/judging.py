@@ -123,7 +123,7 @@ def _dynamic(run: Run, checkpoint: Checkpoint, pulls: list[CapturedPull]) -> Dyn
             if pull.pull.sampling_hides_percent and rate > 0:
                 intervals_s.append(pull.pull.sampling_hides_percent / rate)
     rate_hz = run.stream.get("rate_hz", 0.0)
-    if rate_hz > 0:
+    if not intervals_s and rate_hz > 0:  # the pulls' own samples say it better than the link's average
         intervals_s = [1 / rate_hz]
     calibration = run.plan.reference.calibration
     return Dynamic(

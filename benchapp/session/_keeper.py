@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final, Protocol
 
+from benchapp.records.model import Outcome
 from benchapp.runs.model import CapturedPull, Run
 from benchapp.torque.trace import Trace
 
@@ -32,7 +33,9 @@ class RunStore(Protocol):
         """Store a pull, its trace and the run's state in one transaction."""
         ...
 
-    def seal(self, run: Run, *, judgement: Mapping[str, object] | None = None) -> object:
+    def seal(
+        self, run: Run, *, outcome: Outcome | None = None, judgement: Mapping[str, object] | None = None
+    ) -> object:
         """Seal a finished or left run."""
         ...
 
@@ -50,6 +53,7 @@ class Job:
     pull: CapturedPull | None = None
     trace: Trace | None = None
     judgement: Mapping[str, object] | None = None
+    outcome: Outcome | None = None
 
 
 class Keeper:
@@ -168,5 +172,5 @@ def _write(store: RunStore, job: Job) -> Run | None:
             raise ValueError("a pull needs its trace")
         store.store_pull(job.run, job.pull, job.trace)
     else:
-        store.seal(job.run, judgement=job.judgement)
+        store.seal(job.run, outcome=job.outcome, judgement=job.judgement)
     return None

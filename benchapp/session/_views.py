@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import logging
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from math import isfinite
 from typing import Any
 
+from benchapp.metrology.errors import RefusedError
+from benchapp.metrology.judgement import Judgement, Verdict
+from benchapp.metrology.rules import Outcome as RuleOutcome
 from benchapp.pulls.pull import Flag, Mark, Pull
+from benchapp.records.model import Outcome
 from benchapp.runs import standing as runs
+from benchapp.runs.judging import run_judgement_to_data
 from benchapp.runs.model import CapturedPull, PullKind, Run, RunState
 from benchapp.runs.outcome import outcome
 from benchapp.session.view import Card, Dot, LinkView, Rung, VerdictView
 from drivers.status import LinkStatus
+
+log = logging.getLogger(__name__)
 
 FORMULAS = {"ISO": "ISO 6789", "PRESET": "applied against preset"}
 _ASKS = (RunState.DECIDE, RunState.REASON, RunState.INDICATION)
@@ -161,13 +169,56 @@ def card_of(run: Run, captured: CapturedPull, *, stored: bool) -> Card:
     )
 
 
-def verdict_view(run: Run, judge: Callable[[Run], object] | None) -> VerdictView:
-    """Return the first verdict, with the richer judgement where there is one."""
+def judgement_of(run: Run, judge: Callable[[Run], Judgement] | None) -> tuple[Judgement | None, str]:
+    """Return (judgement, why there is none); nothing that goes wrong in it stops a run."""
+    if judge is None:
+        return None, ""
+    try:
+        return judge(run), ""
+    except RefusedError as refused:
+        return None, f"No uncertainty is stated: {refused}"
+    except Exception as error:  # the verdict by the limits stands, the log has the rest
+        log.exception("run %s could not be judged", run.run_id)
+        return None, f"No uncertainty is stated, judging failed: {error or type(error).__name__}"
+
+
+def sealed_judgement(
+    run: Run, judge: Callable[[Run], Judgement] | None
+) -> tuple[Mapping[str, object] | None, Outcome | None]:
+    """Return (what the record says of the judgement, the outcome where the decision rule leaves it open).
+
+    The outcome is None where the readings' bands decide: under simple acceptance, and for what is out of limits.
+    """
+    if run.state is RunState.LEFT:
+        return None, None
+    judgement, problem = judgement_of(run, judge)
+    if judgement is None:
+        return ({"refused": problem}, None) if problem else (None, None)
+    is_open = judgement.verdict is Verdict.DOUBTFUL and any(
+        checkpoint.outcome is not RuleOutcome.PASS for checkpoint in judgement.checkpoints
+    )
+    return run_judgement_to_data(run, judgement), Outcome.UNDECIDED if is_open else None
+
+
+def worst_stream(run: Run, status: LinkStatus) -> dict[str, float]:
+    """Return the run's `stream` after a pull over this link: the slowest rate and the lowest filter met so far."""
+    now = {"rate_hz": status.rate_hz, "filter_hz": status.filter_hz}
+    return {
+        key: min(known for known in (value, run.stream.get(key, value)) if known > 0)
+        for key, value in now.items()
+        if value > 0 or key in run.stream
+    }
+
+
+def verdict_view(run: Run, judge: Callable[[Run], Judgement] | None) -> VerdictView:
+    """Return the first verdict, with the judgement or why there is none."""
     first = outcome(run)
+    judgement, problem = judgement_of(run, judge)
     return VerdictView(
         within=first.within,
         within_with_set_aside=first.within_with_set_aside,
         checkpoints=first.checkpoints,
         n_set_aside=first.n_set_aside,
-        judgement=None if judge is None else judge(run),
+        judgement=judgement,
+        judgement_problem=problem,
     )

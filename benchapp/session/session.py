@@ -14,16 +14,18 @@ import queue
 import threading
 import uuid
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 
+from benchapp.metrology.judgement import Judgement
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullStarted, ReaderEvent
 from benchapp.pulls.pull import Mode, Pull
 from benchapp.runs import events as e
 from benchapp.runs import machine
+from benchapp.runs.judging import judge_run
 from benchapp.runs.model import CapturedPull, Hold, Run, RunPlan, RunState, ZeroTaken
 from benchapp.runs.standing import expected
 from benchapp.session import _views as views
@@ -60,7 +62,7 @@ class BenchSession:
         open_link: Opens a link, not started.
         make_reader: Makes a pull reader for a capacity in N·m (None: unknown).
         store: Where records go; None: handed in later with `give_store`, steps wait until then.
-        judge: Gives the richer judgement for the verdict; None: there is none.
+        judge: Judges a run that is at its verdict; None: the verdict by the limits is all.
         now: Wall time.
         retry_s: How long the keeper waits before it tries a failed write again.
     """
@@ -71,7 +73,7 @@ class BenchSession:
         make_reader: Callable[[float | None], ReaderPort],
         store: RunStore | None = None,
         *,
-        judge: Callable[[Run], object] | None = None,
+        judge: Callable[[Run], Judgement] | None = judge_run,
         now: Callable[[], dt.datetime] = local_now,
         retry_s: float = 1.0,
     ) -> None:
@@ -436,7 +438,8 @@ class BenchSession:
         if self._status.state is not LinkState.STREAMING:
             self._zero_problem = ZeroRefused("no-data").sentence()
             return
-        self._zeroing = Zeroing(self._capacity_nm(), anywhere=look_only)
+        if self._zeroing is None:  # an impatient second press does not begin again
+            self._zeroing = Zeroing(self._capacity_nm(), anywhere=look_only)
 
     def _feed_zeroing(self, t_s: FloatArray, indicated_nm: FloatArray) -> bool:
         outcome = self._zeroing.feed(t_s, indicated_nm) if self._zeroing is not None else None
@@ -565,6 +568,8 @@ class BenchSession:
         if run is None or not machine.accepts(run, type(event)):
             return
         self._notice = ""
+        if isinstance(event, e.PullRead):
+            run = replace(run, stream=views.worst_stream(run, self._status))
         before = run.state
         run, effects = machine.step(run, event, self._wall())
         self._run = run
@@ -584,8 +589,8 @@ class BenchSession:
             self._store_pull(run, run.pulls[effect.number - 1])
         elif isinstance(effect, e.Seal):
             self._keeper.add(Job("save", run))
-            judgement = self._judge(run) if self._judge is not None else None
-            self._keeper.add(Job("seal", run, judgement=judgement if isinstance(judgement, Mapping) else None))
+            judgement, outcome = views.sealed_judgement(run, self._judge)
+            self._keeper.add(Job("seal", run, judgement=judgement, outcome=outcome))
         elif isinstance(effect, e.TakeZero):
             self._measure_zero(look_only=effect.look_only)
         elif isinstance(effect, e.TakeHold):

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from benchapp.metrology.judgement import Judgement
 from benchapp.pulls.pull import Mode, Pull
 from benchapp.runs.model import Band, Checkpoint, Hold, PullKind, Run, RunState
 from benchapp.runs.outcome import CheckpointResult as CheckpointResult
@@ -99,13 +100,23 @@ class Rung:
 
 @dataclass(frozen=True, slots=True)
 class VerdictView:
-    """The first verdict: in or out, by reading, checkpoint, tool. Richer judgement hangs on `judgement`."""
+    """The first verdict: in or out, by reading, checkpoint, tool, and the judgement with its uncertainty.
+
+    Attributes:
+        within: Every reading that counts is within limits.
+        within_with_set_aside: The same with readings that were set aside without a flag.
+        checkpoints: Each judged by its limits.
+        n_set_aside: How many readings somebody set aside.
+        judgement: With uncertainty and decision rule; None when there is none.
+        judgement_problem: Why there is none, one sentence; the verdict by the limits stands.
+    """
 
     within: bool
     within_with_set_aside: bool
     checkpoints: tuple[CheckpointResult, ...]
     n_set_aside: int
-    judgement: object | None = None
+    judgement: Judgement | None = None
+    judgement_problem: str = ""
 
 
 @dataclass(frozen=True, slots=True)

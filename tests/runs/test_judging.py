@@ -37,7 +37,7 @@ from benchapp.torque.units import from_nm
 SHARES = (1.004, 0.996, 1.011, 0.991, 1.0, 1.007)
 
 
-def finished(make, plan=None, shares=SHARES, zeros=(0.01, 0.03), **changes):
+def finished(make, plan=None, shares=SHARES, zeros=(0.01, 0.03), hides=None, **changes):
     """Return a run at its verdict, pulled with these shares of each target in turn, rate of loading 50 % per second."""
     walker = make.walker(plan)
     n = z = 0
@@ -51,9 +51,7 @@ def finished(make, plan=None, shares=SHARES, zeros=(0.01, 0.03), **changes):
             reading = point.target_nm * shares[n % len(shares)]
             mode = walker.run.plan.mode
             pull = make.pull(reading, direction=point.direction, mode=mode)
-            walker(
-                e.PullRead(dataclasses.replace(pull, loading_rate_per_s=reading / 2, sampling_hides_percent=50 / 400))
-            )
+            walker(e.PullRead(dataclasses.replace(pull, loading_rate_per_s=reading / 2, sampling_hides_percent=hides)))
             n += 1
         else:
             walker.natural()
@@ -157,8 +155,9 @@ def test_stream_profile_and_zeros_become_terms_of_the_budget(run):
     assert found["w_r"].percent == pytest.approx(0.5 / math.sqrt(12) / 8.0 * 100)
 
 
-def test_without_the_links_rate_the_sampling_interval_comes_from_the_pulls(make):
-    found = symbols(judge_run(finished(make)).checkpoints[0])
+def test_the_samples_of_the_pulls_say_the_interval_better_than_the_links_average(make):
+    run = finished(make, hides=50 / 400, stream={"rate_hz": 3.0})  # just after a break
+    found = symbols(judge_run(run).checkpoints[0])
     assert found["w_sampling"].percent == pytest.approx(50 / 400 / math.sqrt(3))
     assert "w_filter" not in found  # the profile said nothing
 

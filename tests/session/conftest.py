@@ -29,6 +29,7 @@ class HandStore:
     def __init__(self):
         self.trouble = None
         self.runs, self.pulls, self.seals, self.calls = {}, {}, [], []
+        self.judgements = []
         self.found = None
         self.lock = threading.Lock()
 
@@ -51,10 +52,11 @@ class HandStore:
         self.runs[run.run_id] = run
         self.pulls[run.run_id, pull.number] = (pull, trace)
 
-    def seal(self, run, *, judgement=None):
+    def seal(self, run, *, outcome=None, judgement=None):
         self._write("seal")
         self.runs[run.run_id] = run
         self.seals.append(run)
+        self.judgements.append((judgement, outcome))
 
     def open_run(self):
         self._write("open")
