@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import floor, isfinite
 
-from benchapp.metrology.correction import Correction
+from benchapp.metrology.correction import Correction, expanded_percent_at
 from benchapp.metrology.deviation import Convention, corridor
 from benchapp.metrology.judgement import Geometric
 from benchapp.metrology.reference import Reference
+from benchapp.metrology.suitability import Demand, Failing, Need, Quantity, failings
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls.pull import Mode
 from benchapp.runs.model import Checkpoint, RunPlan
@@ -34,12 +35,21 @@ class Covering:
 
 
 @dataclass(frozen=True, slots=True)
+class Override:
+    """The custodian's word that a run may start with a reference that is not suitable; it stands in the record."""
+
+    custodian: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Refusal:
     """Why there is no plan. Torques in the tool's `unit`.
 
     Attributes:
         key: "range-not-positive", "range-reversed", "no-direction", "target-missing", "target-not-positive",
-            "target-outside-tool", "no-limit", "below-reference", "above-reference", "count", "limit".
+            "target-outside-tool", "no-limit", "below-reference", "above-reference", "count", "limit",
+            "unsuitable" (the custodian may override it), "override" (of which custodian or reason is missing).
         tool: The tool's number.
         unit: The tool's unit.
         target: The torque in question; None when it is not about one.
@@ -47,7 +57,8 @@ class Refusal:
         low: Lower end of what is possible (of the tool or the reference), in `unit`.
         high: Upper end.
         reference: The reference's number; "" when it is not about one.
-        would_do: References that cover every checkpoint.
+        would_do: References that cover every checkpoint; of "unsuitable": that are suitable.
+        reasons: Of "unsuitable": one sentence each, with its numbers.
     """
 
     key: str
@@ -59,6 +70,7 @@ class Refusal:
     high: float | None = None
     reference: str = ""
     would_do: tuple[Covering, ...] = ()
+    reasons: tuple[str, ...] = ()
 
     def sentence(self) -> str:
         """Return what is wrong, with numbers, and what would work."""
@@ -82,6 +94,10 @@ class Refusal:
                 return f"{what} is outside {self.tool}, which goes from {_n(self.low)} to {_n(self.high)} {u}."
             case "count":
                 return f"{_n(self.target)} readings cannot be taken; choose 1 to 50."
+            case "unsuitable":
+                return " ".join((*self.reasons, "The custodian may override this with a reason."))
+            case "override":
+                return "An override names the custodian and the reason; both stand in the record."
             case "limit":
                 return f"±{_n(self.target)} % is no limit for a deviation; type one above 0 and below 100 %."
             case "no-limit":
@@ -171,6 +187,8 @@ def plan_run(
     today: dt.date | None = None,
     detector: str = "",
     geometric: Mapping[str, Geometric] | None = None,
+    must_be_suitable: bool = False,
+    override: Override | None = None,
 ) -> RunPlan | Refusal:
     """Return the plan, or why there is none.
 
@@ -188,6 +206,9 @@ def plan_run(
         today: For the calibration's due date; None: it is not looked at.
         detector: Name and version of the reader.
         geometric: Geometric influences by symbol, measured before, of the model or typed; what is not given is missing.
+        must_be_suitable: Refuse a reference that falls short of the procedure's demand, is overdue or was not
+            calibrated in a direction of the run, unless overridden. False: the plan's warnings tell it.
+        override: Start all the same.
     """
     refusal = _refuse_tool(tool, procedure, target, n_readings, limit_percent)
     if refusal is not None:
@@ -208,6 +229,21 @@ def plan_run(
     uncovered = _uncovered(reference, checkpoints, preloads)
     if uncovered is not None:
         return _refuse_reference(tool, reference, uncovered, checkpoints, preloads, others)
+    against = _against(reference, procedure, checkpoints, preloads, others, today, tool.unit)
+    if override is not None and not (override.custodian.strip() and override.reason.strip()):
+        return Refusal("override", tool.number, tool.unit, reference=reference.number)
+    if against.sentences and must_be_suitable and override is None:
+        return Refusal(
+            "unsuitable",
+            tool.number,
+            tool.unit,
+            reference=reference.number,
+            would_do=against.would_do,
+            reasons=against.sentences,
+        )
+    said = [*_warnings(tool, reference, procedure, checkpoints, targets), *against.sentences]
+    if against.sentences and override is not None:
+        said.append(f"Overridden by {override.custodian.strip()}: {override.reason.strip()}")
     return RunPlan(
         tool=tool,
         reference=reference,
@@ -218,7 +254,7 @@ def plan_run(
         preloads=preloads,
         operator=operator,
         source=source,
-        warnings=tuple(_warnings(tool, reference, procedure, checkpoints, targets, today)),
+        warnings=tuple(said),
         detector=detector,
         geometric=dict(geometric or {}),
     )
@@ -310,13 +346,122 @@ def _room_missing(reference: Reference, checkpoints: Sequence[Checkpoint]) -> Ch
     return next((c for c in checkpoints if c.high_nm > high), None)
 
 
+@dataclass(frozen=True, slots=True)
+class _Against:
+    sentences: tuple[str, ...]
+    would_do: tuple[Covering, ...]
+
+
+def _against(
+    reference: Reference,
+    procedure: Procedure,
+    checkpoints: Sequence[Checkpoint],
+    preloads: Sequence[tuple[Direction, int, float]],
+    others: Sequence[Reference],
+    today: dt.date | None,
+    unit: str,
+) -> _Against:
+    """Return what makes the reference unsuitable, and which others are suitable; what is missing is a warning."""
+    demand = procedure.demand
+    found = _failings(reference, checkpoints, demand, today)
+    calibration = reference.calibration
+    if calibration is None or not found:
+        return _Against((), ())
+    said = []
+    by_key: dict[tuple[str, float | None], list[Failing]] = {}
+    for failing in found:
+        by_key.setdefault((failing.key, failing.limit), []).append(failing)
+    for (key, limit), group in by_key.items():
+        if key == "unusable":
+            said.append(
+                f"{reference.number}: its calibration cannot correct readings ({_broken(reference)}); "
+                "they stay as shown."
+            )
+        elif key == "overdue":
+            said.append(f"{reference.number}: its calibration was due on {calibration.due.isoformat()}.")
+        elif key == "not-yet-calibrated":
+            said.append(f"{reference.number}: its calibration is dated {calibration.calibrated.isoformat()}, to come.")
+        elif key == "direction":
+            words = sorted({f.need.direction.value for f in group if f.need is not None})
+            said.append(f"{reference.number} was not calibrated {' and '.join(words)}: the other direction's are used.")
+        else:
+            places = ", ".join(
+                f"{_n(f.value)} % at {_n(f.need.target_nm / factor_nm(unit))} {unit}" for f in group if f.need
+            )
+            limits = sorted({f.need.limit_percent for f in group if f.need is not None})
+            said.append(
+                f"{reference.number} is known to {places} ({_QUANTITIES[key]}); for a limit of "
+                f"±{' and ±'.join(map(_n, limits))} % the procedure wants {_n(limit)} % or better."
+            )
+    would_do = tuple(
+        Covering(other.number, *usable_range_nm(other))
+        for other in others
+        if other.number != reference.number
+        and other.calibration is not None
+        and not _failings(other, checkpoints, demand, today)
+        and not _unstated(other, checkpoints)
+        and _uncovered(other, checkpoints, preloads) is None
+        and _room_missing(other, checkpoints) is None
+    )
+    if would_do:
+        said[-1] += f" {' and '.join(other.number for other in would_do)} would do."
+    elif others:
+        said[-1] += " No other reference would do."
+    return _Against(tuple(said), would_do)
+
+
+_QUANTITIES = {
+    Quantity.INTERVAL.value: "interval W'",
+    Quantity.UNCERTAINTY.value: "U, k = 2",
+    Quantity.ACCURACY.value: "error and U, k = 2",
+}
+_TOLD_ELSEWHERE = ("no-calibration", "no-uncertainty", "below-range", "above-range")
+
+
+def _failings(
+    reference: Reference, checkpoints: Sequence[Checkpoint], demand: Demand | None, today: dt.date | None
+) -> tuple[Failing, ...]:
+    """Return what an override is needed for. A calibration that cannot be computed with is "unusable"."""
+    calibration = reference.calibration
+    if calibration is None:
+        return ()
+    if _broken(reference):
+        found: tuple[Failing, ...] = (Failing("unusable"),)
+        if today is not None and calibration.due < today:
+            found += (Failing("overdue"),)
+        return found
+    needs = [Need(c.target_nm, c.direction, c.limit_percent) for c in checkpoints]
+    day = calibration.calibrated if today is None else today
+    return tuple(f for f in failings(reference, needs, demand, day) if f.key not in _TOLD_ELSEWHERE)
+
+
+def _broken(reference: Reference) -> str:
+    """Return why the reference's calibrations cannot be computed with; "" when they can."""
+    used = reference.calibrations[-2:]  # the older one for the drift
+    if len(used) == 1 and used[0].degree == 0:
+        return ""
+    try:
+        for calibration in used:
+            for direction in Direction:
+                Correction.from_calibration(calibration, direction)
+    except ValueError as error:
+        return str(error)
+    return ""
+
+
+def _unstated(reference: Reference, checkpoints: Sequence[Checkpoint]) -> list[Checkpoint]:
+    calibration = reference.calibration
+    if calibration is None:
+        return list(checkpoints)
+    return [c for c in checkpoints if expanded_percent_at(calibration, c.direction, c.target_nm) is None]
+
+
 def _warnings(
     tool: Tool,
     reference: Reference,
     procedure: Procedure,
     checkpoints: Sequence[Checkpoint],
     targets: Sequence[tuple[float, float | None]],
-    today: dt.date | None,
 ) -> list[str]:
     factor, u = factor_nm(tool.unit), tool.unit
     said: list[str] = []
@@ -328,29 +473,16 @@ def _warnings(
         )
     calibration = reference.calibration
     if calibration is None:
-        said.append(f"{reference.number} has no calibration entered: its readings are taken as they come.")
-    else:
-        if calibration.degree > 0:
-            try:
-                for direction in tool.directions:
-                    Correction.from_calibration(calibration, direction)
-            except ValueError as error:
-                said.append(
-                    f"{reference.number}: its calibration cannot correct readings ({error}); they stay as shown."
-                )
-        if today is not None and calibration.due < today:
-            said.append(f"{reference.number}: its calibration was due on {calibration.due.isoformat()}.")
-        worst = calibration.interval_percent
-        if worst is None:
-            stated = [p.expanded_percent for p in calibration.points if p.expanded_percent is not None]
-            worst = max(stated, default=None)
-        tightest = min(c.limit_percent for c in checkpoints)
-        demand = procedure.demand_percent(tightest)
-        if worst is not None and demand is not None and worst > demand * (1 + 1e-9):
-            said.append(
-                f"{reference.number} is known to {_n(worst)} %; for a limit of ±{_n(tightest)} % "
-                f"the procedure wants {_n(demand)} % or better."
-            )
+        said.append(
+            f"{reference.number} has no calibration entered: its readings are taken as they come. "
+            "No uncertainty, guard band or probability can be stated."
+        )
+    elif unstated := _unstated(reference, checkpoints):
+        places = ", ".join(f"{_n(c.target)} {u}" for c in unstated)
+        said.append(
+            f"{reference.number}: its certificate states no uncertainty at {places}. "
+            "No uncertainty, guard band or probability can be stated there."
+        )
     for value, percent in targets:
         if percent is not None and tool.resolution and abs(value - tool.highest * percent / 100) > 1e-9 * tool.highest:
             said.append(

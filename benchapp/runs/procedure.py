@@ -24,6 +24,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
+from benchapp.metrology.suitability import Demand, Quantity
 from benchapp.metrology.tool import Tool
 from benchapp.torque.direction import Direction
 
@@ -257,6 +258,16 @@ class Procedure:
             return float(share) * limit_percent
         fixed = self.value("reference.uncertainty")
         return None if fixed is None else float(fixed)
+
+    @property
+    def demand(self) -> Demand | None:
+        """Return what is demanded of the reference, by the edition's own quantity; None: nothing."""
+        share, fixed = self.value("reference.share_of_limit"), self.value("reference.uncertainty")
+        if share is not None:
+            return Demand(Quantity(self.value("reference.quantity", "interval")), share_of_limit=float(share))
+        if fixed is not None:
+            return Demand(Quantity(self.value("reference.quantity", "uncertainty")), percent=float(fixed))
+        return None
 
     @property
     def pause_limit_s(self) -> float:
