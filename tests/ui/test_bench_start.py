@@ -12,8 +12,9 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
-from benchapp.metrology.reference import Reference
+from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
 from benchapp.metrology.tool import Tool, ToolType
+from benchapp.records.model import Person
 from benchapp.runs.model import RunPlan, RunState
 from benchapp.session.view import LinkView, Phase
 from benchapp.ui.bench.start import StartPanel, parse_range
@@ -64,8 +65,10 @@ class Shelf:
     def save_reference(self, reference, *, who=""):
         self.held[reference.number] = reference
 
+    members: list[Person] = field(default_factory=list)
+
     def people(self, *, include_inactive=False):
-        return []
+        return self.members
 
 
 class Bench(stand.StandIn):
@@ -181,6 +184,45 @@ def test_a_reference_that_is_too_small_is_refused_with_numbers_and_with_what_wou
     assert not panel.go.isEnabled()
     for part in ("60 N·m", "REF-1 ends at 50 N·m", "REF-2"):
         assert part in panel.says.text()
+
+
+def test_a_reference_that_is_overdue_starts_only_by_the_custodians_word_and_it_stands_in_the_plan(desk):
+    window, port, shelf = desk
+    day = dt.date(2026, 1, 5)
+    points = tuple(CalibrationPoint(x, x, 0.2) for x in (2.0, 100.0, 250.0))
+    overdue = Calibration("C-1", "laboratory 1", day, day.replace(year=2027), 2.0, 250.0, 2.0, points)
+    shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=20.0, highest=100.0)
+    shelf.held["REF-1"] = Reference("REF-1", 250.0, calibrations=(overdue,))
+    shelf.members = [Person("custodian", is_custodian=True), Person("fitter 2")]
+    window.set_operator("fitter 2")
+    panel = window.bench.start
+    panel.today = lambda: dt.date(2027, 3, 4)
+    panel.fill()
+    window.context.tool_wanted.emit("OCF-014")
+    panel.replan()
+    assert panel.plan is None
+    assert "was due on 2027-01-05" in panel.says.text()
+    assert panel.override_box.isVisible()
+    panel.custodian.setText("fitter 2")
+    panel.override_reason.setText("the other one is at the laboratory")
+    panel.replan()
+    assert panel.plan is None
+    assert "fitter 2 is no custodian; custodian may decide this." in panel.says.text()
+    panel.custodian.setText("custodian")
+    panel.override_reason.clear()
+    panel.replan()
+    assert panel.plan is None
+    assert "names the custodian and the reason" in panel.says.text()
+    panel.override_reason.setText("the other one is at the laboratory")
+    panel.replan()
+    assert panel.plan.warnings[-1] == "Overridden by custodian: the other one is at the laboratory"
+    panel.begin()
+    assert port.asked[0][0] == "start_run"
+    assert panel.custodian.text() == panel.override_reason.text() == ""
+    panel.today = lambda: dt.date(2026, 3, 4)
+    window.context.tool_wanted.emit("OCF-014")
+    panel.replan()
+    assert panel.override_box.isHidden()
 
 
 def test_what_is_missing_is_asked_for_and_enter_goes_there(desk):

@@ -46,6 +46,7 @@ from benchapp.ui.theme import Sizes, font_of_cap
 from drivers.samples import Source
 
 if TYPE_CHECKING:
+    from benchapp.runs.planning import Override, Refusal
     from benchapp.runs.procedure import Procedure
 
 RANGE_BETWEEN: Final = re.compile(r"\s*(?:\bto\b|…|\.\.\.|–|—|(?<=\d)\s*-\s*(?=\d))\s*")
@@ -132,6 +133,7 @@ class StartPanel(QWidget):
         self.tools: dict[str, Tool] = {}
         self.references: dict[str, Reference] = {}
         self.procedures: dict[str, Procedure] = {}
+        self.custodians: frozenset[str] = frozenset()
         self.plan: RunPlan | None = None
         self._problem = ""
         self._build()
@@ -265,6 +267,24 @@ class StartPanel(QWidget):
         for widget in (self.reference_label, self.reference_number, self.capacity_label, self.capacity):
             column.addWidget(widget)
         card.column.addWidget(self.new_reference)
+        self.override_box = QWidget(card)
+        column = QVBoxLayout(self.override_box)
+        column.setContentsMargins(0, 0, 0, 0)
+        self.override_label = QLabel("Use it all the same: the custodian, and why", self.override_box)
+        self.override_label.setProperty("kind", "soft")
+        self.custodian = QLineEdit(self.override_box)
+        self.custodian.setPlaceholderText("custodian")
+        self.custodian.setAccessibleName("Custodian who decides to use this reference")
+        self.override_reason = QLineEdit(self.override_box)
+        self.override_reason.setPlaceholderText("REF-2 is at the laboratory")
+        self.override_reason.setAccessibleName("Why this reference is used")
+        column.addWidget(self.override_label)
+        for field in (self.custodian, self.override_reason):
+            field.textEdited.connect(self._replan_soon)
+            field.returnPressed.connect(self._entered)
+            column.addWidget(field)
+        self.override_box.hide()
+        card.column.addWidget(self.override_box)
         card.column.addStretch(1)
         self.reference_line = card.label("")
 
@@ -370,6 +390,7 @@ class StartPanel(QWidget):
             self.capacity_label,
             self.target_label,
             self.extension_line,
+            self.override_label,
         ):
             label.setFont(font_of_cap(s.small))
         for button in self.findChildren(QPushButton):
@@ -393,7 +414,9 @@ class StartPanel(QWidget):
             try:
                 self.tools = {record.tool.number: record.tool for record in store.tools(limit=MOST_TOOLS)}
                 self.references = {reference.number: reference for reference in store.references()}
-                names = [person.name for person in store.people()]
+                people = store.people()
+                names = [person.name for person in people]
+                self.custodians = frozenset(person.name for person in people if person.is_custodian)
             except Exception as error:  # noqa: BLE001 (whatever the store says, the bench goes on)
                 self.context.message.emit("problem", f"The records could not be read: {error}")
                 names = []
@@ -551,7 +574,33 @@ class StartPanel(QWidget):
         self.replan()
         self.operator.setFocus() if not self.operator.text().strip() else self.go.setFocus()
 
+    def _override(self) -> Override | None:
+        """Return what the custodian decided; None while nothing is typed."""
+        from benchapp.runs.planning import Override
+
+        who, why = self.custodian.text().strip(), self.override_reason.text().strip()
+        if not who and not why:
+            return None
+        if who and self.custodians and who not in self.custodians:
+            raise ValueError(f"{who} is no custodian; {' or '.join(sorted(self.custodians))} may decide this.")
+        return Override(who, why)
+
+    def _offer_override(self, planned: RunPlan | Refusal) -> None:
+        """Show the custodian's fields where an override is what is missing; what was typed is for this reference."""
+        if isinstance(planned, RunPlan):
+            needed = any(warning.startswith("Overridden by ") for warning in planned.warnings)
+        else:
+            needed = planned.key in ("unsuitable", "override")
+        self.override_box.setVisible(needed)
+        if not needed:
+            self._forget_override()
+
+    def _forget_override(self) -> None:
+        self.custodian.clear()
+        self.override_reason.clear()
+
     def _reference_picked(self) -> None:
+        self._forget_override()
         self.new_reference.setVisible(not self.reference.currentData())
         self.reference_line.setText(self._describe_reference())
         self.reference.setVisible(bool(self.references))
@@ -688,7 +737,10 @@ class StartPanel(QWidget):
             tuple(self.references.values()),
             target=target,
             today=self.today(),
+            must_be_suitable=True,
+            override=self._override(),
         )
+        self._offer_override(planned)
         if not isinstance(planned, RunPlan):
             raise ValueError(planned.sentence())  # noqa: TRY004 (a refusal, not a wrong type)
         first = planned.checkpoints[0]
@@ -774,6 +826,8 @@ class StartPanel(QWidget):
         self.settings.put("operators", [plan.operator, *known][:12])
         self.number.clear()
         self.range.clear()
+        self._forget_override()
+        self.override_box.hide()
         self.plan = None
         self.go.setEnabled(False)
 
