@@ -186,7 +186,7 @@ tasks = sa.Table(
     "tasks",
     metadata,
     sa.Column("key", sa.Integer, primary_key=True),
-    _text("cause", None),  # what was found out: run id of the verification or "reference:NUMBER"
+    _text("cause", None),  # what was found out: run id of the verification or "reference:NUMBER:CERTIFICATE"
     _text("subject", None),
     _text("text", None),
     _text("created", None),

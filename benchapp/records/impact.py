@@ -1,0 +1,444 @@
+"""What an error found now means for what was done before: jobs of a tool, verifications of a reference.
+
+Nothing here says that a job is bad; it says which ones somebody has to look at, and keeps what they decided.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from benchapp.metrology.correction import Correction
+from benchapp.metrology.deviation import deviation_percent
+from benchapp.metrology.errors import RefusedError
+from benchapp.metrology.judgement import Judgement, judge
+from benchapp.metrology.reference import Calibration
+from benchapp.records.errors import NotAllowedError
+from benchapp.records.model import JobEntry, Outcome
+from benchapp.records.shown import counted
+from benchapp.records.store import Store
+from benchapp.runs.judging import judge_input
+from benchapp.runs.model import Run
+from benchapp.runs.procedure import ProcedureError
+from benchapp.runs.standing import convention_of
+from benchapp.torque.direction import Direction
+
+_INVERSE_STEPS: Final = 60
+
+
+@dataclass(frozen=True, slots=True)
+class CheckpointError:
+    """What the tool did at one checkpoint when it was found out.
+
+    Attributes:
+        target_nm: Target.
+        direction: Direction of torque.
+        limit_percent: Permissible deviation, ± percent.
+        mean_error_percent: Mean of (torque delivered − torque indicated) / indicated, percent; above 0: joints got
+            more than was meant.
+        worst_error_percent: The one farthest from zero.
+        is_out: A reading that counts lay outside its limits.
+        expanded_percent: Expanded uncertainty of the mean; None where the record does not give one.
+    """
+
+    target_nm: float
+    direction: Direction
+    limit_percent: float
+    mean_error_percent: float
+    worst_error_percent: float
+    is_out: bool
+    expanded_percent: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SuspectJob:
+    """A use of the tool in the suspect period.
+
+    Attributes:
+        job: As logged.
+        error_percent: Lowest and highest error of the readings at the checkpoints around its torque; over all
+            checkpoints where its torque is unknown or outside of them.
+        near_out: One of those checkpoints is out.
+    """
+
+    job: JobEntry
+    error_percent: tuple[float, float]
+    near_out: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ToolImpact:
+    """What has to be looked at because a tool was found out.
+
+    Attributes:
+        run_id: Run that found it out.
+        tool: Its number.
+        since: End of the last full run within limits before it, or the date of first use, ISO 8601; "" unknown: from
+            the first job on. A spot check does not end the period, it says nothing of the other checkpoints.
+        last_good_run: "" when there is none.
+        until: When it was found, ISO 8601.
+        errors: Per checkpoint, in the order of the run.
+        jobs: Those near a checkpoint that is out first, then by time.
+    """
+
+    run_id: str
+    tool: str
+    since: str
+    last_good_run: str
+    until: str
+    errors: tuple[CheckpointError, ...]
+    jobs: tuple[SuspectJob, ...]
+
+
+def tool_impact(store: Store, run_id: str) -> ToolImpact:
+    """Return what the run that found a tool out puts in doubt.
+
+    Raises:
+        NotAllowedError: No sealed run, or one that did not find the tool out, or a void one.
+    """
+    run, summary = store.run(run_id), store.summary(run_id)
+    if run is None or summary is None or not summary.seal:
+        raise NotAllowedError(store.path, f"There is no sealed run {run_id}.")
+    if summary.outcome is not Outcome.OUT or summary.voided:
+        state = "void" if summary.voided else f"“{summary.outcome.value}”"
+        raise NotAllowedError(store.path, f"Run {run_id} is {state}; only a run that found its tool out has an impact.")
+    with store._db.reading_raw() as raw:
+        good = raw.execute(
+            "SELECT run_id, finished FROM runs WHERE tool = ? AND key < ? AND seal <> '' AND voided = '' AND is_full "
+            "AND outcome = 'within' ORDER BY key DESC LIMIT 1",
+            (summary.tool, summary.key),
+        ).fetchone()
+    since = good[1] if good else ""
+    if not since:
+        record = store.tool(summary.tool)
+        since = record.first_use.isoformat() if record is not None and record.first_use else ""
+    errors = checkpoint_errors(run)
+    jobs = [_suspect(job, errors) for job in store.jobs(summary.tool, since=since, until=summary.finished)]
+    jobs.sort(key=lambda each: not each.near_out)  # stable: by time inside both
+    return ToolImpact(run_id, summary.tool, since, good[0] if good else "", summary.finished, errors, tuple(jobs))
+
+
+def checkpoint_errors(run: Run) -> tuple[CheckpointError, ...]:
+    """Direction and size of the error at each checkpoint that has readings that count."""
+    judgement = _judged(run)
+    found = []
+    for index, point in enumerate(run.plan.checkpoints):
+        here = [pull for pull in counted(run) if pull.checkpoint_index == index and pull.pull.reading]
+        errors = []
+        for pull in here:
+            indicated = point.target_nm if pull.indication_nm is None else pull.indication_nm
+            errors.append((float(pull.pull.reading or 0.0) - indicated) / indicated * 100)
+        if errors:
+            found.append(
+                CheckpointError(
+                    point.target_nm,
+                    point.direction,
+                    point.limit_percent,
+                    sum(errors) / len(errors),
+                    max(errors, key=abs),
+                    any(pull.band is not None and pull.band != "IN" for pull in here),
+                    None if isinstance(judgement, str) else judgement.checkpoints[index].budget.expanded,
+                )
+            )
+    return tuple(found)
+
+
+def _suspect(job: JobEntry, errors: Sequence[CheckpointError]) -> SuspectJob:
+    around = list(errors)
+    torque = job.torque_nm
+    if torque is not None and errors:
+        targets = [each.target_nm for each in errors]
+        if min(targets) <= torque <= max(targets):
+            low = max(target for target in targets if target <= torque)
+            high = min(target for target in targets if target >= torque)
+            around = [each for each in errors if each.target_nm in (low, high)]
+    sizes = [size for each in around for size in (each.mean_error_percent, each.worst_error_percent)]
+    return SuspectJob(job, (min(sizes, default=0.0), max(sizes, default=0.0)), any(each.is_out for each in around))
+
+
+# --- a reference
+
+
+@dataclass(frozen=True, slots=True)
+class Rejudged:
+    """A verification judged anew with the corrected calibration.
+
+    Attributes:
+        run_id: Which.
+        tool: Whose.
+        finished: ISO 8601.
+        before: Verdict by the calibration that was in force: "in-service", "out", "doubtful"; "" could not be judged.
+        after: Verdict by the corrected one; the same words.
+        shift_percent: Lowest and highest change of a reading that counts, percent.
+        why_not: Why it could not be judged again; "" when it could.
+    """
+
+    run_id: str
+    tool: str
+    finished: str
+    before: str
+    after: str
+    shift_percent: tuple[float, float]
+    why_not: str = ""
+
+    @property
+    def changes(self) -> bool:
+        """The verdict is another one, or nobody can say."""
+        return bool(self.why_not) or self.before != self.after
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceImpact:
+    """What has to be looked at because a reference was found out.
+
+    Attributes:
+        reference: Number.
+        certificate: Of the calibration that found it out.
+        since: Date of its last good check; None: it has none, so every run counts.
+        runs: Those whose verdict changes first, then by tool, newest first.
+    """
+
+    reference: str
+    certificate: str
+    since: dt.date | None
+    runs: tuple[Rejudged, ...]
+
+    @property
+    def tools(self) -> tuple[str, ...]:
+        """Every tool verified in that time, those with a verdict that changes first."""
+        return tuple(dict.fromkeys(run.tool for run in self.runs))
+
+
+def reference_impact(
+    store: Store, number: str, *, certificate: str = "", since: dt.date | None = None
+) -> ReferenceImpact:
+    """Judge anew every run that was pulled on a reference since its last good check, with the corrected calibration.
+
+    The error found is taken to have been there all the time, which is the worst that is known; nothing tells when it
+    came. Runs that were judged by the corrected calibration itself are left out.
+
+    Args:
+        store: Where the runs are.
+        number: Of the reference.
+        certificate: Of the corrected calibration; "" the newest.
+        since: Date of the last good check, e.g. of a check standard; None: of the calibration before.
+
+    Raises:
+        NotAllowedError: No such reference or certificate.
+    """
+    reference = store.reference(number)
+    known = reference.calibrations if reference is not None else ()
+    index = next((i for i, c in enumerate(known) if c.certificate == certificate), None) if certificate else -1
+    if not known or index is None:
+        raise NotAllowedError(store.path, f"There is no calibration {certificate} of a reference {number}.")
+    corrected = known[index]
+    earlier = [c.calibrated for c in known if c.calibrated < corrected.calibrated]
+    if since is None and earlier:
+        since = max(earlier)
+    with store._db.reading_raw() as raw:
+        rows = raw.execute(
+            "SELECT run_id, tool, started, finished FROM runs WHERE reference = ? AND started >= ? AND seal <> '' "
+            "AND voided = '' AND outcome IN ('within', 'out', 'undecided') ORDER BY key DESC",
+            (number, since.isoformat() if since else ""),
+        ).fetchall()
+    found = []
+    for run_id, tool, _, finished in rows:
+        run = store.run(run_id)
+        used = run.plan.reference.calibration if run is not None else None
+        if run is None or (used is not None and used.certificate == corrected.certificate):
+            continue
+        found.append(_rejudged(run, tool, finished, used, corrected))
+    found.sort(key=lambda each: each.tool)
+    found.sort(key=lambda each: not each.changes)
+    return ReferenceImpact(number, corrected.certificate, since, tuple(found))
+
+
+def _rejudged(run: Run, tool: str, finished: str, used: Calibration | None, corrected: Calibration) -> Rejudged:
+    if used is None:
+        return Rejudged(run.run_id, tool, finished, "", "", (0.0, 0.0), "the run names no calibration of its reference")
+    try:
+        after_run = with_calibration(run, corrected)
+    except (RefusedError, ProcedureError) as refused:
+        return Rejudged(run.run_id, tool, finished, "", "", (0.0, 0.0), str(refused))
+    shifts = [
+        (float(new.pull.reading) / float(old.pull.reading) - 1) * 100
+        for old, new in zip(counted(run), counted(after_run), strict=True)
+        if old.pull.reading and new.pull.reading
+    ]
+    before, after = _judged(run), _judged(after_run)
+    return Rejudged(
+        run.run_id,
+        tool,
+        finished,
+        "" if isinstance(before, str) else before.verdict.value,
+        "" if isinstance(after, str) else after.verdict.value,
+        (min(shifts, default=0.0), max(shifts, default=0.0)),
+        after if isinstance(after, str) else before if isinstance(before, str) else "",
+    )
+
+
+def _judged(run: Run) -> Judgement | str:
+    try:
+        return judge(judge_input(run))
+    except (RefusedError, ProcedureError) as refused:
+        return str(refused)
+
+
+def with_calibration(run: Run, corrected: Calibration) -> Run:
+    """Return the run as it would read had `corrected` been in force: readings, deviations and reference.
+
+    Each reading is taken back to what the reference indicated, then corrected anew. A certificate to which no
+    correction is applied (degree 0) still says what was applied; its line through zero is used, so that the error is
+    in the readings and its remainder in the uncertainty. Bands of the pulls are left as they were recorded.
+
+    Raises:
+        RefusedError: A calibration cannot be fitted, or a reading could not have come from the old one.
+        ProcedureError: The procedure in the record cannot be read.
+    """
+    used = run.plan.reference.calibration
+    if used is None:
+        raise RefusedError("calibration", None, "the one it was pulled with", "a run with a calibration")
+    corrected = dataclasses.replace(corrected, degree=max(1, corrected.degree))
+    old = {way: Correction.from_calibration(used, way) for way in Direction}
+    new = {way: Correction.from_calibration(corrected, way) for way in Direction}
+    convention = convention_of(run)
+    pulls = []
+    for captured in run.pulls:
+        reading = captured.pull.reading
+        if reading is not None and reading > 0:
+            way = captured.pull.direction
+            indicated = indicated_nm(old[way], reading)
+            applied = float(new[way].true_torque(np.array([indicated]))[0])
+            captured = dataclasses.replace(captured, pull=dataclasses.replace(captured.pull, reading=applied))
+            if captured.deviation_percent is not None and captured.indication_nm is not None:
+                value = deviation_percent(captured.indication_nm, applied, convention)
+                captured = dataclasses.replace(captured, deviation_percent=value)
+        pulls.append(captured)
+    reference = dataclasses.replace(run.plan.reference, calibrations=(corrected,))
+    return dataclasses.replace(run, pulls=tuple(pulls), plan=dataclasses.replace(run.plan, reference=reference))
+
+
+def indicated_nm(correction: Correction, torque_nm: float) -> float:
+    """Return what the reference indicated when the corrected reading was `torque_nm` (> 0), N·m.
+
+    Raises:
+        RefusedError: No indication gives it.
+    """
+    low, high = 0.0, torque_nm * 2
+
+    def corrected(x: float) -> float:
+        return float(correction.true_torque(np.array([x]))[0])
+
+    if not corrected(high) >= torque_nm:
+        raise RefusedError("reading", torque_nm, "what the calibration can give", "a reading of this calibration")
+    for _ in range(_INVERSE_STEPS):
+        middle = (low + high) / 2
+        low, high = (middle, high) if corrected(middle) < torque_nm else (low, middle)
+    return (low + high) / 2
+
+
+# --- the list that is worked off
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One item somebody has to look at.
+
+    Attributes:
+        key: Row key.
+        cause: Run id, or ``reference:NUMBER:CERTIFICATE``.
+        subject: Run id or ``job:KEY``.
+        text: One sentence.
+        created: ISO 8601.
+        closed: ISO 8601; "" while it is open.
+        closed_by: Who closed it.
+        reason: Why.
+    """
+
+    key: int
+    cause: str
+    subject: str
+    text: str
+    created: str
+    closed: str = ""
+    closed_by: str = ""
+    reason: str = ""
+
+
+def open_tasks(store: Store, impact: ToolImpact | ReferenceImpact, *, who: str) -> list[Task]:
+    """Put an item on the list for everything the impact names; what is on it already stays as it is.
+
+    That the list was opened becomes an entry of the chain. Returns the whole list of this cause.
+    """
+    if not who.strip():
+        raise NotAllowedError(store.path, "A list of what is in doubt needs who opens it.")
+    if isinstance(impact, ToolImpact):
+        cause, items = impact.run_id, [(f"job:{each.job.key}", _job_text(each)) for each in impact.jobs]
+    else:
+        cause = f"reference:{impact.reference}:{impact.certificate}"
+        items = [(each.run_id, _run_text(each)) for each in impact.runs]
+    created = store.now().isoformat(timespec="seconds")
+    with store._db.writing_raw() as raw:
+        before = raw.execute("SELECT count(*) FROM tasks WHERE cause = ?", (cause,)).fetchone()[0]
+        raw.executemany(
+            "INSERT INTO tasks (cause, subject, text, created) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
+            [(cause, subject, text, created) for subject, text in items],
+        )
+        added = raw.execute("SELECT count(*) FROM tasks WHERE cause = ?", (cause,)).fetchone()[0] - before
+        if added:
+            store.note_act_within(raw, "impact listed", who=who, details={"cause": cause, "items": added})
+    return tasks(store, cause=cause)
+
+
+def tasks(store: Store, *, cause: str = "", include_closed: bool = True) -> list[Task]:
+    """Items in the order they were put on the list: those whose verdict changes come first."""
+    with store._db.reading_raw() as raw:
+        rows = raw.execute(
+            "SELECT key, cause, subject, text, created, closed, closed_by, reason FROM tasks "
+            "WHERE (? = '' OR cause = ?) AND (? OR closed = '') ORDER BY key",
+            (cause, cause, include_closed),
+        ).fetchall()
+    return [Task(*row) for row in rows]
+
+
+def close_task(store: Store, key: int, reason: str, *, who: str) -> Task:
+    """Close an item with a reason; it becomes an entry of the chain and stays closed.
+
+    Raises:
+        NotAllowedError: No such item, closed before, or nobody or no reason named.
+    """
+    if not who.strip() or not reason.strip():
+        raise NotAllowedError(store.path, "Closing an item needs who and a reason. Nothing was changed.")
+    with store._db.writing_raw() as raw:
+        row = raw.execute(
+            "SELECT key, cause, subject, text, created, closed, closed_by, reason FROM tasks WHERE key = ?", (key,)
+        ).fetchone()
+        if row is None:
+            raise NotAllowedError(store.path, f"There is no item {key}.")
+        if row[5]:
+            raise NotAllowedError(store.path, f"Item {key} was closed by {row[6]}: {row[7]}")
+        closed = store.now().isoformat(timespec="seconds")
+        details = {"cause": row[1], "subject": row[2], "reason": reason}
+        store.note_act_within(raw, "impact item closed", who=who, details=details)
+        raw.execute("UPDATE tasks SET closed = ?, closed_by = ?, reason = ? WHERE key = ?", (closed, who, reason, key))
+    return Task(row[0], row[1], row[2], row[3], row[4], closed, who, reason)
+
+
+def _job_text(each: SuspectJob) -> str:
+    low, high = each.error_percent
+    at = "torque unknown" if each.job.torque_nm is None else f"{each.job.torque_nm:g} N·m"
+    where = "near a checkpoint that is out" if each.near_out else "near checkpoints within limits"
+    return f"{each.job.job} ({each.job.person}, {each.job.at}), {at}: error {low:+.1f} % to {high:+.1f} %, {where}."
+
+
+def _run_text(each: Rejudged) -> str:
+    if each.why_not:
+        return f"{each.tool}, {each.finished}: cannot be judged again: {each.why_not}"
+    verdict = f"{each.before}, now {each.after}" if each.changes else f"stays {each.after}"
+    low, high = each.shift_percent
+    return f"{each.tool}, {each.finished}: {verdict}; readings change by {low:+.2f} % to {high:+.2f} %."
