@@ -74,7 +74,7 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
     gap_at_release = False
     if release is not None:
         click = release.index
-        first_peak = level_before(t, v, click, rate)
+        first_peak = level_before(t, v, click, rate, noise)
         peak = max(peak, first_peak)
         gap_at_release = any(a <= click + 1 and b >= click for a, b in gaps)
         if gap_at_release:

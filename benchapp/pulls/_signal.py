@@ -53,8 +53,9 @@ def mend(
 
 def _sticks_out(torque: FloatArray, k: int, width: int, jump: float) -> bool:
     before, after, inside = torque[k - 1], torque[k + width], torque[k : k + width]
-    excursion = max(float(inside.min() - max(before, after)), float(min(before, after) - inside.max()))
-    return excursion > jump and abs(float(after - before)) < 0.35 * excursion
+    up, down = float(inside.min() - max(before, after)), float(min(before, after) - inside.max())
+    # downwards more is asked: the trough of a click at a low rate must not pass for a wrong sample
+    return max(up, down) > jump and abs(float(after - before)) < max(0.6 * up, 0.35 * down)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +130,9 @@ def releases(
     for place in places:
         if place <= done:
             continue
-        # the corner is the sharpest bend of its cluster
-        cluster = places[(places >= place) & (places <= place + fall_n)]
+        # the corner is the sharpest bend of its cluster; past the trough begins another
+        trough = int(place) + int(np.argmin(x[place : place + fall_n + 1]))
+        cluster = places[(places >= place) & (places <= max(trough, place))]
         k = int(cluster[np.argmax(bend[cluster])])
         top = k - corner_n + int(np.argmax(x[max(k - corner_n, 0) : k + corner_n + 1])) if k >= corner_n else k
         if top + ahead_n >= n and not finished:
@@ -158,9 +160,10 @@ def releases(
         done = bottom
         if clear and not finished:
             break
-    # a mechanism lets go by much the same share each time: far smaller falls below it were the hand
+    # a mechanism lets go by much the same share each time: far smaller falls below it were the hand, unless they
+    # are deeper than any hand's in so short a time (the greatest may be the hand thrown off after the click)
     greatest = max((release.fall for release in found), default=0.0)
-    found = [release for release in found if release.fall >= 0.35 * greatest]
+    found = [one for one in found if one.fall >= 0.35 * greatest or one.fall > 0.1 * x[one.index // per_block]]
     return [_sharpened(torque, release, rate_hz, per_block) for release in found]
 
 
@@ -182,26 +185,33 @@ def _sharpened(torque: FloatArray, release: Release, rate_hz: float, per_block: 
     half = torque[release.index : release.index + per_block].mean() - 0.5 * release.fall
     below = np.flatnonzero(torque[release.index : high] < half)
     middle = release.index + int(below[0]) if len(below) else high - 1
-    first = max(middle - max(round(0.008 * rate_hz), 2), low, 0)
+    # below 300 Hz the filter spreads the fall: its first half may take three samples
+    back = max(round(0.008 * rate_hz), 2) if rate_hz >= 300.0 else max(round(0.016 * rate_hz), 3)
+    first = max(middle - back, low, 0)
     stretch = torque[first : max(middle, first + 1)]
     return Release(first + int(np.argmax(stretch)), release.fall, release.end_index, release.clear)
 
 
-def level_before(t_s: FloatArray, torque: FloatArray, index: int, rate_hz: float) -> float:
+def level_before(t_s: FloatArray, torque: FloatArray, index: int, rate_hz: float, noise: float) -> float:
     """Estimate the torque at sample `index`, the last of a rise, from the rise itself and not from its noise.
 
     A parabola over the last 10 ms, 12 samples at least (a line over 5 samples below 800 Hz), is taken a quarter of a
     sample past the last one: the true peak lies between this sample and the next. Longer would cut off the crest of a
-    tremor of 12 Hz.
+    tremor of 12 Hz; where the rise bends more sharply than the parabola, which shows in what is left over, it is
+    taken over half as long, and in the end the sample itself.
     """
     n, degree = (max(12, round(0.01 * rate_hz)), 2) if rate_hz >= 800.0 else (5, 1)
-    first = max(index - n + 1, 0)
-    t, v = t_s[first : index + 1], torque[first : index + 1]
-    if len(v) < n or rate_hz < 300.0:
-        return float(v[-1])
-    at = (t - t[-1]) * rate_hz
-    fitted = np.polynomial.polynomial.polyfit(at / n, v, degree)
-    return float(np.polynomial.polynomial.polyval(0.25 / n, fitted))
+    if index + 1 < n or rate_hz < 300.0:
+        return float(torque[index])
+    while n > degree + 2:
+        t, v = t_s[index - n + 1 : index + 1], torque[index - n + 1 : index + 1]
+        at = (t - t[-1]) * rate_hz / n
+        fitted = np.polynomial.polynomial.polyfit(at, v, degree)
+        left = v - np.polynomial.polynomial.polyval(at, fitted)
+        if float(left @ left) / (n - degree - 1) <= (1.5 * noise) ** 2 + 1e-18 * float(v @ v):
+            return float(np.polynomial.polynomial.polyval(0.25 / n, fitted))
+        n //= 2
+    return float(torque[index])
 
 
 def crest(t_s: FloatArray, torque: FloatArray, rate_hz: float, seconds: float) -> tuple[float, int]:

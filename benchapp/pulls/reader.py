@@ -335,10 +335,10 @@ class PullReader:
         inside_from = self._back_at_rest(max(stop - n_rest - step, self._begin + 1), stop, n_rest)
         if inside_from is not None:
             # the last third of the stay: the hand may still lean on the tool in the first
-            after = self._v[inside_from + 2 * n_rest // 3 : inside_from + n_rest]
+            after = self._rest_after(inside_from + 2 * n_rest // 3, inside_from + n_rest)
             if self._announce:
                 self._tell(inside_from, events)
-            events.append(self._closed(inside_from, float(np.median(after))))
+            events.append(self._closed(inside_from, after))
             return True
         coarse = (stop - self._grid) % self._step == 0 or (self._finished and stop == known)
         level = self._still_level(stop) if coarse else None
@@ -361,6 +361,14 @@ class PullReader:
         runs = np.diff(edges) - 1
         long = np.flatnonzero(runs >= n_rest)
         return low + int(edges[long[0]]) + 1 if len(long) else None
+
+    def _rest_after(self, low: int, high: int) -> float | None:
+        """Level of samples `low` to `high`; None when the torque is still on its way back."""
+        after = self._v[low:high]
+        half = len(after) // 2
+        if half and abs(float(after[:half].mean() - after[half:].mean())) > max(self.noise, 1e-4 * self._threshold()):
+            return None
+        return float(np.median(after))
 
     def _still_level(self, stop: int) -> float | None:
         """Level of a second of stillness near zero: a tool was hung on the drive, or taken off."""
