@@ -8,9 +8,11 @@ Keys: `unit`, `nominal_rate_hz`, `capacity` (in the file's unit), `polarity`, `s
 
 from __future__ import annotations
 
+import datetime as dt
+import io
 import os
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from types import MappingProxyType
 from typing import IO, Final, NoReturn
@@ -24,11 +26,17 @@ from benchapp.torque.trace import Trace
 from benchapp.torque.units import NM, UnknownUnitError
 from drivers.samples import FloatArray, IntArray, Source
 
+TIME: Final = "time_s"
+TORQUE: Final = "torque"
+NO_UNIT: Final = f"the file names no unit; {NM} was taken"
+
+_KNOWN: Final = ("unit", "nominal_rate_hz", "capacity", "polarity", "source", "recorded")
 _BLOCK: Final = 1 << 22  # bytes read at a time: small beside the arrays, large beside a call
 _FEW: Final = 64  # lines below which the walk line by line is the faster one
 _MOST_DIGITS: Final = 15  # up to here a decimal is an int64 over a power of ten, and the division rounds correctly
 _BOM: Final = b"\xef\xbb\xbf"
 _NUMBER: Final = re.compile(rb"([+-]?)([0-9]*)(?:\.([0-9]*))?(?:[eE]([+-]?[0-9]{1,4}))?")
+_NOT_FINITE: Final = re.compile(rb"[+-]?(?:nan|inf|infinity)", re.IGNORECASE)
 _TENS: Final = 10.0 ** np.arange(_MOST_DIGITS + 1)
 _INT_TENS: Final = 10 ** np.arange(_MOST_DIGITS + 1, dtype=np.int64)
 
@@ -59,25 +67,40 @@ def read_trace(path: str | os.PathLike[str]) -> Trace:
     digits too. Ten million rows take some seconds and, at most, about 100 bytes of memory each.
 
     Raises:
-        TraceFileError: The file breaks the rules above; it says file, line and reason.
-        OSError: The file cannot be opened or read.
+        TraceFileError: The file cannot be read, or breaks the rules above; it says file, line and reason.
     """
-    with open(path, "rb") as stream:
-        return _Reading(os.fspath(path)).read(stream)
+    name = os.fspath(path)
+    try:
+        with open(path, "rb") as stream:
+            return _Reading(name).read(stream)
+    except OSError as error:
+        raise TraceFileError(name, None, f"cannot be read: {error.strerror or error}") from error
+
+
+def parse_trace(raw: bytes, name: str) -> Trace:
+    r"""Read the bytes of a trace file; `name` stands in the refusal.
+
+    Raises:
+        TraceFileError: They break the rules.
+
+    >>> trace = parse_trace(b"# unit: lbf-ft\ntime_s,torque\n0.000,1.50\n0.001,1.75\n", "a.csv")
+    >>> trace.unit, trace.torque.tolist(), trace.digits.tolist(), trace.decimals
+    ('lbf·ft', [1.5, 1.75], [150, 175], 2)
+    """
+    return _Reading(name).read(io.BytesIO(raw))
 
 
 def write_trace(path: str | os.PathLike[str], trace: Trace) -> None:
-    """Write a trace as a trace file; `read_trace` gives the same times, torques and keys.
+    """Write a trace file that `read_trace` reads back to the last bit; notes become `note` lines.
 
     The file appears whole or not at all: it is written beside its place and then put there.
 
     Raises:
-        ValueError: No samples; or a key, value or column name that the format cannot hold (a line break, a comma, …).
+        ValueError: No samples, a number that is not finite, times that do not rise; or a key, value or column name
+            that the format cannot hold (a line break, a comma, …).
         OSError: The place cannot be written to.
     """
     target = Path(path)
-    if not len(trace):
-        raise ValueError("a trace without samples cannot be written: a trace file has at least one row")
     lines = trace_lines(trace)
     partial = target.with_name(target.name + ".part")
     try:
@@ -95,6 +118,10 @@ def trace_lines(trace: Trace) -> Iterator[str]:
     Raises:
         ValueError: As `write_trace`; raised before the first line.
     """
+    if not len(trace):
+        raise ValueError("a trace without samples has no file")
+    if not (np.isfinite(trace.t_s).all() and np.isfinite(trace.torque).all() and (np.diff(trace.t_s) > 0).all()):
+        raise ValueError("a trace with time running back, or a number that is not finite, has no file")
     keys: list[tuple[str, str]] = [("unit", trace.unit)]
     if trace.nominal_rate_hz is not None:
         keys.append(("nominal_rate_hz", _shortest(trace.nominal_rate_hz)))
@@ -105,19 +132,20 @@ def trace_lines(trace: Trace) -> Iterator[str]:
         keys.append(("recorded", trace.recorded))
     for key, value in trace.extra.items():
         keys += [(key, part) for part in value.split("\n")]
+    keys += [("note", note) for note in trace.notes if note != NO_UNIT]
     for key, value in keys:
-        if ":" in key or "\n" in key or "\r" in key or not key.strip() or "\n" in value or "\r" in value:
+        if ":" in key or "\n" in key or "\r" in key or key != key.strip() or "\n" in value or "\r" in value:
             raise ValueError(f"key {key!r} with value {value!r} does not fit a line '# key: value'")
     for name in trace.columns:
-        if re.search(r"[,\n\r]", name) or name.startswith("#") or name.strip() in ("", "time_s", "torque"):
+        if re.search(r"[,\n\r]", name) or name.startswith("#") or name.strip() in ("", TIME, TORQUE):
             raise ValueError(f"column name {name!r} does not fit a header row")
     return _lines(trace, keys)
 
 
 def _lines(trace: Trace, keys: list[tuple[str, str]]) -> Iterator[str]:
     for key, value in keys:
-        yield f"# {key}: {value}\n"
-    yield ",".join(["time_s", "torque", *trace.columns]) + "\n"
+        yield f"# {key}: {value}\n" if key else f"# {value}\n"  # words for people have no key
+    yield ",".join([TIME, TORQUE, *trace.columns]) + "\n"
     n, step = len(trace), 50_000
     for low in range(0, n, step):
         rows = [
@@ -151,7 +179,9 @@ class _Reading:
     def __init__(self, file: str) -> None:
         self.file = file
         self.line = 0  # number of the last line handled
-        self.known: dict[str, str] = {}
+        self.known: dict[str, str] = {}  # as given
+        self.checked: dict[str, str] = {}  # as used
+        self.notes: list[str] = []
         self.extra: dict[str, str] = {}
         self.names: list[str] = []
         self.at_time = self.at_torque = -1
@@ -180,9 +210,9 @@ class _Reading:
         if rest:
             self._block(rest + b"\n")
         if not self.names:
-            self.refuse(None, "no header row; the first row that is not a comment must be 'time_s,torque'")
+            self.refuse(None, f"no header row; '{TIME},{TORQUE}' and rows of numbers were expected")
         if not self.t_parts:
-            self.refuse(None, "a header row and no rows of numbers after it")
+            self.refuse(self.line, "no rows of numbers after the header row")
         return self._trace()
 
     def _block(self, block: bytes) -> None:
@@ -219,44 +249,57 @@ class _Reading:
     def _comment(self, text: str) -> None:
         key, colon, value = text.partition(":")
         key, value = key.strip(), value.strip()
-        if not colon or not key:
-            return  # words for people
         name = key.lower()
-        if name not in ("unit", "nominal_rate_hz", "capacity", "polarity", "source", "recorded"):
+        if not colon:
+            key, value = "", text.strip()  # words for people
+        if not colon or name not in _KNOWN:
             self.extra[key] = f"{self.extra[key]}\n{value}" if key in self.extra else value
             return
         if self.known.get(name, value) != value:
-            self.refuse(self.line, f"{name} is given twice, as {self.known[name]!r} and as {value!r}")
-        self._check_known(name, value)
+            self.refuse(
+                self.line, f"{name} is given twice, as {self.known[name]!r} and as {value!r}; keep one of the two"
+            )
         self.known[name] = value
+        value = self._check_known(name, value)
+        if value:
+            self.checked[name] = value
 
-    def _check_known(self, name: str, value: str) -> None:
+    def _check_known(self, name: str, value: str) -> str:
+        """The value as it will be used."""
         if name == "unit":
             try:
-                parse_unit(value)
+                return parse_unit(value)
             except UnknownUnitError as error:
-                self.refuse(self.line, f"unit {error}")
-        elif name in ("nominal_rate_hz", "capacity"):
+                self.refuse(self.line, f"unit: {error}")
+        if name in ("nominal_rate_hz", "capacity"):
             number = self._number(value.encode(), name)
-            if number < 0 or (name == "capacity" and number == 0):
+            if name == "nominal_rate_hz" and number == 0:
+                return ""  # as in a profile: 0 is unknown
+            if number <= 0:
                 self.refuse(self.line, f"{name} is {value}; it must be greater than 0")
-        elif name == "polarity" and value not in tuple(Direction):
-            self.refuse(self.line, f"polarity is {value!r}; it must be {' or '.join(Direction)}")
-        elif name == "source" and value not in tuple(Source):
-            self.refuse(self.line, f"source is {value!r}; it must be one of {', '.join(Source)}")
+        elif name in ("polarity", "source"):
+            allowed = [each.value for each in (Direction if name == "polarity" else Source)]
+            if value.lower() not in allowed:
+                self.refuse(self.line, f"{name}: {value!r} is none of {', '.join(allowed)}")
+            return value.lower()
+        else:
+            try:
+                dt.datetime.fromisoformat(value)
+            except ValueError:
+                self.notes.append(f"recorded: {value!r} is no ISO 8601 date and time")
+        return value
 
     def _header(self, text: str) -> None:
         names = [name.strip() for name in text.split(",")]
-        for wanted in ("time_s", "torque"):
-            if wanted not in names:
-                self.refuse(
-                    self.line, f"the header row {_shown(text)} names no column {wanted!r}; it must be 'time_s,torque'"
-                )
-        if len(set(names)) < len(names) or "" in names:
-            self.refuse(self.line, f"the header row {_shown(text)} has a column without a name or a name twice")
+        if TIME not in names or TORQUE not in names:
+            kind = "a row of numbers" if all(_NUMBER.fullmatch(name.encode()) for name in names) else _shown(text)
+            self.refuse(self.line, f"the header row must name '{TIME},{TORQUE}', it is {kind}")
+        twice = next((name for name in names if names.count(name) > 1 or not name), None)
+        if twice is not None:
+            self.refuse(self.line, f"the header row names {twice!r} twice" if twice else "a column has no name")
         self.names = names
-        self.at_time, self.at_torque = names.index("time_s"), names.index("torque")
-        self.others = [k for k, name in enumerate(names) if name not in ("time_s", "torque")]
+        self.at_time, self.at_torque = names.index(TIME), names.index(TORQUE)
+        self.others = [k for k, name in enumerate(names) if name not in (TIME, TORQUE)]
         self.columns = [[] for _ in self.others]
 
     # ---- rows: all at once where they are plain, else one by one
@@ -295,18 +338,15 @@ class _Reading:
                 continue
             cells = line.split(b",")
             if len(cells) != len(self.names):
-                self.refuse(
-                    self.line,
-                    f"{len(cells)} {'value' if len(cells) == 1 else 'values'} {_shown(line.decode())} "
-                    f"for {len(self.names)} columns ({', '.join(self.names)})",
-                )
-            time_s = self._number(cells[self.at_time], "time_s")
+                self.refuse(self.line, self._uneven(line, len(cells)))
+            time_s = self._number(cells[self.at_time], TIME)
             if time_s <= last:
-                self.refuse(self.line, f"time_s is {time_s!r} after {last!r}; times must rise from row to row")
+                went = "stands still at" if time_s == last else f"runs back from {last:g} to"
+                self.refuse(self.line, f"{TIME} {went} {time_s:g}; it must rise from row to row")
             last = time_s
             times.append(time_s)
             torque = cells[self.at_torque].strip()
-            torques.append(self._number(torque, "torque"))
+            torques.append(self._number(torque, TORQUE))
             if fixed:
                 plain = _NUMBER.fullmatch(torque)
                 if plain is None or plain[4] or len(plain[2]) + len(plain[3] or b"") > _MOST_DIGITS:
@@ -341,42 +381,46 @@ class _Reading:
         self.fixed = False
         self.v_parts.append(torque if not isinstance(torque, tuple) else torque[0] / _TENS[torque[1]])
 
+    def _uneven(self, line: bytes, n: int) -> str:
+        told = f"{n} {'value' if n == 1 else 'values'} where the header row names {len(self.names)}"
+        if n == 2 * len(self.names):
+            return f"{told}; the decimal sign must be a point"
+        return f"{told}: {_shown(line.decode())}"
+
     def _number(self, cell: bytes, what: str) -> float:
         trimmed = cell.strip()
+        if not trimmed:
+            self.refuse(self.line, f"{what}: no value")
         matched = _NUMBER.fullmatch(trimmed)
-        if matched is None or not (matched[2] or matched[3]):
-            shown = _shown(trimmed.decode())
-            hint = "; use a point as decimal sign" if b"," in trimmed else ""
-            self.refuse(self.line, f"{what} is {shown}, not a number{hint}")
-        number = float(trimmed)
-        if number in (np.inf, -np.inf):
-            self.refuse(self.line, f"{what} is {_shown(trimmed.decode())}, beyond any number that can be kept")
+        number = float(trimmed) if matched is not None and (matched[2] or matched[3]) else None
+        if number in (np.inf, -np.inf) or _NOT_FINITE.fullmatch(trimmed):
+            self.refuse(self.line, f"{what}: {_shown(trimmed.decode())} is not finite")
+        if number is None:
+            hint = "; the decimal sign must be a point" if b"," in trimmed else ""
+            self.refuse(self.line, f"{what}: {_shown(trimmed.decode())} is no number{hint}")
         return number
 
     def _trace(self) -> Trace:
-        notes = []
-        if "unit" not in self.known:
-            notes.append(f"the file names no unit; {NM} is taken")
         digits, decimals, torque = self._torque()
         self.v_parts.clear()
         t_s = np.concatenate(self.t_parts)
         self.t_parts.clear()
         columns = {self.names[k]: tuple(column) for k, column in zip(self.others, self.columns, strict=True)}
-        rate = float(self.known.get("nominal_rate_hz", 0.0))
-        capacity = self.known.get("capacity")
+        given = self.checked
+        rate, capacity = given.get("nominal_rate_hz"), given.get("capacity")
         return Trace(
             t_s=t_s,
             torque=torque,
-            unit=parse_unit(self.known.get("unit", NM)),
-            source=Source(self.known.get("source", Source.IMPORTED)),
+            unit=given.get("unit", NM),
+            source=Source(given.get("source", Source.IMPORTED)),
             digits=digits,
             decimals=decimals,
             capacity=None if capacity is None else float(capacity),
-            polarity=Direction(self.known.get("polarity", Direction.CLOCKWISE)),
-            nominal_rate_hz=rate or None,
-            recorded=self.known.get("recorded"),
-            notes=tuple(notes),
-            extra=_frozen(self.extra),
+            polarity=Direction(given.get("polarity", Direction.CLOCKWISE)),
+            nominal_rate_hz=None if rate is None else float(rate),
+            recorded=given.get("recorded"),
+            notes=(*(() if "unit" in given else (NO_UNIT,)), *self.notes),
+            extra=MappingProxyType(self.extra),
             columns=MappingProxyType(columns),
         )
 
@@ -451,10 +495,6 @@ def _decimals(text: npt.NDArray[np.uint8], begins: npt.NDArray[np.intp], ends: n
         return None
     digits[first == 45] *= -1
     return digits, places
-
-
-def _frozen(pairs: dict[str, str]) -> Mapping[str, str]:
-    return MappingProxyType(pairs)
 
 
 def _shown(text: str) -> str:
