@@ -30,7 +30,7 @@ from benchapp.metrology.rounding import rounded_pair
 from benchapp.metrology.rules import Rule, RuleKind
 from benchapp.metrology.suitability import ReferenceUse
 from benchapp.metrology.tool import Tool, ToolType
-from benchapp.runs.judging import judgement_to_data, rule_of
+from benchapp.runs.judging import coverage_of, judgement_to_data, rule_of
 from benchapp.torque.direction import Direction
 from benchapp.torque.text import NotANumberError, parse_torque, parse_unit
 from benchapp.torque.units import UnknownUnitError, to_nm
@@ -284,7 +284,7 @@ def input_from_data(data: Any) -> tuple[JudgeInput, str]:
             resolution_nm=None if resolution is None else reader.torque(resolution, "resolution"),
             geometric={s: _geometric(g, reader, f"geometric.{s}") for s, g in data.get("geometric", {}).items()},
             rule=figures.rule,
-            coverage=_coverage(data.get("coverage")),
+            coverage=figures.coverage,
             ambient=figures.ambient(data.get("ambient", {})),
             prior=_prior(data.get("history")),
         ),
@@ -347,6 +347,13 @@ class _Figures:
         if given is None:
             return Rule() if self._procedure is None else rule_of(self._procedure)
         return Rule(RuleKind(given["kind"]), float(given.get("r", 1.0)))
+
+    @property
+    def coverage(self) -> Coverage:
+        given = self._data.get("coverage")
+        if given is None and self._procedure is not None:
+            return coverage_of(self._procedure)
+        return _coverage(given)
 
     def ambient(self, given: Mapping[str, float]) -> Ambient:
         p = self._procedure

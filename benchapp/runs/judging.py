@@ -12,7 +12,7 @@ from enum import Enum
 from itertools import pairwise
 from typing import Any, Final
 
-from benchapp.metrology.budget import FORMULAS, GivenBy
+from benchapp.metrology.budget import FORMULAS, Coverage, GivenBy
 from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.judgement import (
     Ambient,
@@ -75,6 +75,7 @@ def judge_input(run: Run) -> JudgeInput:
         resolution_nm=None if tool.resolution is None else to_nm(tool.resolution, tool.unit),
         geometric=_geometric(tool) | run.plan.geometric,
         rule=rule_of(procedure),
+        coverage=coverage_of(procedure),
         ambient=_ambient(run, procedure),
     )
 
@@ -153,6 +154,14 @@ def _geometric(tool: Tool) -> dict[str, Geometric]:
 def rule_of(procedure: Procedure) -> Rule:
     """Return the decision rule that a procedure fixes; r is 1 where it names none (ILAC-G8:09/2019, w = U)."""
     return Rule(RuleKind(str(procedure.value("decision.rule"))), float(procedure.value("decision.r", 1.0)))
+
+
+def coverage_of(procedure: Procedure) -> Coverage:
+    """Return how k is found: fixed (2 where the procedure says nothing), or from t at its probability and ν_eff."""
+    probability = procedure.value("coverage.probability")
+    if probability is not None:
+        return Coverage(None, float(probability))
+    return Coverage(float(procedure.value("coverage.factor", 2.0)))
 
 
 def _ambient(run: Run, procedure: Procedure) -> Ambient:

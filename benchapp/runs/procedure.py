@@ -159,6 +159,8 @@ _OPTIONAL: Final[dict[str, Callable[[Any], str]]] = {
     "reference.uncertainty": _PERCENT,
     "reference.quantity": _one_of("interval", "uncertainty", "accuracy"),
     "decision.r": _number(0.01, 3),
+    "coverage.factor": _number(1, 4),
+    "coverage.probability": _number(0.5, 0.9999),
     "interval.months": _count(1, 240),
     "interval.operations": _count(1, 10_000_000),
 }
@@ -356,6 +358,8 @@ def _check_together(procedure: Procedure, file: str) -> None:
     low, high = procedure.value("ambient.lowest"), procedure.value("ambient.highest")
     if low is not None and high is not None and low >= high:
         raise ProcedureError(file, "ambient.lowest", f"{low:g} is not below ambient.highest {high:g}")
+    if procedure.value("coverage.factor") is not None and procedure.value("coverage.probability") is not None:
+        raise ProcedureError(file, "coverage", "has both factor and probability; k is fixed, or follows from t")
     for kind in _KINDS:
         shortest, longest = procedure.value(f"rate.{kind}.shortest"), procedure.value(f"rate.{kind}.longest")
         if shortest is not None and longest is not None and shortest >= longest:

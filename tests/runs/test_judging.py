@@ -9,6 +9,7 @@ import json
 import math
 
 import pytest
+from scipy import stats
 
 from benchapp.cli.judge import input_from_data
 from benchapp.metrology.budget import GivenBy
@@ -32,6 +33,7 @@ from benchapp.runs.judging import (
 )
 from benchapp.runs.model import PullKind, RunState
 from benchapp.runs.outcome import outcome
+from benchapp.runs.procedure import ProcedureError
 from benchapp.torque.units import from_nm
 
 SHARES = (1.004, 0.996, 1.011, 0.991, 1.0, 1.007)
@@ -245,6 +247,19 @@ def test_rule_and_guard_band_come_from_the_procedure_as_it_was_frozen(make):
     judged = judge_run(finished(make, make.plan(procedure=guarded(make, "guard-band", 0.83)))).checkpoints[0]
     assert judged.guard_band_percent == pytest.approx(0.83 * judged.budget.expanded)
     assert plan.procedure["decision"]["r"]["source"] == "ILAC-G8:09/2019"
+
+
+def test_k_is_two_unless_the_procedure_says_another_or_takes_it_from_t(make):
+    base = make.procedure("workshop-full")
+    wide = make.edited(base, "coverage.factor", 3.0, source="workshop practice", mark="P")
+    assert judge_run(finished(make, make.plan(procedure=wide))).checkpoints[0].budget.factor == 3.0
+    assert judge_run(finished(make)).checkpoints[0].budget.factor == 2.0
+    by_t = make.edited(base, "coverage.probability", 0.95, source="JCGM 100:2008", clause="G.4.1", mark="M")
+    budget = judge_run(finished(make, make.plan(procedure=by_t))).checkpoints[0].budget
+    # ν_eff cut to a whole number, then t as SciPy has it
+    assert budget.factor == pytest.approx(stats.t.ppf(0.975, math.floor(budget.dof)), rel=1e-9)
+    with pytest.raises(ProcedureError, match="both factor and probability"):
+        make.edited(wide, "coverage.probability", 0.95, source="workshop practice", mark="P")
 
 
 def test_a_rule_that_needs_an_uncertainty_refuses_a_reference_without_one(make):
