@@ -1,8 +1,8 @@
 """Demonstration records: the workshop of the Ombrey Chain Ferry, an invented river ferry with two boats.
 
 Twenty tools, three references with calibrations, people as roles, and five years of runs. Everything goes into a demo
-store and is marked as simulated. Curves and readings come from the same simple drawing of a pull, so that a reading
-stands on its curve where it says; they are examples to look at, not measurements.
+store and is marked as simulated. Curves and readings come from simple drawings of pulls, so that a reading
+is what the reader finds on its curve; they are examples to look at, not measurements.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ import numpy as np
 
 from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
 from benchapp.metrology.tool import Tool, ToolType
-from benchapp.pulls.pull import Flag, Mark, Mode, Noticed, Pull
+from benchapp.pulls import DETECTOR, read_pulls
+from benchapp.pulls.pull import Mode, Pull
 from benchapp.records.model import Person, ToolRecord, ToolState
 from benchapp.records.store import Store
 from benchapp.runs.model import CapturedPull, Checkpoint, PullKind, Run, RunPlan, RunState, ZeroTaken
@@ -26,7 +27,7 @@ from benchapp.runs.procedure import Procedure, shipped_procedures
 from benchapp.runs.standing import judged
 from benchapp.torque.direction import Direction
 from benchapp.torque.trace import Trace
-from drivers.samples import FloatArray, Source
+from drivers.samples import FloatArray, IntArray, Source
 
 RATE_HZ: Final = 1000.0
 BOTH: Final = (Direction.CLOCKWISE, Direction.ANTICLOCKWISE)
@@ -176,17 +177,19 @@ def draw_pull(
     torque_nm: float,
     capacity_nm: float,
     sign: int,
+    decimals: int,
     *,
     indicating: bool = False,
     fault: str = "",
-) -> tuple[FloatArray, FloatArray, Pull]:
-    """Draw one pull as samples (time in s, torque in N·m, clockwise positive) and say what stands on it.
+) -> tuple[FloatArray, IntArray, Pull]:
+    """Draw one pull as samples (time in s, digits in N·m, clockwise positive) and read it as any other pull is read.
 
     Args:
         rng: Makes each one a little different.
         torque_nm: Where it lets go (or is held), N·m.
         capacity_nm: Of the reference; sets the noise.
         sign: +1 clockwise.
+        decimals: Decimal places of the digits.
         indicating: Held instead of letting go.
         fault: "jerky", "too-fast", "past-click" or "".
     """
@@ -199,13 +202,11 @@ def draw_pull(
         end = click + 1.4
         shape_t += [click + 1.0, end]
         shape_y += [torque_nm * 1.001, 0.0]
-        peak = torque_nm * 1.003
     else:
         falls = float(rng.uniform(0.6, 0.8))
         end = click + 0.62
         shape_t += [click + 0.008, click + 0.2, end]
         shape_y += [torque_nm * falls, torque_nm * past, 0.0]
-        peak = torque_nm * max(past, 1.0)
     t = np.arange(round((end + 0.4) * RATE_HZ)) / RATE_HZ
     y = np.interp(t, shape_t, shape_y)
     if fault == "jerky":
@@ -213,40 +214,13 @@ def draw_pull(
     tremor = np.interp(t, [start, start + 0.1, click - 0.15, click - 0.03, end], [0, 1, 1, 0, 0])
     y += tremor * 0.003 * torque_nm * np.sin(2 * np.pi * 9.0 * t + float(rng.uniform(0, 6)))
     y += rng.normal(0.0, 2e-5 * capacity_nm, len(t))
-    eighty = float(t[np.flatnonzero((y >= 0.8 * torque_nm) & (t <= click))[0]])
-    taken = click - eighty
-    noticed = {
-        "": (),
-        "jerky": (Noticed(Flag.JERKY, 14.0, 3.0, "%", dip_at - 0.08, dip_at + 0.1),),
-        "too-fast": (Noticed(Flag.TOO_FAST, round(taken, 2), 0.5, "s", eighty, click),),
-        "past-click": (Noticed(Flag.PAST_CLICK, 30.0, 25.0, "%", click + 0.1, click + 0.4),),
-    }[fault]
-    marks = [Mark("start", start, 0.0), Mark("80", eighty, 0.8 * torque_nm)]
-    marks.append(Mark("hold" if indicating else "click", click, torque_nm))
-    if not indicating:
-        marks.append(Mark("peak", click + 0.2, peak))
-    pull = Pull(
-        start_s=start,
-        end_s=end,
-        direction=Direction.CLOCKWISE if sign > 0 else Direction.ANTICLOCKWISE,
-        mode=_mode(indicating),
-        reading=torque_nm,
-        reading_time_s=click,
-        peak=peak,
-        first_peak=None if indicating else torque_nm,
-        rest=0.0,
-        rest_after=0.0,
-        time_80_to_100_s=taken,
-        loading_rate_per_s=0.2 * torque_nm / taken,
-        flags=tuple(n.flag for n in noticed),
-        noticed=noticed,
-        marks=tuple(marks),
-    )
-    return t, y * sign, pull
-
-
-def _mode(indicating: bool) -> Mode:
-    return Mode.HOLD if indicating else Mode.FIRST_PEAK
+    digits = np.round(y * sign * 10**decimals).astype(np.int64)
+    found = read_pulls(
+        t, digits / 10.0**decimals, mode=Mode.HOLD if indicating else Mode.FIRST_PEAK, capacity=capacity_nm
+    ).pulls
+    if len(found) != 1:
+        raise ValueError(f"a drawn pull to {torque_nm} N·m was read as {len(found)} pulls")
+    return t, digits, found[0]
 
 
 class _Clock:
@@ -320,7 +294,9 @@ def _calendar(
 
 
 def _reference_for(tool: Tool, shop: list[Reference]) -> Reference:
-    return shop[1] if tool.highest_nm <= 10 else shop[0] if tool.highest_nm <= 200 else shop[2]
+    """The smallest reference with room above the tool's maximum: a pull that overloads it is not to be kept."""
+    fitting = [reference for reference in shop if reference.capacity_nm >= 1.08 * tool.highest_nm]
+    return min(fitting or shop, key=lambda reference: (not fitting, reference.capacity_nm))
 
 
 def _run(
@@ -335,7 +311,7 @@ def _run(
     clean: bool = False,
 ) -> None:
     operator = ("fitter 1", "fitter 2", "fitter 3")[int(rng.integers(0, 3))]
-    plan = plan_run(tool, reference, procedure, operator, Source.SIMULATED)
+    plan = plan_run(tool, reference, procedure, operator, Source.SIMULATED, detector=DETECTOR)
     if not isinstance(plan, RunPlan):
         return
     run = Run(
@@ -351,9 +327,14 @@ def _run(
     number = 0
     indicating = tool.tool_type is ToolType.INDICATING
     for index, checkpoint in enumerate(plan.checkpoints):
-        done = 0
+        done, tries = 0, 0
         while done < checkpoint.n_readings:
             number += 1
+            tries += 1
+            if tries > 10 * checkpoint.n_readings:
+                raise ValueError(
+                    f"{tool.number}: no pull to {checkpoint.target} {tool.unit} can be drawn without a flag"
+                )
             fault = (
                 ""
                 if clean or indicating
@@ -363,7 +344,7 @@ def _run(
             nonlinear = 0.5 * (checkpoint.target_nm / tool.highest_nm - 0.6)
             reading = checkpoint.target_nm / (1 + (error_percent + nonlinear + spread) / 100)
             run = _pull(store, clock, rng, run, number, index, checkpoint, reading, fault, indicating=indicating)
-            done += fault == ""
+            done += run.pulls[-1].set_aside is None
     run = replace(run, state=RunState.VERDICT, checkpoint_index=len(plan.checkpoints))
     store.save_run(run)
     store.seal(run)
@@ -384,10 +365,10 @@ def _pull(
 ) -> Run:
     capacity = run.plan.reference.capacity_nm
     decimals = max(2, 4 - len(str(int(capacity))) + 1)
-    t, torque, pull = draw_pull(
-        rng, reading_nm, capacity, checkpoint.direction.sign, indicating=indicating, fault=fault
+    t, digits, pull = draw_pull(
+        rng, reading_nm, capacity, checkpoint.direction.sign, decimals, indicating=indicating, fault=fault
     )
-    digits = np.round(torque * 10**decimals).astype(np.int64)
+    fault = pull.flags[0].value if pull.flags else ""
     captured = CapturedPull(
         number=number,
         kind=PullKind.READING,
