@@ -30,8 +30,11 @@ def outcome_of(run: Run) -> Outcome:
 
 
 def is_full(run: Run) -> bool:
-    """True when the run covers what the procedure asks for, so that the tool's interval begins anew."""
-    return run.plan.tool.fixed or all(point.percent_of_highest is not None for point in run.plan.checkpoints)
+    """True when the run covers what the procedure asks for, so that the tool's interval begins anew.
+
+    A lowest marked value among the checkpoints has no percentage; a typed target is the only one of its run.
+    """
+    return run.plan.tool.fixed or any(point.percent_of_highest is not None for point in run.plan.checkpoints)
 
 
 def run_columns(run: Run, outcome: Outcome | None = None) -> dict[str, Any]:

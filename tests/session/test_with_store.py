@@ -1,10 +1,17 @@
 """The session and the real store together: what the bench calls stored is read back by a second opening of the file."""
 
+import dataclasses
+import json
+
 import pytest
 
 from benchapp.pulls import read_pulls
 from benchapp.records import Store
+from benchapp.records.model import Outcome
+from benchapp.records.shown import is_full
+from benchapp.runs import machine
 from benchapp.runs.model import PullKind
+from benchapp.runs.procedure import edited, procedure_to_data, shipped_procedure
 from benchapp.torque.units import to_nm
 
 
@@ -64,3 +71,31 @@ def test_a_run_that_was_broken_off_is_found_again_by_the_next_start(another_benc
         second.session.close()
     finally:
         again.close()
+
+
+def test_judgement_and_outcome_are_part_of_what_is_sealed(another_bench, real_store, plan_of):
+    guarded = edited(
+        shipped_procedure("iso-6789-1-2017"), "decision.rule", "guard-band", source="workshop practice", mark="P"
+    )
+    plan = dataclasses.replace(plan_of(n_readings=2), procedure=procedure_to_data(guarded))
+    bench = another_bench(real_store)
+    bench.session.start_run(plan)
+    for _ in range(60):
+        if bench.view.state.value == "verdict":
+            break
+        bench.natural(1.0385 if bench.view.state.value == "pull" else 1.0)  # -3.7 %: inside 4 %, not by U
+    bench.go()
+    run = bench.view.run
+    bench.session.close()
+    assert bench.session.view().store_problem == ""
+    sealed = json.loads(real_store.entries(run.run_id)[0].body)["content"]
+    assert sealed["judgement"]["verdict"] == "doubtful"
+    assert sealed["judgement"]["rule"] == {"kind": "guard-band", "r": 1.0}
+    assert real_store.summary(run.run_id).outcome is Outcome.UNDECIDED
+    assert real_store.check().findings == ()
+
+
+def test_a_run_of_the_edition_with_the_lowest_mark_is_a_full_run_and_a_spot_check_is_not(plan_of):
+    for procedure, target, expected in (("iso-6789-1-2017", None, True), ("workshop-spot", 20.0, False)):
+        plan = plan_of(procedure=procedure, target=target)
+        assert is_full(machine.begin("run-1", plan, "2026-03-04T09:12:31+00:00")) is expected
