@@ -1,4 +1,8 @@
-"""A trace as the bytes that are stored and hashed, and back without loss."""
+"""A trace as the bytes that are stored and hashed, and back without loss.
+
+New traces are written by `benchapp.torque.trace_codec`. The form before it (length of the head, JSON head, zlib body)
+stays readable: its bytes are sealed and never written again.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +11,7 @@ import zlib
 
 import numpy as np
 
+from benchapp.torque import trace_codec
 from benchapp.torque.direction import Direction
 from benchapp.torque.trace import Trace
 from drivers.samples import Gap, Source
@@ -14,31 +19,20 @@ from drivers.samples import Gap, Source
 
 def encode(trace: Trace) -> bytes:
     """Return the bytes of a trace."""
-    head = json.dumps(
-        {
-            "n": len(trace),
-            "unit": trace.unit,
-            "source": trace.source.value,
-            "decimals": trace.decimals if trace.digits is not None else None,
-            "capacity": trace.capacity,
-            "polarity": trace.polarity.value,
-            "nominal_rate_hz": trace.nominal_rate_hz,
-            "recorded": trace.recorded,
-            "gaps": [[gap.start_s, gap.duration_s, gap.missing] for gap in trace.gaps],
-            "notes": list(trace.notes),
-            "extra": dict(trace.extra),
-            "columns": {name: list(values) for name, values in trace.columns.items()},
-        },
-        ensure_ascii=False,
-        separators=(",", ":"),
-    ).encode()
-    values = trace.torque if trace.digits is None else np.diff(trace.digits, prepend=np.int64(0))
-    body = np.ascontiguousarray(trace.t_s).tobytes() + np.ascontiguousarray(values).tobytes()
-    return len(head).to_bytes(4, "little") + head + zlib.compress(body, 1)
+    return trace_codec.encode(trace)
 
 
 def decode(blob: bytes) -> Trace:
-    """Return the trace of `encode`; raises ValueError for bytes that are none of ours."""
+    """Return the trace of `encode`, or of the form before it; raises ValueError for bytes that are neither."""
+    if trace_codec.is_encoded(blob):
+        return trace_codec.decode(blob)
+    try:
+        return _decode_old(blob)
+    except (zlib.error, KeyError, TypeError, IndexError) as error:
+        raise ValueError(f"these bytes are no trace: {error}") from error
+
+
+def _decode_old(blob: bytes) -> Trace:
     size = int.from_bytes(blob[:4], "little")
     head = json.loads(blob[4 : 4 + size])
     body = zlib.decompress(blob[4 + size :])
