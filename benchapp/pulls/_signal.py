@@ -132,7 +132,7 @@ def releases(
             continue
         # the corner is the sharpest bend of its cluster; past the trough begins another
         trough = int(place) + int(np.argmin(x[place : place + fall_n + 1]))
-        cluster = places[(places >= place) & (places <= max(trough, place))]
+        cluster = places[(places >= place) & (places <= trough)]
         k = int(cluster[np.argmax(bend[cluster])])
         top = k - corner_n + int(np.argmax(x[max(k - corner_n, 0) : k + corner_n + 1])) if k >= corner_n else k
         if top + ahead_n >= n and not finished:

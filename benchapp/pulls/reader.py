@@ -102,6 +102,7 @@ class PullReader:
         self._rate = 0.0
         self._rest: float | None = None
         self._noises: list[float] = []
+        self._noise = 0.0
         self._active = False
         self._begin = 0
         self._sign = 1
@@ -114,7 +115,7 @@ class PullReader:
     @property
     def noise(self) -> float:
         """Standard deviation at rest; 0 before the first rest."""
-        return float(np.median(self._noises)) if self._noises else 0.0
+        return self._noise
 
     @property
     def rest(self) -> float:
@@ -247,12 +248,12 @@ class PullReader:
         moving = spread > max(8.0 * rough, 0.01 * scale)
         if abs(level) > 0.1 * scale > 0 or (moving and abs(level) > 0.01 * scale):
             self._rest, self._active, self._cut = 0.0, True, True
-            self._noises.append(rough)
+            self._learn_noise(rough)
             self._begin, self._grid = 0, 0
             self._sign = 1 if level > 0 else -1
             return
         self._rest = level
-        self._noises.append(_still_noise(first))
+        self._learn_noise(_still_noise(first))
 
     def _mend(self) -> None:
         """Find wrong samples in what is new and draw across them, as far as the samples after them are known."""
@@ -308,8 +309,13 @@ class PullReader:
         if moved > max(0.05 * threshold, 1.0 * self.noise):
             return
         self._rest = float(inside.mean())
-        self._noises.append(_still_noise(inside))
+        self._learn_noise(_still_noise(inside))
+
+    def _learn_noise(self, noise: float) -> None:
+        """The noise in force is the median of the last twelve stretches at rest."""
+        self._noises.append(noise)
         del self._noises[:-12]
+        self._noise = float(np.median(self._noises))
 
     def _start(self, index: int, events: list[ReaderEvent]) -> None:
         self._active, self._cut = True, False
@@ -514,8 +520,8 @@ def read_pulls(
     )
     t, v = np.asarray(t_s, dtype=np.float64), np.asarray(torque, dtype=np.float64)
     events: list[ReaderEvent] = []
-    for low in range(0, len(t), 200_000):  # bounded copies; the cut makes no difference
-        events += reader.feed(t[low : low + 200_000], v[low : low + 200_000])
+    for low in range(0, len(t), 50_000):  # bounded copies that stay in the cache; the cut makes no difference
+        events += reader.feed(t[low : low + 50_000], v[low : low + 50_000])
     events += reader.finish()
     pulls = tuple(event.pull for event in events if isinstance(event, PullClosed))
     rate = 1.0 / float(np.median(np.diff(t))) if len(t) > 1 else 0.0

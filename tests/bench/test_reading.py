@@ -1,0 +1,101 @@
+"""Reading whole traces and streams: time against `y.max()` and against SciPy's `find_peaks` with a prominence.
+
+CPU time is counted (`time.process_time`), best of several: the machine is shared.
+
+    .venv/bin/python -m pytest tests/bench/test_reading.py -s
+"""
+
+import time
+
+import numpy as np
+import pytest
+from scipy.signal import find_peaks
+
+from benchapp.pulls import Mode, PullReader, read_pulls
+from benchapp.pulls.events import PullClosed
+
+CAPACITY = 100.0
+RATE_HZ = 10_000.0
+FIRST = 30.0
+
+
+def clicks(n):
+    """`n` samples at 10 kHz: every 5 s a pull of 3 s that clicks at 30 N·m, noise 0.01."""
+    one = np.interp(
+        np.arange(50_000) / RATE_HZ, [0, 0.5, 3.5, 3.51, 3.6, 3.75, 5.0], [0, 0, FIRST, 0.8 * FIRST, 0.9 * FIRST, 0, 0]
+    )
+    torque = np.resize(one, n)
+    return np.arange(n) / RATE_HZ, torque + np.random.default_rng(1).normal(0.0, 0.01, n)
+
+
+def ramp(n):
+    """One rise, soon slow and clean, to a click near the end."""
+    t = np.arange(n) / RATE_HZ
+    end = t[-1]
+    corners = [0, 0.3, 2.0, end - 1.0, end - 0.99, end - 0.8, end]
+    return t, np.interp(t, corners, [0, 0, 20.0, FIRST, 0.8 * FIRST, 0, 0]) + np.random.default_rng(1).normal(
+        0, 0.002, n
+    )
+
+
+def cpu_s(work, times):
+    best = np.inf
+    for _ in range(times):
+        begin = time.process_time()
+        work()
+        best = min(best, time.process_time() - begin)
+    return best
+
+
+def max_s(torque):
+    inner = max(1, 10_000_000 // len(torque))
+    return cpu_s(lambda: [torque.max() for _ in range(inner)], 5) / inner
+
+
+@pytest.mark.parametrize("shape", [clicks, ramp])
+def test_a_whole_trace_is_read_in_time_that_grows_with_its_length(shape):
+    took = {}
+    print()
+    for n in (100_000, 1_000_000, 10_000_000):
+        t, v = shape(n)
+        report = read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=CAPACITY)
+        assert len(report.pulls) == (n // 50_000 if shape is clicks else 1)
+        assert all(abs(pull.reading - FIRST) < 0.03 for pull in report.pulls)
+        took[n] = cpu_s(lambda t=t, v=v: read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=CAPACITY), 5 if n < 1e7 else 2)
+        line = f"{shape.__name__:7}{n:>10} samples: {took[n] * 1e3:9.2f} ms, {took[n] / max_s(v):6.1f} × max()"
+        if n <= 1_000_000 and (shape is clicks or n <= 100_000):
+            begin = time.process_time()
+            places, _ = find_peaks(v, height=0.5 * FIRST, prominence=0.1 * FIRST)
+            prominence_s = time.process_time() - begin
+            tops = v[places]
+            # the same pulls: a maximum of find_peaks within noise of every reading of ours
+            for pull in report.pulls:
+                assert np.abs(tops - pull.reading).min() < 0.06
+            line += f"; find_peaks {prominence_s / took[n]:7.1f} times ours"
+        print(line)
+    assert took[10_000_000] < 13 * took[1_000_000]
+    # one pull of 10^5 samples lies in the processor's cache, one of 10^6 does not: 14 times was seen; 100 is quadratic
+    assert took[1_000_000] < 25 * took[100_000]
+
+
+@pytest.mark.parametrize("block_ms", [10, 5])
+def test_a_stream_of_10_khz_costs_little_of_a_core(block_ms):
+    t, v = clicks(300_000)
+    step = round(block_ms * 1e-3 * RATE_HZ)
+
+    def stream():
+        reader = PullReader(mode=Mode.FIRST_PEAK, capacity=CAPACITY, target=FIRST)
+        events = []
+        for k in range(0, len(t), step):
+            events += reader.feed(t[k : k + step], v[k : k + step])
+        return [event.pull for event in [*events, *reader.finish()] if isinstance(event, PullClosed)]
+
+    assert tuple(stream()) == read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=CAPACITY, target=FIRST).pulls
+    share = cpu_s(stream, 3) / (len(t) / RATE_HZ)
+    window = v[:10_000]  # what has to be looked at again at each block when nothing is remembered: the last second
+    again = cpu_s(lambda: find_peaks(window + 0.0, prominence=0.1), 3) / (block_ms * 1e-3)
+    print(
+        f"\nblocks of {block_ms} ms at 10 kHz: {share * 100:.2f} % of a core; "
+        f"find_peaks over the last second {again * 100:.0f} %"
+    )
+    assert share < 0.03
