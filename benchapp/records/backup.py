@@ -6,6 +6,7 @@ import contextlib
 import datetime as dt
 import os
 import sqlite3
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -20,13 +21,14 @@ def folder_of(path: Path) -> Path:
     return path.with_name(f"{path.name}-backups")
 
 
-def make(path: Path, *, now: dt.datetime, target: Path | None = None) -> Path:
+def make(path: Path, *, now: dt.datetime, target: Path | None = None, keep: int = KEPT) -> Path:
     """Copy the store at `path` with SQLite's online backup, check the copy, and only then give it its name.
 
     Args:
         path: The store; may be in use by any number of programs.
         now: Moment that goes into the name.
-        target: Where to; None: the folder beside it, of which the oldest beyond `KEPT` are removed.
+        target: Where to; None: the folder beside it, of which the oldest beyond `keep` are removed.
+        keep: How many automatic copies stay, this one included; at least 1.
 
     Raises:
         StoreFullError, StoreNotWritableError: The copy could not be written; nothing is left of it.
@@ -35,10 +37,58 @@ def make(path: Path, *, now: dt.datetime, target: Path | None = None) -> Path:
     copy = target if target is not None else folder_of(path) / f"auto-{now:%Y%m%dT%H%M%S}.sqlite"
     _copy(path, copy)
     if target is None:
-        for old in sorted(folder_of(path).glob("auto-*.sqlite"))[:-KEPT]:
+        # The new one stays even where a clock that ran ahead has left names that sort behind it.
+        others = sorted(each for each in folder_of(path).glob("auto-*.sqlite") if each != copy)
+        for old in others[: max(0, len(others) - max(keep, 1) + 1)]:
             with contextlib.suppress(OSError):
                 old.unlink()
     return copy
+
+
+def make_daily(path: Path, *, now: dt.datetime, keep: int = KEPT) -> Path | None:
+    """Make the day's automatic copy; None when the day has one that holds together, or there is no store yet.
+
+    Which day a copy is of stands in its name, so a clock that was moved neither stops copies nor doubles them.
+
+    Args:
+        path: The store; may be in use.
+        now: Wall time.
+        keep: How many automatic copies stay.
+
+    Raises:
+        StoreFullError, StoreNotWritableError, StoreDamagedError: As `make`; no earlier copy is removed then.
+    """
+    if not path.exists():
+        return None
+    if any(not problem_of(copy) for copy in folder_of(path).glob(f"auto-{now:%Y%m%d}T*.sqlite")):
+        return None
+    return make(path, now=now, keep=keep)
+
+
+@dataclass(frozen=True, slots=True)
+class StartLook:
+    """How the store was found at start.
+
+    Attributes:
+        problem: What is wrong with it, one sentence; "" when it holds together or is not there yet.
+        offer: The newest copy that holds together; looked for when there is a problem, or the store is gone while
+            copies of it lie there.
+    """
+
+    problem: str
+    offer: Path | None
+
+
+def look_at_start(path: Path) -> StartLook:
+    """Look whether the store holds together, and which copy could stand in for it. Only reads, restores nothing.
+
+    Reads the whole file: call it beside the work that waits for nobody, not before the first paint.
+    """
+    if not path.exists():
+        offer = newest_good(path)
+        return StartLook("the file is gone, but copies of it are there" if offer else "", offer)
+    problem = problem_of(path)
+    return StartLook(problem, newest_good(path) if problem else None)
 
 
 def copy_before_upgrade(path: Path, version: int) -> Path:

@@ -1,0 +1,71 @@
+"""A scanned label says what was printed, or is refused; anything else is left to be a barcode."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import io
+
+import pytest
+import segno
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchapp.records import Outcome
+from benchapp.records.labels import Label, ScanError, label_of, label_text, number_of_scan, read_scan
+
+DAY = dt.date(2026, 3, 4)
+LABEL = Label("OCF-014", Outcome.WITHIN, DAY, dt.date(2027, 3, 4))
+
+labels = st.builds(
+    Label,
+    st.text(min_size=1, max_size=30),
+    st.sampled_from([Outcome.OPEN, Outcome.WITHIN, Outcome.OUT]),
+    st.none() | st.dates(dt.date(1000, 1, 1)),
+    st.none() | st.dates(dt.date(1000, 1, 1)),
+)
+
+
+@given(labels.filter(lambda label: label.number.isprintable()))
+@settings(max_examples=60, deadline=None)
+def test_what_is_printed_is_read(label):
+    assert read_scan(f" {label_text(label)}\r\n") == label
+
+
+def test_the_text_is_as_documented():
+    body = "KILTER1/OCF-014/WITHIN/20260304/20270304"
+    assert label_text(LABEL) == f"{body}/{hashlib.sha256(body.encode()).hexdigest()[:8].upper()}"
+    assert segno.make(label_text(LABEL)).mode == "alphanumeric"
+
+
+def test_every_character_lost_or_changed_is_found():
+    text = label_text(LABEL)
+    for index in range(len("KILTER1/"), len(text)):
+        for wrong in (text[:index] + text[index + 1 :], text[:index] + "ß" + text[index + 1 :], text[:index]):
+            with pytest.raises(ScanError, match="number"):
+                read_scan(wrong)
+
+
+def test_other_codes_are_left_alone_and_newer_labels_named():
+    for other in ("OCF-014", "", "4006381333931", "KILTERX", "KILTER", "kilter1/OCF-014"):
+        assert read_scan(other) is None
+        assert number_of_scan(f"{other}\n") == other
+    with pytest.raises(ScanError, match="kind 2"):
+        read_scan("KILTER2/something else")
+
+
+def test_the_label_of_a_tool_finds_it(store):
+    record = store.tool("OCF-014")
+    text = label_text(label_of(record))
+    assert read_scan(text) == Label("OCF-014")  # never verified: no outcome and no dates
+    assert store.tool(number_of_scan(text)) == record
+
+
+def test_a_general_barcode_reader_reads_it_from_the_picture():
+    zxingcpp = pytest.importorskip("zxingcpp")
+    numpy = pytest.importorskip("numpy")
+    image = pytest.importorskip("PIL.Image")
+    drawn = io.BytesIO()
+    segno.make(label_text(LABEL), error="m").save(drawn, kind="png", scale=4)
+    pixels = numpy.asarray(image.open(drawn).convert("L"))
+    assert [each.text for each in zxingcpp.read_barcodes(pixels)] == [label_text(LABEL)]
