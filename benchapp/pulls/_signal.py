@@ -161,8 +161,9 @@ def releases(
         if clear and not finished:
             break
     # a mechanism lets go by much the same share each time: far smaller falls below it were the hand, unless they
-    # are deeper than any hand's in so short a time (the greatest may be the hand thrown off after the click)
-    greatest = max((release.fall for release in found), default=0.0)
+    # are deeper than any hand's in so short a time; past the crest the hand may come off faster than any click
+    by_crest = (one.fall for one in found if one.index <= (highest_index + fall_n) * per_block)
+    greatest = max(by_crest, default=0.0)
     found = [one for one in found if one.fall >= 0.35 * greatest or one.fall > 0.1 * x[one.index // per_block]]
     return [_sharpened(torque, release, rate_hz, per_block) for release in found]
 
