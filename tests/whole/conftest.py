@@ -1,0 +1,161 @@
+"""A running Kilter in a real window, with the simulated bench behind a real socket, driven by keys only."""
+
+from __future__ import annotations
+
+import json
+import socket
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication
+
+from benchapp.cli.window import Application
+from benchapp.records import Store
+from benchapp.runs.model import RunState
+from benchapp.session.view import BenchView, Phase
+from benchapp.ui.bench.start import StartPanel
+
+
+class Hand:
+    """Asks the simulated hand for pulls over the control channel."""
+
+    def __init__(self, address: str) -> None:
+        host, port = address.rsplit(":", 1)
+        self._socket = socket.create_connection((host, int(port)), timeout=10.0)
+        self._lines = self._socket.makefile("rw", encoding="utf-8")
+
+    def ask(self, **request: Any) -> None:
+        self._lines.write(json.dumps(request) + "\n")
+        self._lines.flush()
+
+    def close(self) -> None:
+        self._lines.close()
+        self._socket.close()
+
+
+class Technician:
+    """Two keys and a wrench."""
+
+    def __init__(self, kilter: Application) -> None:
+        self.kilter = kilter
+        assert kilter.simulator is not None
+        self.hand = Hand(kilter.simulator.control)
+        self.walked: list[RunState] = []
+
+    @property
+    def view(self) -> BenchView:
+        return self.kilter.session.view()
+
+    def wait(self, true: Callable[[], bool], what: str, limit_s: float = 20.0) -> None:
+        deadline = time.monotonic() + limit_s
+        while not true():
+            assert time.monotonic() < deadline, f"waited {limit_s} s for {what}; {self.view.state}, {self.view.phase}"
+            QTest.qWait(10)
+
+    def key(self, key: Qt.Key = Qt.Key.Key_Space) -> None:
+        QTest.keyClick(QApplication.focusWidget() or self.kilter.window, key)
+
+    def start(self, tool: str, procedure: str = "") -> None:
+        (panel,) = self.kilter.window.findChildren(StartPanel)
+        self.wait(lambda: bool(panel.procedures), "the start panel")
+        panel.number.setText(tool)
+        QTest.keyClick(panel.number, Qt.Key.Key_Return)
+        if procedure:
+            panel.procedure.setCurrentIndex(panel.procedure.findText(procedure, Qt.MatchFlag.MatchContains))
+        QTest.keyClicks(panel.operator, "fitter 2")
+        self.wait(panel.go.isEnabled, f"a plan for {tool}: {panel.foot}")
+        QTest.mouseClick(panel.go, Qt.MouseButton.LeftButton)
+        self.wait(lambda: self.view.state is not None, "the run to begin")
+
+    def pull(self, manner: str = "steady") -> None:
+        """One pull, from rest until it is told what became of it."""
+        run = self.view.run
+        assert run is not None
+        before = len(run.pulls)
+        self.hand.ask(do="pull", manner=manner)
+        self.wait(
+            lambda: (
+                self.view.run is not None
+                and len(self.view.run.pulls) > before
+                and self.view.phase is Phase.REST
+                and (self.view.card is None or self.view.card.stored)
+            ),
+            f"a {manner} pull to be captured",
+        )
+
+    def walk_on(self, until: RunState, manners: dict[int, str] | None = None, limit: int = 60) -> None:
+        """Do what the Bench asks for until it asks for `until`; `manners`: the n-th pull in another manner."""
+        n_pulls = 0
+        for _ in range(limit):
+            state = self.view.state
+            assert state is not None
+            if not self.walked or self.walked[-1] is not state:
+                self.walked.append(state)
+            if state is until:
+                return
+            if state in (RunState.PRELOAD, RunState.PULL):
+                n_pulls += 1
+                self.pull((manners or {}).get(n_pulls, "steady"))
+            else:
+                serial = self.view.serial
+                self.key()
+                if state in (RunState.ZERO, RunState.FINAL_ZERO):
+                    self.wait(lambda s=state: self.view.state is not s, "zero to be taken")
+                else:
+                    self.wait(lambda n=serial: self.view.serial != n, "the key to count")
+                    QTest.qWait(30)
+        raise AssertionError(f"not at {until} after {limit} steps; at {self.view.state}")
+
+
+@pytest.fixture(scope="session")
+def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A demo store with tools and references and no history."""
+    import datetime as dt
+
+    from benchapp.records import demo
+
+    path = tmp_path_factory.mktemp("workshop") / "demo.sqlite"
+    demo.make(path, today=dt.date(2026, 11, 25), years=0)
+    return path
+
+
+@pytest.fixture
+def open_kilter(qapp: QApplication, tmp_path: Path, workshop: Path) -> Iterator[Callable[[], Technician]]:
+    """Open a window on a copy of the workshop; opened twice, the second goes on with the first one's store."""
+    store_file = tmp_path / "demo.sqlite"
+    store_file.write_bytes(workshop.read_bytes())
+    opened: list[Technician] = []
+
+    def open_one() -> Technician:
+        kilter = Application(simulated=True, settings_path=tmp_path / "settings.json", store_file=store_file)
+        kilter.window.resize(1366, 768)
+        kilter.window.show()
+        QTest.qWaitForWindowExposed(kilter.window)
+        kilter.after_first_paint()
+        technician = Technician(kilter)
+        opened.append(technician)
+        technician.wait(lambda: technician.view.link.state == "streaming", "samples")
+        return technician
+
+    yield open_one
+    for technician in opened:
+        technician.hand.close()
+        technician.kilter.window.close()
+        technician.kilter.close()
+        technician.kilter.window.deleteLater()
+    QTest.qWait(20)
+
+
+@pytest.fixture
+def stored(tmp_path: Path) -> Callable[[], Store]:
+    """Open the store that the window used, after it was closed."""
+
+    def open_store() -> Store:
+        return Store.open(tmp_path / "demo.sqlite", demo=True)
+
+    return open_store

@@ -1,0 +1,91 @@
+"""A run in a real window: simulated pulls and a foot switch's key, from the first caution to the sealed verdict."""
+
+from __future__ import annotations
+
+from PySide6.QtTest import QTest
+
+from benchapp.pulls.pull import Flag
+from benchapp.runs.model import PullKind, RunState
+
+
+def test_full_run_by_one_key_and_pulls_alone_ends_sealed(open_kilter, stored) -> None:
+    technician = open_kilter()
+    technician.start("OCF-005", "Workshop full run")
+    technician.walk_on(RunState.VERDICT)
+    assert technician.view.verdict is not None
+    assert technician.view.verdict.within
+    technician.key()
+    technician.wait(lambda: technician.view.state is RunState.SEALED, "the seal")
+    run = technician.view.run
+    assert run is not None
+    technician.kilter.window.close()
+    technician.kilter.close()
+    with stored() as store:
+        kept = store.run(run.run_id)
+        assert [p.kind for p in kept.pulls].count(PullKind.READING) == 9
+        assert [p.kind for p in kept.pulls].count(PullKind.PRELOAD) >= 1
+        for pull in kept.pulls:
+            trace = store.trace(run.run_id, pull.number)
+            assert trace.source.value == "simulated"
+            assert len(trace) > 100
+        assert store.check().findings == ()
+
+
+def test_a_short_pull_is_offered_again_and_stays_in_the_record(open_kilter) -> None:
+    technician = open_kilter()
+    technician.start("OCF-005", "Workshop full run")
+    technician.walk_on(RunState.PULL)
+    technician.pull("short")
+    assert technician.view.state is RunState.DECIDE
+    technician.key()  # what is proposed: pull again
+    technician.wait(lambda: technician.view.state is RunState.PULL, "the pull again")
+    technician.pull()
+    run = technician.view.run
+    assert run is not None
+    readings = [p for p in run.pulls if p.kind is PullKind.READING]
+    assert len(readings) == 2
+    assert Flag.SHORT in readings[0].pull.flags
+    assert readings[0].set_aside
+    assert readings[1].set_aside is None
+
+
+def test_unplugged_in_the_middle_of_a_pull_the_run_waits_and_goes_on_at_the_same_pull(open_kilter) -> None:
+    technician = open_kilter()
+    technician.start("OCF-005", "Workshop full run")
+    technician.walk_on(RunState.PULL)
+    technician.pull()
+    before = technician.view.run
+    assert before is not None
+    technician.hand.ask(do="pull", manner="steady")
+    technician.wait(lambda: technician.view.phase.value == "rising", "torque to rise")
+    technician.hand.ask(do="fault", fault="unplug", seconds=1.0)
+    technician.wait(lambda: bool(technician.view.holds), "the run to notice")
+    technician.wait(lambda: technician.view.link.state == "streaming", "the link to come back")
+    QTest.qWait(1500)
+    technician.walk_on(RunState.PULL)
+    after = technician.view.run
+    assert after is not None
+    counted = [p for p in after.pulls if p.kind is PullKind.READING and p.set_aside is None]
+    assert counted == [p for p in before.pulls if p.kind is PullKind.READING]
+    assert after.checkpoint_index == before.checkpoint_index
+
+
+def test_closed_in_the_middle_a_run_goes_on_at_the_same_pull(open_kilter) -> None:
+    first = open_kilter()
+    first.start("OCF-005", "Workshop full run")
+    first.walk_on(RunState.PULL)
+    first.pull()
+    run = first.view.run
+    assert run is not None
+    first.kilter.close()
+    first.hand.close()
+    second = open_kilter()
+    second.wait(lambda: second.view.run is not None, "the run to be taken up")
+    assert second.view.run is not None
+    assert second.view.run.run_id == run.run_id
+    second.walk_on(RunState.PULL)
+    again = second.view.run
+    assert [p.number for p in again.pulls if p.kind is PullKind.READING] == [
+        p.number for p in run.pulls if p.kind is PullKind.READING
+    ]
+    assert again.checkpoint_index == run.checkpoint_index
