@@ -58,11 +58,11 @@ def tools() -> list[tuple[ToolRecord, float, float]]:
         (record(wrench(1, 2, 10, step=0.1, drive="1/4 in"), shop, "fitter 1", first_use=first), 1.2, 0.3),
         (record(wrench(2, 5, 25, step=0.25, drive="1/4 in"), shop, "fitter 1", first_use=first), -0.8, 0.5),
         (record(wrench(3, 10, 50, step=0.5, drive="3/8 in"), shop, "fitter 2", first_use=first), 0.4, -0.4),
-        (record(wrench(4, 20, 100, drive="1/2 in"), north, "fitter 2", first_use=first), -1.5, 0.9),
+        (record(wrench(4, 20, 100, drive="1/2 in"), north, "fitter 2", first_use=first), -1.5, 1.2),
         (record(wrench(5, 20, 100, drive="1/2 in"), south, "fitter 3", first_use=first), 0.9, 0.2),
         (record(wrench(7, 40, 200, step=2, drive="1/2 in"), north, "fitter 2", first_use=first), 0.2, -0.7),
         (record(wrench(8, 40, 200, step=2, drive="1/2 in"), south, "fitter 3", first_use=first), -0.3, 0.4),
-        (record(wrench(9, 80, 400, step=5, drive="3/4 in"), north, "fitter 2", first_use=first), 1.8, 0.6),
+        (record(wrench(9, 80, 400, step=5, drive="3/4 in"), north, "fitter 2", first_use=first), 2.4, 0.7),
         (record(wrench(12, 10, 75, "lbf·ft", 1, drive="3/8 in"), store, "custodian", first_use=first), -0.6, 0.1),
         (record(wrench(14, 30, 150, drive="1/2 in"), shop, "fitter 2", interval_months=6, first_use=first), 0.5, -0.9),
         (record(wrench(15, 60, 340, step=2, drive="1/2 in"), shop, "fitter 1", first_use=first), -1.1, -0.2),
@@ -103,7 +103,7 @@ def tools() -> list[tuple[ToolRecord, float, float]]:
             -1.9,
             0.8,
         ),
-        (record(Tool("OCF-031", _II, "D", "cN·m", 40, 200, True, 2, drive="1/4 in hex"), bench, "fitter 3"), 2.4, 0.3),
+        (record(Tool("OCF-031", _II, "D", "cN·m", 40, 200, True, 2, drive="1/4 in hex"), bench, "fitter 3"), 5.0, 0.5),
         (
             record(
                 Tool("OCF-032", _II, "E", "cN·m", 120, 120, True, fixed=True, drive="1/4 in hex"), bench, "fitter 3"
@@ -162,10 +162,10 @@ def references(today: dt.date) -> list[Reference]:
         ),
         Reference(
             "REF-2",
-            10.0,
+            15.0,
             "status word, value, unit and checksum",
-            "XD-10 0093",
-            (calibration("RA-2042", soon, 10.0, -0.21, 0.16),),
+            "XD-15 0093",
+            (calibration("RA-2042", soon, 15.0, -0.21, 0.16),),
             serial="0093",
         ),
         Reference("REF-3", 1000.0, "bare value", serial="0560"),

@@ -17,7 +17,7 @@ import numpy as np
 from benchapp.pulls.pull import Pull
 from benchapp.torque.trace import Trace
 from benchapp.torque.units import to_nm
-from drivers.samples import FloatArray
+from drivers.samples import FloatArray, IntArray
 
 STEP: Final = 8
 """Samples in one bucket of the next level of a pyramid."""
@@ -134,26 +134,47 @@ def local_slope(t_s: FloatArray, values: FloatArray, window_s: float) -> FloatAr
     if not window_s > 0:
         raise ValueError(f"a window of {window_s} s holds no line")
     n = len(t_s)
+    slope = np.zeros(n)
     if n < 2:
-        return np.zeros(n)
-    t, y = t_s - t_s[0], values - values.mean()
+        return slope
     index = np.arange(n)
     half = window_s / 2 * (1 + 1e-9)
-    first = np.minimum(np.searchsorted(t, t - half), np.maximum(index - 1, 0))
-    last = np.maximum(np.searchsorted(t, t + half, side="right"), np.minimum(index + 2, n))
+    first = np.minimum(np.searchsorted(t_s, t_s - half), np.maximum(index - 1, 0))
+    last = np.maximum(np.searchsorted(t_s, t_s + half, side="right"), np.minimum(index + 2, n))
+    for begin in range(0, n, _PART):
+        end = min(begin + _PART, n)
+        low, high = int(first[begin]), int(last[end - 1])
+        slope[begin:end] = _slopes(
+            t_s[low:high],
+            values[low:high],
+            first[begin:end] - low,
+            last[begin:end] - low,
+            slice(begin - low, end - low),
+        )
+    return slope
+
+
+_PART: Final = 2048
+"""Samples that share an origin: sums over a longer stretch would lose the digits that a short window needs."""
+
+
+def _slopes(t_s: FloatArray, values: FloatArray, first: IntArray, last: IntArray, middle: slice) -> FloatArray:
+    """Slopes of the windows [first, last), each around its own sample, from running sums."""
+    t, y = t_s - t_s[middle][0], values - values[middle][0]
+    at = t[middle]
     count = (last - first).astype(np.float64)
 
     def over(series: FloatArray) -> FloatArray:
         total = np.concatenate(([0.0], np.cumsum(series)))
-        return total[last] - total[first]
+        part: FloatArray = total[last] - total[first]
+        return part
 
-    # each window is taken around its own sample, so that long traces lose no digits
-    st, sy = over(t) - count * t, over(y) - count * y
-    stt = over(t * t) - 2 * t * over(t) + count * t * t
-    sty = over(t * y) - t * over(y) - y * over(t) + count * t * y
+    sum_t, sum_y = over(t), over(y)
+    st, stt = sum_t - count * at, over(t * t) - 2 * at * sum_t + count * at * at
+    sty = over(t * y) - at * sum_y
     spread = stt - st * st / count
-    slope = np.zeros(n)
-    np.divide(sty - st * sy / count, spread, out=slope, where=spread > 0)
+    slope = np.zeros(len(at))
+    np.divide(sty - st * sum_y / count, spread, out=slope, where=spread > 0)
     return slope
 
 

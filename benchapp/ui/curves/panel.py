@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QListWidget, QListWidget
 
 from benchapp.pulls.pull import Pull
 from benchapp.torque.trace import Trace
+from benchapp.torque.trace_files import write_trace
 from benchapp.torque.units import factor_nm
 from benchapp.ui import words
 from benchapp.ui.curves.overlay import Align, Curve
@@ -182,8 +183,10 @@ class CurvePanel(QWidget):
         """Write the picture ("png", "svg") or the chosen pull's samples ("csv"); says so or says why not."""
         try:
             self._write(path, kind)
-        except OSError as problem:
-            self.failed.emit(f"{path}: {problem.strerror or problem}. Nothing was saved; choose another place.")
+        except (OSError, ValueError) as problem:
+            self.failed.emit(
+                f"{path}: {getattr(problem, 'strerror', None) or problem}. Nothing was saved; choose another place."
+            )
             return False
         self.saved.emit(f"Saved as {path}")
         return True
@@ -198,6 +201,4 @@ class CurvePanel(QWidget):
             trace = self._data_wanted(self.picture.chosen) if self._data_wanted else None
             if trace is None:
                 raise OSError("this pull has no recorded samples")
-            from benchapp.records.exchange import to_trace_file  # heavy, and only where data is saved
-
-            Path(path).write_text(to_trace_file(trace, number=self.picture.chosen), encoding="utf-8")
+            write_trace(Path(path), trace)

@@ -136,7 +136,7 @@ def table_of_csv(data: bytes, name: str = "list") -> Table:
     if not lines:
         raise ListFileError(f"{name} is empty. The first line must name the columns.")
     mark = max(";\t,", key=lambda candidate: _columns_in(lines[0], candidate))
-    if mark == "," and _columns_in(lines[0], ",") == 1:
+    if _columns_in(lines[0], mark) == 1:
         raise ListFileError(f"{name} has one column only. Columns are told apart by commas, semicolons or tabs.")
     try:
         cells = [row for row in csv.reader(io.StringIO(text), delimiter=mark) if any(cell.strip() for cell in row)]

@@ -120,7 +120,7 @@ def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
 
 
 def find(rows: Sequence[Row], search: str, show: Show = Show.ALL) -> list[Row]:
-    """Return the rows that hold every word of `search`, of those that `show` lists.
+    """Return the rows that hold every word of `search`, of those that `show` lists; numbers that hold it first.
 
     A search also finds retired tools, after the others, so that nothing seems lost.
     """
@@ -140,6 +140,7 @@ def find(rows: Sequence[Row], search: str, show: Show = Show.ALL) -> list[Row]:
     if not wanted:
         return [row for row in rows if listed(row)]
     hits = [row for row in rows if all(word in row.haystack for word in wanted)]
+    hits.sort(key=lambda row: not all(word in row.number.casefold() for word in wanted))
     first = [row for row in hits if listed(row)]
     if show is not Show.ALL:
         return first

@@ -26,7 +26,7 @@ class ReferencesPage(Page):
 
     Args:
         context: Shared by all pages.
-        profiles: (name, words) of the serial profiles that can be chosen.
+        profiles: (name, words) of the serial profiles that can be chosen; empty: the built-in ones.
     """
 
     concerns = ("references",)
@@ -41,7 +41,7 @@ class ReferencesPage(Page):
         )
         self.waiting = EmptyNote("", "The records are being opened …")
         self._build_main()
-        self.editor = ReferenceEditor(profiles)
+        self.editor = ReferenceEditor(profiles or _built_in_profiles())
         self.calibrating = CalibrationEditor()
         for view in (self.waiting, self.empty, self.main, self.editor, self.calibrating):
             self.views.addWidget(view)
@@ -292,6 +292,12 @@ class ReferencesPage(Page):
         self.context.store_changed.emit("references")
         self._select(reference.number)
         self.say(f"{calibration.certificate} is in force for {replace(reference).number}.")
+
+
+def _built_in_profiles() -> list[tuple[str, str]]:
+    from drivers.profile import Profiles  # read from files, and only when the page is first wanted
+
+    return [(name, name) for name in Profiles().names]
 
 
 def _short(value: float, digits: int) -> str:

@@ -1,0 +1,236 @@
+"""Looking at curves: nothing is lost by reduction, slopes are those of a straight line, pictures and data go out."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PySide6.QtCore import QPointF, Qt
+from PySide6.QtGui import QImage, QWheelEvent
+from PySide6.QtTest import QTest
+
+from benchapp.pulls import Mode, read_pulls
+from benchapp.pulls.pull import Flag
+from benchapp.torque.trace import Trace
+from benchapp.torque.trace_files import read_trace
+from benchapp.ui.curves.overlay import Align, columns, curve_of, curve_of_trace, local_slope, pyramid, span, ticks
+from benchapp.ui.curves.panel import CurvePanel, explain
+from benchapp.ui.curves.picture import Corridor, CurvePicture
+from drivers.samples import Source
+
+
+def pull_samples(torque=30.0, rate=1000, rise=3.0, dip=False, seed=3):
+    t = np.arange(round(5 * rate)) / rate
+    y = np.interp(
+        t, [0, 0.5, 0.5 + rise, 0.51 + rise, 0.7 + rise, 1.1 + rise], [0, 0, torque, 0.7 * torque, torque * 1.05, 0]
+    )
+    if dip:
+        y -= 0.15 * torque * np.exp(-(((t - 0.5 - 0.7 * rise) / 0.07) ** 2))
+    return t, y + np.random.default_rng(seed).normal(0, 0.002, len(t))
+
+
+def curve(number=1, sign=1, **more):
+    t, y = pull_samples(**more)
+    (pull,) = read_pulls(t, y * sign, mode=Mode.FIRST_PEAK, capacity=200.0).pulls
+    return curve_of(number, t, y * sign, pull)
+
+
+@given(
+    st.integers(200, 6000),
+    st.integers(20, 400),
+    st.floats(0, 0.8),
+    st.floats(0.05, 1.0),
+    st.integers(0, 2**32 - 1),
+)
+@settings(max_examples=60, deadline=None)
+def test_no_extreme_is_lost_and_none_is_invented(n, n_columns, begin, width, seed):
+    rng = np.random.default_rng(seed)
+    t = np.cumsum(rng.uniform(0.5, 1.5, n)) * 1e-3
+    y = rng.normal(0, 1, n)
+    y[rng.integers(n)] = 50.0
+    levels = pyramid(t, y)
+    start = t[0] + begin * (t[-1] - t[0])
+    end = start + max(width * (t[-1] - t[0]), 1e-3)
+    times, values = columns(levels, 0.0, start, end, n_columns)
+    assert np.all(np.isin(values, y)), "every value drawn was sampled"
+    inside = (t >= start) & (t <= end)
+    if inside.any():
+        # a bucket counts to the column in which it begins: extremes may come from one bucket before the left edge
+        column = (end - start) / n_columns
+        for extreme in (y[inside].max(), y[inside].min()):
+            at = t[inside][np.argmax(y[inside] == extreme)]
+            if at > start + 2 * column and at < end - 2 * column:
+                near = np.abs(times - at) <= 1.3 * column + 1e-3 * 1.5
+                assert extreme in values[near]
+
+
+def test_few_samples_are_drawn_as_they_are():
+    t, y = np.arange(50) / 1000.0, np.sin(np.arange(50.0))
+    times, values = columns(pyramid(t, y), 0.0, 0.0, 0.05, 400)
+    assert np.array_equal(times, t)
+    assert np.array_equal(values, y)
+
+
+@given(st.integers(3, 120), st.floats(0.002, 0.05), st.integers(0, 2**32 - 1))
+@settings(max_examples=40, deadline=None)
+def test_local_slope_is_the_least_squares_line_of_its_window(n, window, seed):
+    """Second implementation: numpy.polyfit over the samples of the window, one by one."""
+    rng = np.random.default_rng(seed)
+    t = np.cumsum(rng.uniform(0.0005, 0.002, n))
+    y = rng.normal(0, 1, n).cumsum()
+    slope = local_slope(t, y, window)
+    for i in range(n):
+        inside = np.abs(t - t[i]) <= window / 2 * (1 + 1e-9)
+        inside[max(0, i - 1) : i + 2] = True
+        if inside.sum() >= 2:
+            assert slope[i] == pytest.approx(np.polyfit(t[inside] - t[i], y[inside], 1)[0], rel=1e-6, abs=1e-5)
+
+
+def test_a_long_trace_far_from_zero_time_keeps_its_slope():
+    t = 1e6 + np.arange(200_000) / 1000.0
+    assert local_slope(t, 7.5 * (t - t[0]), 0.005) == pytest.approx(7.5, rel=1e-5)
+
+
+def test_anticlockwise_pulls_are_laid_over_clockwise_ones():
+    one, other = curve(1), curve(2, sign=-1)
+    assert np.allclose(one.torque_nm, other.torque_nm)
+    assert one.shift_s(Align.CLICK) == pytest.approx(other.shift_s(Align.CLICK), abs=0.002)
+
+
+def test_the_three_ways_of_laying_curves_over_each_other():
+    made = curve()
+    pull = made.pull
+    assert made.shift_s(Align.CLICK) == pull.reading_time_s
+    assert made.shift_s(Align.EIGHTY) == pytest.approx(pull.reading_time_s - pull.time_80_to_100_s)
+    assert made.shift_s(Align.START) == pull.start_s
+    assert made.at(made.shift_s(Align.EIGHTY))[1] == pytest.approx(0.8 * pull.reading, rel=0.01)
+
+
+def test_the_cursor_reads_the_nearest_sample_with_its_rate():
+    made = curve()
+    time_s, torque, rate = made.at(2.00041)
+    assert time_s == pytest.approx(2.0)
+    assert torque == made.torque_nm[2000]
+    assert rate == pytest.approx(10.0, rel=0.1)
+    assert made.at(-1.0) is None
+
+
+def test_the_view_holds_all_curves_and_marks_stand_on_round_numbers():
+    start, end, low, high = span([curve(1), curve(2, torque=40.0)], Align.CLICK)
+    assert start < -3.0
+    assert end > 0.6
+    assert low <= 0.0
+    assert high > 42.0
+    assert ticks(-4.2, 4.2, 5) == ([-4.0, -2.0, 0.0, 2.0, 4.0], 0)
+
+
+@pytest.fixture
+def picture(qtbot):
+    made = CurvePicture()
+    qtbot.addWidget(made)
+    made.resize(900, 560)
+    made.show()
+    made.show_curves([curve(1), curve(2, dip=True), curve(3, seed=9)], corridor=Corridor(30.0, 28.85, 31.25))
+    return made
+
+
+def test_everything_is_reached_by_keyboard(picture):
+    full = picture.view
+    QTest.keyClick(picture, Qt.Key.Key_C)
+    start, end, *_ = picture.view
+    assert end - start == pytest.approx(0.06)
+    assert start < 0 < end
+    QTest.keyClick(picture, Qt.Key.Key_0)
+    assert picture.view == full
+    QTest.keyClick(picture, Qt.Key.Key_Plus)
+    assert picture.view[1] - picture.view[0] == pytest.approx((full[1] - full[0]) / 1.5)
+    QTest.keyClick(picture, Qt.Key.Key_Right)
+    assert picture.reading().time_s > 0
+    QTest.keyClick(picture, Qt.Key.Key_PageUp)
+    assert picture.chosen == 2
+
+
+def test_the_wheel_zooms_around_the_pointer(picture):
+    place = QPointF(500, 200)
+    before = picture._time_at(place.x())
+    picture.wheelEvent(
+        QWheelEvent(
+            place,
+            place,
+            place.toPoint() * 0,
+            place.toPoint() * 0 + QPointF(0, 120).toPoint(),
+            Qt.MouseButton.NoButton,
+            Qt.KeyboardModifier.NoModifier,
+            Qt.ScrollPhase.NoScrollPhase,
+            False,
+        )
+    )
+    assert picture._time_at(place.x()) == pytest.approx(before, abs=1e-6)
+    assert picture.view[1] - picture.view[0] < picture._full[1] - picture._full[0]
+
+
+def test_a_click_on_a_curve_chooses_its_pull(picture):
+    picture.show_curves([curve(1), curve(2, torque=40.0), curve(3, torque=50.0)], chosen=1)
+    picked = []
+    picture.picked.connect(picked.append)
+    other = picture.curves[1]
+    shift = other.shift_s(Align.CLICK)
+    area, _ = picture._areas(picture.size())
+    at = picture._x(area, other.pull.start_s + 0.7 * 3.0 - shift)
+    torque = other.at(other.pull.start_s + 0.7 * 3.0)[1]
+    QTest.mouseClick(picture, Qt.MouseButton.LeftButton, pos=QPointF(at, picture._y(area, torque)).toPoint())
+    assert picked == [2]
+
+
+def test_what_was_flagged_is_said_in_a_sentence(picture):
+    dipped = picture.curves[1].pull
+    assert Flag.JERKY in dipped.flags
+    said = explain(dipped, "N·m")
+    assert any(sentence.startswith("Jerky: torque fell back") for sentence in said)
+    assert explain(picture.curves[0].pull, "N·m")[-1] == "Nothing was wrong with this pull."
+
+
+@pytest.fixture
+def panel(qtbot):
+    t, y = pull_samples()
+    trace = Trace(t, np.round(y, 3), "N·m", Source.SIMULATED, capacity=200.0, nominal_rate_hz=1000.0)
+    made = CurvePanel(data_wanted=lambda number: trace if number == 1 else None)
+    qtbot.addWidget(made)
+    made.resize(1200, 600)
+    made.show()
+    made.show_curves([curve_of_trace(1, trace, curve().pull), curve(2)])
+    made.trace = trace
+    return made
+
+
+def test_picture_and_samples_go_out_as_png_svg_and_trace_file(panel, tmp_path):
+    for kind in ("png", "svg", "csv"):
+        panel.picture.choose(1)
+        assert panel.save_as(str(tmp_path / f"ä b.{kind}"), kind)
+    assert QImage(str(tmp_path / "ä b.png")).width() == panel.picture.width() * 2
+    root = ET.parse(tmp_path / "ä b.svg").getroot()
+    assert root.tag.endswith("svg")
+    again = read_trace(tmp_path / "ä b.csv")
+    assert np.array_equal(again.torque, panel.trace.torque)
+    assert np.array_equal(again.t_s, panel.trace.t_s)
+
+
+def test_a_place_that_cannot_be_written_is_said_with_its_reason(panel, tmp_path):
+    failed = []
+    panel.failed.connect(failed.append)
+    for kind in ("png", "svg", "csv"):
+        assert not panel.save_as(str(tmp_path / "no such folder" / f"a.{kind}"), kind)
+    panel.picture.choose(2)
+    assert not panel.save_as(str(tmp_path / "a.csv"), "csv")
+    assert len(failed) == 4
+    assert all("Nothing was saved" in sentence for sentence in failed)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_empty_picture_says_so_and_draws(panel):
+    panel.show_curves([])
+    panel.picture.grab()
+    assert panel.picture.reading() is None
