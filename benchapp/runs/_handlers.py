@@ -296,9 +296,10 @@ def seal(run: Run, event: e.GoOn, wall: str) -> Stepped:
 
 def leave(run: Run, event: e.Left, wall: str) -> Stepped:
     """The person leaves the run; what was captured stays. A pull that nobody decided about does not count."""
-    if run.asked_about and (run.pending or run.state is RunState.INDICATION):
+    if run.asked_about:
         pull = run.pulls[run.asked_about - 1]
-        if pull.set_aside is None:
+        undecided = run.pending or run.state is RunState.INDICATION or pull.indication_nm is None
+        if undecided and pull.set_aside is None:
             run = _replace_pull(run, replace(pull, set_aside="undecided", set_aside_by=BY_PROGRAM))
     return replace(
         run,
