@@ -1,0 +1,140 @@
+"""As found is told from as left, drift gives dates with their interval, and only the custodian sets an interval."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import math
+
+import pytest
+from scipy import stats
+
+from benchapp.records import ChangedMeanwhileError, NotAllowedError, Outcome, ToolRecord, ToolState
+from benchapp.records import history as hi
+from benchapp.torque.direction import Direction
+
+from .conftest import make_tool
+from .test_impact import verified
+
+
+def point(value: float, expanded: float = 0.0) -> hi.PointResult:
+    return hi.PointResult(40.0, Direction.CLOCKWISE, 4.0, value, 3, expanded)
+
+
+def result(day: str, value: float, stage: hi.Stage = hi.Stage.AS_FOUND, expanded: float = 0.0) -> hi.RunResult:
+    return hi.RunResult(day, f"{day}T09:00:00+00:00", Outcome.WITHIN, stage, (point(value, expanded),))
+
+
+def test_as_found_and_as_left_follow_from_the_chain(store):
+    verified(store, "first", "2025-03-04")
+    verified(store, "found-out", "2026-03-04", off_percent=8.0)  # quarantines
+    verified(store, "still-out", "2026-03-05", off_percent=6.0)
+    verified(store, "repaired", "2026-03-06", off_percent=0.2)
+    store.change_state("OCF-014", ToolState.IN_SERVICE, who="custodian", why="repaired")
+    verified(store, "next", "2026-09-06")
+    history = hi.tool_history(store, "OCF-014")
+    assert [(run.run_id, run.stage) for run in history] == [
+        ("first", hi.Stage.AS_FOUND),
+        ("found-out", hi.Stage.AS_FOUND),
+        ("still-out", hi.Stage.BETWEEN),
+        ("repaired", hi.Stage.AS_LEFT),
+        ("next", hi.Stage.AS_FOUND),
+    ]
+    # deviation of the ISO formula: (indicated - reading) / reading
+    assert history[1].points[0].mean_percent == pytest.approx((1 / 1.08 - 1) * 100)
+    assert all(p.expanded_percent > 0 and p.limit_percent == 4.0 for p in history[0].points)
+    assert len(history[0].points) == 3
+    (share,) = hi.fleet(store, hi.GroupBy.PLACE)
+    assert (share.group, share.n, share.n_within) == ("ferry 1", 3, 2)  # as found only
+
+
+def test_the_share_has_the_interval_of_clopper_and_pearson(store):
+    for n, off in enumerate((1.0, 1.0, 8.0)):
+        number = f"OCF-30{n}"
+        store.save_tool(ToolRecord(make_tool(number), place=f"ferry {n // 2}", first_use=dt.date(2025, 9, 1)))
+        verified(store, f"run-{n}", "2026-03-04", off_percent=off, tool=make_tool(number))
+    worst, best = hi.fleet(store, hi.GroupBy.PLACE)
+    assert (worst.group, worst.share, best.share) == ("ferry 1", 0.0, 1.0)
+    exact = stats.binomtest(2, 2).proportion_ci(0.95, "exact")  # SciPy
+    assert (best.low, best.high) == pytest.approx((exact.low, exact.high), abs=1e-9)
+    (age,) = hi.fleet(store, hi.GroupBy.AGE)
+    assert (age.group, age.n, age.n_within) == ("under 1 year", 3, 2)
+    assert [each.group for each in hi.fleet(store, hi.GroupBy.TYPE)] == ["II A"]
+    assert hi.fleet(store, hi.GroupBy.KEEPER, since="2027-01-01") == []
+
+
+def test_a_tool_found_out_again_and_again_is_named(store):
+    for n, off in enumerate((1.0, 8.0, 8.0)):
+        verified(store, f"run-{n}", f"2026-0{n + 1}-04", off_percent=off)
+        if off > 4:
+            store.change_state("OCF-014", ToolState.IN_SERVICE, who="custodian", why="adjusted", override=True)
+    assert hi.to_replace(store) == [hi.Replace("OCF-014", (True, False, False))]
+    assert hi.to_replace(store, n_out=3) == []
+
+
+def test_drift_through_zero_and_the_date_with_its_interval():
+    # 0.1 % a month with a little scatter; the adjustment in between is no drift
+    days = ["2020-01-01", "2021-01-01", "2022-01-01", "2022-01-15", "2023-01-15", "2024-01-15"]
+    values = [0.0, 1.2, 2.5, 0.0, 1.1, 2.3]
+    stages = [hi.Stage.AS_FOUND] * 3 + [hi.Stage.AS_LEFT] + [hi.Stage.AS_FOUND] * 2
+    history = [result(d, v, s, 0.4) for d, v, s in zip(days, values, stages, strict=True)]
+    (at,) = hi.drifts(history)
+    months = [366 / hi.DAYS_PER_MONTH, *[365 / hi.DAYS_PER_MONTH] * 3]
+    moved = [1.2, 1.3, 1.1, 1.2]
+    # by hand: least squares through zero, its variance, and Student's t of SciPy
+    square = math.fsum(t * t for t in months)
+    slope = math.fsum(t * y for t, y in zip(months, moved, strict=True)) / square
+    s2 = math.fsum((y - slope * t) ** 2 for t, y in zip(months, moved, strict=True)) / 3
+    t95 = float(stats.t.ppf(0.975, 3))
+
+    def reach(t: float) -> float:
+        return t95 * math.sqrt(0.2**2 + s2 + t * t * s2 / square)
+
+    assert (at.n, at.percent_per_month) == (4, pytest.approx(slope))
+    assert at.leaves_months == pytest.approx((4.0 - 2.3) / slope, rel=1e-6)
+    early, late = at.earliest_months, at.latest_months
+    assert 2.3 + slope * early + reach(early) == pytest.approx(4.0, abs=1e-6)
+    assert 2.3 + slope * late - reach(late) == pytest.approx(4.0, abs=0.02)  # looked for in tenths of a month
+    assert early < at.leaves_months < late
+
+
+def test_too_little_history_gives_no_drift():
+    assert hi.drifts([]) == []
+    assert hi.drifts([result("2020-01-01", 0.0), result("2021-01-01", 1.0)]) == []
+    still = [result(f"20{20 + n}-01-01", 0.0) for n in range(4)]
+    assert hi.drifts(still)[0].leaves_months is None
+
+
+def test_an_interval_is_suggested_with_reasons_and_the_custodian_decides(store):
+    assert hi.suggest(store, "OCF-014") == []
+    for year, off in ((2022, 0.2), (2023, 1.0), (2024, 1.9), (2025, 2.6)):
+        verified(store, f"run-{year}", f"{year}-03-04", off_percent=off)
+    made = {each.method: each for each in hi.suggest(store, "OCF-014")}
+    assert set(made) == {"a3", "staircase", "drift"}
+    assert "4 of 4" in made["a3"].reason
+    assert (made["staircase"].months, made["staircase"].now_months) == (13, 12)  # 12 longer by a tenth, rounded down
+    assert 1 <= made["drift"].months <= 24
+    assert "from −" in made["drift"].reason or "from -" in made["drift"].reason
+    chosen = made["staircase"]
+    with pytest.raises(NotAllowedError, match="custodian"):
+        hi.decide_interval(store, chosen, accepted=True, who="fitter 2", why="saves time")
+    with pytest.raises(NotAllowedError, match="reason"):
+        hi.decide_interval(store, chosen, accepted=True, who="custodian", why=" ")
+    hi.decide_interval(store, made["drift"], accepted=False, who="custodian", why="one more year first")
+    assert store.tool("OCF-014").interval_months is None
+    hi.decide_interval(store, chosen, accepted=True, who="custodian", why="always found good")
+    record = store.tool("OCF-014")
+    assert record.interval_months == 13
+    assert record.due == dt.date(2026, 4, 4)
+    with pytest.raises(ChangedMeanwhileError):
+        hi.decide_interval(store, chosen, accepted=True, who="custodian", why="again")
+    bodies = b"".join(entry.body for entry in store.entries("OCF-014"))
+    assert b"interval accepted" in bodies
+    assert b"interval not accepted" in bodies
+    assert store.check().holds
+    with pytest.raises(NotAllowedError, match="no tool"):
+        hi.suggest(store, "none")
+    with pytest.raises(NotAllowedError, match="no tool"):
+        hi.decide_interval(
+            store, dataclasses.replace(chosen, tool="none"), accepted=True, who="custodian", why="because"
+        )
