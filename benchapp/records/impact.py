@@ -235,7 +235,8 @@ def reference_impact(
     known = reference.calibrations if reference is not None else ()
     index = next((i for i, c in enumerate(known) if c.certificate == certificate), None) if certificate else -1
     if not known or index is None:
-        raise NotAllowedError(store.path, f"There is no calibration {certificate} of a reference {number}.")
+        wanted = f"calibration {certificate}" if certificate else "calibration"
+        raise NotAllowedError(store.path, f"There is no {wanted} of a reference {number}.")
     corrected = known[index]
     earlier = [c.calibrated for c in known if c.calibrated < corrected.calibrated]
     if since is None and earlier:
