@@ -6,11 +6,12 @@ from typing import Any
 
 from PySide6.QtCore import QEvent, QObject, Qt, QTimer
 from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import QHBoxLayout, QLineEdit
+from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit
 
 from benchapp.records.errors import StoreError
 from benchapp.records.model import RunSummary
 from benchapp.ui.context import AppContext
+from benchapp.ui.curves.foreignview import RecordingView
 from benchapp.ui.fields import ChoiceField, Panel, label, plain_button
 from benchapp.ui.format import percent, wall_text
 from benchapp.ui.logbook.model import (
@@ -50,11 +51,15 @@ class LogbookPage(Page):
         )
         self._build_list()
         self.run_view = RunView()
-        for view in (self.waiting, self.empty, self.main, self.run_view):
+        self.recording = RecordingView()
+        for view in (self.waiting, self.empty, self.main, self.run_view, self.recording):
             self.views.addWidget(view)
         self.back = plain_button("Back to the list")
         self.back.setToolTip("Escape")
         self.verify = plain_button("Verify this tool again")
+        self.open_file = plain_button("Open a recording …")
+        self.open_file.setToolTip("A trace file, or a CSV from elsewhere")
+        self.action_row.addWidget(self.open_file)
         self.action_row.addWidget(self.verify)
         self.action_row.addWidget(self.back)
         self._typing = QTimer(self)
@@ -65,6 +70,11 @@ class LogbookPage(Page):
         self.verify.clicked.connect(self._verify)
         self.empty.wanted.connect(lambda: context.page_wanted.emit("bench", ""))
         self.run_view.message.connect(context.message)
+        self.open_file.clicked.connect(self.ask_recording)
+        self.recording.left.connect(self.show_list)
+        self.recording.failed.connect(lambda text: self.say(text, problem=True))
+        self.recording.saved.connect(self.say)
+        self.recording.replay_wanted.connect(self._replay)
         self.on_keys("Escape", self.show_list)
         self.on_keys("Ctrl+F", self.search.setFocus)
         self.setFocusProxy(self.search)
@@ -126,6 +136,9 @@ class LogbookPage(Page):
             self._chrome(opened=False)
             self.views.setCurrentWidget(self.waiting)
             return
+        if self.views.currentWidget() is self.recording:
+            self.recording.show_unit(self.context.unit)
+            return
         opened = self.run_view.run if self.views.currentWidget() is self.run_view else None
         self._read()
         if opened is not None:
@@ -143,9 +156,10 @@ class LogbookPage(Page):
         self.views.setCurrentWidget(self.empty if nothing else self.main)
         (self.empty.button if nothing else self.list).setFocus(Qt.FocusReason.OtherFocusReason)
 
-    def _chrome(self, *, opened: bool) -> None:
-        self.back.setVisible(opened)
+    def _chrome(self, *, opened: bool, recording: bool = False) -> None:
+        self.back.setVisible(opened or recording)
         self.verify.setVisible(opened)
+        self.open_file.setVisible(not opened and not recording)
 
     def _filtered(self) -> bool:
         return bool(self.search.text().strip() or self._tool or self.verdict.value() != "all" or self.source.value())
@@ -234,6 +248,27 @@ class LogbookPage(Page):
         self.run_view.show_run(store, run, summary, self.context.unit)
         self.views.setCurrentWidget(self.run_view)
         self.run_view.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def ask_recording(self) -> None:
+        """Ask for a recording and show it."""
+        path, _ = QFileDialog.getOpenFileName(self, "A recording", "", "Recordings (*.csv *.txt);;All files (*)")
+        if path:
+            self.open_recording(path)
+
+    def open_recording(self, path: str) -> None:
+        """Show a trace file, or a CSV from elsewhere after its columns are matched."""
+        problem = self.recording.open_file(path, self.context.unit)
+        if problem:
+            self.say(problem, problem=True)
+            return
+        self.heading("A recording", path)
+        self._chrome(opened=False, recording=True)
+        self.views.setCurrentWidget(self.recording)
+
+    def _replay(self, url: str) -> None:
+        self.context.bench.open_link(url, "")
+        self.context.page_wanted.emit("bench", "")
+        self.say("The recording is replayed in place of the transducer. Open the port again to go back to it.")
 
     def _verify(self) -> None:
         if self.run_view.run is not None:

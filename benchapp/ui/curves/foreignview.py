@@ -1,0 +1,263 @@
+"""A recording from elsewhere: matched, previewed, read like any other, and replayed on the Bench if wanted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from platformdirs import user_cache_dir
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QHeaderView,
+    QStackedWidget,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from benchapp.pulls import Mode, read_pulls
+from benchapp.torque.trace import Trace
+from benchapp.torque.trace_files import TraceFileError, read_trace, write_trace
+from benchapp.torque.units import FACTORS, to_nm
+from benchapp.ui.curves.foreign import (
+    TIME_SCALES,
+    ForeignFileError,
+    Matching,
+    Sheet,
+    guess,
+    read_sheet,
+    trace_of,
+    without_notes,
+)
+from benchapp.ui.curves.overlay import curve_of
+from benchapp.ui.curves.panel import CurvePanel
+from benchapp.ui.fields import (
+    ChoiceField,
+    Choices,
+    Form,
+    NumberField,
+    Panel,
+    PickField,
+    label,
+    main_button,
+    plain_button,
+)
+from benchapp.ui.format import plural
+
+AROUND_S = 0.4
+"""Rest shown before and after each pull."""
+PREVIEW_ROWS = 12
+SPEEDS = (("0.1", "1/10"), ("0.5", "1/2"), ("1", "as it was"), ("2", "2 times"), ("5", "5 times"), ("20", "20 times"))
+
+
+class RecordingView(QWidget):
+    """Shows a file; `replay_wanted` carries a `replay:` URL, `failed` a sentence."""
+
+    replay_wanted = Signal(str)
+    failed = Signal(str)
+    saved = Signal(str)
+    left = Signal()
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.path = Path()
+        self.sheet: Sheet | None = None
+        self.trace: Trace | None = None
+        self.unit = "N·m"
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(0, 0, 0, 0)
+        self.stack = QStackedWidget()
+        outer.addWidget(self.stack)
+        self._build_matching()
+        self._build_curves()
+
+    def _build_matching(self) -> None:
+        inside = QWidget()
+        row = QHBoxLayout(inside)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(12)
+        side = Panel("which column is what", margin=20)
+        self.form = Form(narrow=True)
+        self.time = self.form.add("time", PickField("Time", [("-1", "no time in it")]))
+        self.time_unit = self.form.add("time_unit", PickField("Time is in", [(key, key) for key in TIME_SCALES]))
+        self.rate = self.form.add("rate", NumberField("Samples per second", above=0, highest=1e6))
+        self.torque = self.form.add("torque", PickField("Torque", []))
+        self.torque_unit = self.form.add("unit", PickField("Torque is in", [(unit, unit) for unit in FACTORS]))
+        self.sign = self.form.add("sign", ChoiceField("Positive is", [("cw", "clockwise"), ("ccw", "anticlockwise")]))
+        self.capacity = self.form.add(
+            "capacity", NumberField("Capacity of the reference", required=False, above=0, hint="Empty: not known.")
+        )
+        side.body.addWidget(self.form)
+        self.matching_problem = label("", "problem", wrap=True)
+        side.body.addWidget(self.matching_problem)
+        side.body.addStretch(1)
+        buttons = QHBoxLayout()
+        self.take = main_button("Read it")
+        self.cancel = plain_button("Back")
+        buttons.addWidget(self.take)
+        buttons.addWidget(self.cancel)
+        buttons.addStretch(1)
+        side.body.addLayout(buttons)
+        row.addWidget(side, 2)
+        right = Panel("as it stands in the file", margin=14)
+        self.preview = QTableWidget()
+        self.preview.verticalHeader().hide()
+        self.preview.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
+        self.preview.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
+        self.notes = label("", "soft", wrap=True)
+        right.body.addWidget(self.preview, 1)
+        right.body.addWidget(self.notes)
+        row.addWidget(right, 3)
+        self.stack.addWidget(inside)
+        self.take.clicked.connect(self.read_matched)
+        self.cancel.clicked.connect(self.left)
+        self.time.changed.connect(self._follow)
+
+    def _build_curves(self) -> None:
+        inside = QWidget()
+        box = QVBoxLayout(inside)
+        box.setContentsMargins(0, 0, 0, 0)
+        head = QHBoxLayout()
+        self.mode = ChoiceField(
+            "The reading is",
+            [
+                (Mode.FIRST_PEAK.value, "where it let go"),
+                (Mode.PEAK.value, "the greatest torque"),
+                (Mode.HOLD.value, "what was held"),
+            ],
+            on_change=lambda _key: self._read(),
+        )
+        self.said = label("", "soft", wrap=True)
+        self.speed = Choices()
+        self.speed.setAccessibleName("speed of the replay")
+        for key, words in SPEEDS:
+            self.speed.addItem(words, key)
+        self.speed.setCurrentIndex(2)
+        self.replay = plain_button("Replay it on the Bench")
+        head.addWidget(self.mode)
+        head.addWidget(self.said, 1)
+        head.addWidget(self.speed)
+        head.addWidget(self.replay)
+        box.addLayout(head)
+        self.curves = CurvePanel(data_wanted=lambda _number: self.trace, name=lambda: self.path.stem)
+        box.addWidget(self.curves, 1)
+        self.stack.addWidget(inside)
+        self.replay.clicked.connect(self._replay)
+        self.curves.saved.connect(self.saved)
+        self.curves.failed.connect(self.failed)
+
+    # ------------------------------------------------------------------------------------------------------- opening
+
+    def open_file(self, path: str, unit: str) -> str:
+        """Open a trace file or a foreign CSV; returns a sentence when it is neither, else ""."""
+        self.path, self.unit, self.sheet = Path(path), unit, None
+        try:
+            self.trace = read_trace(self.path)
+        except TraceFileError:
+            self.trace = None
+        except OSError as problem:
+            return f"{path}: {problem.strerror or problem}. Choose another file."
+        if self.trace is not None:
+            self._read()
+            self.stack.setCurrentIndex(1)
+            return ""
+        try:
+            self.sheet = read_sheet(self.path)
+        except ForeignFileError as problem:
+            return str(problem)
+        self._offer(self.sheet, guess(self.sheet))
+        self.stack.setCurrentIndex(0)
+        return ""
+
+    def _offer(self, sheet: Sheet, matching: Matching) -> None:
+        for box, none in ((self.time.box, True), (self.torque.box, False)):
+            box.blockSignals(True)
+            box.clear()
+            if none:
+                box.addItem("no time in it", "-1")
+            for index, name in enumerate(sheet.header):
+                box.addItem(name, str(index))
+            box.blockSignals(False)
+        self.time.put("-1" if matching.time is None else str(matching.time))
+        self.time_unit.put(matching.time_unit)
+        self.torque.put(str(matching.torque))
+        self.torque_unit.put(matching.unit)
+        self.rate.put(matching.rate_hz)
+        self.matching_problem.setText("")
+        self.preview.setColumnCount(len(sheet.header))
+        self.preview.setHorizontalHeaderLabels(list(sheet.header))
+        self.preview.setRowCount(min(PREVIEW_ROWS, len(sheet.rows)))
+        for row, cells in enumerate(sheet.rows[:PREVIEW_ROWS]):
+            for column, text in enumerate(cells):
+                self.preview.setItem(row, column, QTableWidgetItem(text))
+        comma = "decimal comma" if sheet.decimal == "," else "decimal point"
+        self.notes.setText(" ".join((f"{plural(len(sheet.rows), 'row')}, {comma}.", *sheet.notes)))
+        self._follow()
+
+    def _follow(self) -> None:
+        timed = self.time.value() != "-1"
+        self.form.show_field("time_unit", shown=timed)
+        self.form.show_field("rate", shown=not timed)
+
+    def read_matched(self) -> None:
+        """Make a trace of the matching and read its pulls."""
+        entered = self.form.values()
+        if entered is None or self.sheet is None:
+            return
+        matching = Matching(
+            None if entered["time"] == "-1" else int(entered["time"]),
+            int(entered["torque"]),
+            entered.get("time_unit", "s"),
+            entered["unit"],
+            entered.get("rate", 1000.0),
+            entered["sign"] == "cw",
+            entered["capacity"],
+        )
+        try:
+            self.trace = trace_of(self.sheet, matching)
+        except ForeignFileError as problem:
+            self.matching_problem.setText(str(problem))
+            return
+        self._read()
+        self.stack.setCurrentIndex(1)
+
+    def _read(self) -> None:
+        trace = self.trace
+        if trace is None:
+            return
+        torque_nm = to_nm(trace.torque, trace.unit) * trace.polarity.sign
+        capacity = None if trace.capacity is None else to_nm(trace.capacity, trace.unit)
+        report = read_pulls(trace.t_s, torque_nm, mode=Mode(self.mode.value()), capacity=capacity)
+        curves = []
+        for number, pull in enumerate(report.pulls, start=1):
+            inside = (trace.t_s >= pull.start_s - AROUND_S) & (trace.t_s <= pull.end_s + AROUND_S)
+            curves.append(curve_of(number, trace.t_s[inside], torque_nm[inside], pull))
+        if not curves:
+            curves = [curve_of(1, trace.t_s, torque_nm, None, remark="no pull was found")]
+        self.said.setText(
+            f"{plural(len(trace), 'sample')} at {report.rate_hz:.4g} Hz, {plural(len(report.pulls), 'pull')}. "
+            + " ".join(trace.notes)
+        )
+        self.curves.show_curves(curves, unit=self.unit)
+
+    def show_unit(self, unit: str) -> None:
+        """Show torque in another unit."""
+        self.unit = unit
+        if self.stack.currentIndex() == 1:
+            self._read()
+
+    def _replay(self) -> None:
+        """Write a trace file into the cache if this is none yet, and ask for its replay."""
+        if self.trace is None:
+            return
+        path = self.path.absolute()
+        if self.sheet is not None:
+            path = Path(user_cache_dir("kilter", appauthor=False)) / "replay" / f"{self.path.stem}.csv"
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                write_trace(path, without_notes(self.trace))
+            except (OSError, ValueError) as problem:
+                self.failed.emit(f"{path}: {problem}. To be replayed the recording must be written as a trace file.")
+                return
+        self.replay_wanted.emit(f"replay:{path}?speed={self.speed.currentData()}")
