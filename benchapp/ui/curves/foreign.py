@@ -227,7 +227,7 @@ def trace_of(sheet: Sheet, matching: Matching) -> Trace:
     notes = list(sheet.notes)
     if matching.time is None:
         if not matching.rate_hz > 0:
-            raise ForeignFileError(f"{sheet.file}: there is no time column; samples per second above 0 are wanted.")
+            raise ForeignFileError(f"{sheet.file}: no time column, so samples per second above 0 are wanted.")
         t = np.arange(len(torque)) / matching.rate_hz
         notes.append(f"No time column; {matching.rate_hz:g} samples per second were assumed.")
     else:
@@ -236,7 +236,7 @@ def trace_of(sheet: Sheet, matching: Matching) -> Trace:
         if len(back):
             line = sheet.first_line + int(back[0]) + 1
             raise ForeignFileError(
-                f"{sheet.file}, about line {line}: time does not rise there. Is “{sheet.header[matching.time]}” the time?"
+                f"{sheet.file}, about line {line}: time does not rise. Is “{sheet.header[matching.time]}” the time?"
             )
     if len(torque) < 2:
         raise ForeignFileError(f"{sheet.file}: at least two samples are wanted.")
