@@ -224,6 +224,7 @@ class Application:
 
         self.context.message.emit("note", "Making the demonstration workshop, once.")
         demo.make(self.store_file, today=dt.date.today())
+        self.context.message.emit("note", "")
 
     def close(self) -> None:
         """Stop threads, close link, store and simulator; may be called again."""
