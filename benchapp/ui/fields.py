@@ -436,6 +436,7 @@ class Choices(QComboBox):
     def __init__(self, texts: Sequence[str] = (), parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.addItems(list(texts))
+        self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Maximum, QSizePolicy.Policy.Fixed)
 

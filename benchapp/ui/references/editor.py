@@ -286,7 +286,7 @@ class CalibrationEditor(QWidget):
     def _build_form(self) -> None:
         form = self.form
         form.add("certificate", TextField("Certificate number", width=200))
-        form.add("laboratory", TextField("Laboratory", width=240))
+        form.add("laboratory", TextField("Laboratory", width=330))
         form.add("calibrated", DateField("Calibrated on"))
         form.add("due", DateField("Next one due", hint="Empty: two years later.", required=False))
         self.unit = form.add(
