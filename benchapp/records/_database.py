@@ -125,7 +125,7 @@ class Database:
                 if kind != self.kind:
                     raise WrongStoreError(self.path, kind, "live" if self.kind == "live" else "simulated or replayed")
             if unclean or self.path.stat().st_size <= _LOOK_THROUGH_BYTES:
-                answer = raw.execute("PRAGMA quick_check(1)").fetchone()[0]
+                answer = raw.execute("PRAGMA integrity_check(1)").fetchone()[0]
                 if answer != "ok":
                     raise StoreDamagedError(self.path, str(answer), backup.newest_good(self.path))
         except sqlite3.Error as error:

@@ -372,7 +372,7 @@ def check(raw: sqlite3.Connection, *, against: str = "", progress: Callable[[int
         sqlite3.DatabaseError: The file itself is damaged.
     """
     walk = _Walk(raw, progress)
-    for (answer,) in itertools.islice(raw.execute("PRAGMA quick_check(5)"), 5):
+    for (answer,) in itertools.islice(raw.execute("PRAGMA integrity_check(5)"), 5):
         if answer != "ok":
             walk.find("form", 0, "", f"the database file: {answer}")
     walk.walk()

@@ -14,9 +14,9 @@ from benchapp.metrology.classes import ToolKind
 from benchapp.metrology.tool import ToolType
 from benchapp.records import Store
 from benchapp.records.model import Person, ToolRecord, ToolState
+from benchapp.records.toollist import ListFileError, match_columns, records_of, table_of_csv
 from benchapp.ui.context import AppContext
 from benchapp.ui.rack import page as rack_page
-from benchapp.ui.rack.lists import ListFileError, match_columns, records_of, table_of_csv
 from benchapp.ui.rack.model import Answers, Show, ToolEntryError, answers_of, dots_of, find, kind_of, rows_of, tool_of
 
 TODAY = dt.date(2026, 3, 4)
@@ -296,7 +296,7 @@ def test_nothing_is_imported_before_the_person_says_so(page, store, tmp_path):
 def test_a_workbook_is_read_like_a_list(tmp_path):
     import openpyxl
 
-    from benchapp.ui.rack.lists import read_table
+    from benchapp.records.toollist import read_table
 
     book = openpyxl.Workbook()
     book.active.append(["Number", "Lowest", "Highest", "Unit"])

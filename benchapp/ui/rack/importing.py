@@ -8,11 +8,11 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from benchapp.records.model import ToolRecord
+from benchapp.records.toollist import FIELDS, BadRow, ListFileError, Table, match_columns, read_table, records_of
 from benchapp.torque.units import FACTORS, NM
 from benchapp.ui.fields import Choices, Panel, label, main_button, plain_button
 from benchapp.ui.format import grouped, kind_text, range_text
 from benchapp.ui.page import Column, Listing, scrolled
-from benchapp.ui.rack.lists import FIELDS, BadRow, ListFileError, Table, match_columns, read_table, records_of
 
 NOT_IN_LIST = "not in this list"
 

@@ -1,1 +1,0 @@
-"""Practice: a person pulls, the marks of each pull are shown."""
