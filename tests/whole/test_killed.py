@@ -91,8 +91,8 @@ def tell(*words: object) -> None:
     os.write(1, (" ".join(map(str, words)) + "\n").encode())
 
 
-def bench(path: str) -> None:
-    """Take up what the store holds, else begin; do what the run asks for; tell what is stored. Ends by a kill."""
+def bench(path: str, *, is_left: bool) -> None:
+    """Take up what the store holds if there `is_left` a run in it, else begin; do what the run asks for; tell what is stored. Ends by a kill."""
     from benchapp.cli.window import make_reader
     from benchapp.records import Store
     from benchapp.runs.model import RunState
@@ -112,7 +112,6 @@ def bench(path: str) -> None:
     told: set[tuple[str, int]] = set()
     greatest: dict[tuple[str, int], int] = {}
     last: object = None
-    open_run = store.open_run()
     tell("up")
 
     def settle() -> None:
@@ -144,7 +143,7 @@ def bench(path: str) -> None:
         tool, reference = store.tool("OCF-005"), store.reference("REF-1")
         session.start_run(plan_run(tool.tool, reference, shipped_procedure("workshop-full"), "f", Source.SIMULATED))
 
-    while open_run is not None and look().run is None:
+    while is_left and look().run is None:
         time.sleep(0.001)
     while True:
         view = look()
@@ -183,7 +182,8 @@ def nursery() -> None:
         if pid == 0:
             try:
                 tell("pid", os.getpid())
-                bench(line.strip())
+                is_left, store = line.split(maxsplit=1)
+                bench(store.strip(), is_left=is_left == "1")
             except BaseException:
                 traceback.print_exc()
                 raise
@@ -224,10 +224,10 @@ class Nursery:
         assert words[0] == first, words
         return words
 
-    def live_and_die(self, path: Path, life_s: float) -> list[list[str]]:
+    def live_and_die(self, path: Path, life_s: float, *, is_left: bool) -> list[list[str]]:
         """Start a bench, kill it `life_s` after it is up, return everything it told."""
         assert self.process.stdin is not None
-        self.process.stdin.write(f"{path}\n".encode())
+        self.process.stdin.write(f"{int(is_left)} {path}\n".encode())
         pid = int(self.must("pid")[1])
         told = []
         up = self.line(time.monotonic() + 30)
@@ -276,7 +276,7 @@ def kill_again_and_again(path: Path, kills: int, seed: int) -> dict[str, int]:
     states: set[str] = set()
     with a_nursery() as nursery:
         for number in range(kills):
-            told = nursery.live_and_die(path, chance.uniform(0.0, LATEST_S))
+            told = nursery.live_and_die(path, chance.uniform(0.0, LATEST_S), is_left=left is not None)
             found["kills"] += 1
             walked = [words[1:] for words in told if words[0] == "at"]
             if left is not None and walked:
