@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchapp.pulls._signal import BoolArray, crest, level_before, longest_run_s, releases
+from benchapp.pulls._signal import BoolArray, crest, last_below, level_before, longest_run_s, releases
 from benchapp.pulls.pull import Flag, Mark, Mode, Noticed, Pull
 from benchapp.pulls.settings import Settings
 from benchapp.torque.direction import Direction
@@ -92,17 +92,9 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
             Noticed(flag, value, limit, unit, None if a is None else float(t[a]), None if b is None else float(t[b]))
         )
 
-    running = np.maximum.accumulate(v[: until + 1])
-    fell = running - v[: until + 1]
-    dips = (
-        (running > settings.jerky_from * scale)
-        & (fell > settings.jerky_share * running)
-        & (fell > settings.jerky_noise * noise)
-    )
-    longest, a, b = longest_run_s(t[: until + 1], dips)
-    if longest > settings.jerky_s and expected.mode is not Mode.HOLD:
-        worst = a + int(np.argmax(fell[a : b + 1]))
-        notice(Flag.JERKY, float(fell[worst] / running[worst] * 100), settings.jerky_share * 100, "%", a, b)
+    dip = _longest_dip(t[: until + 1], v[: until + 1], scale, noise, settings)
+    if dip is not None and dip.seconds > settings.jerky_s and expected.mode is not Mode.HOLD:
+        notice(Flag.JERKY, dip.percent, settings.jerky_share * 100, "%", dip.begin, dip.end)
     if time_80 is not None and index is not None and expected.mode is Mode.FIRST_PEAK:
         if time_80 < settings.fast_s:
             notice(Flag.TOO_FAST, time_80, settings.fast_s, "s", at_80, index)
@@ -135,14 +127,15 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
         notice(Flag.OVERLOAD, peak, expected.capacity, "", peak_index, peak_index)
     if expected.tool_max is not None and peak > settings.tool_share * expected.tool_max:
         notice(Flag.TOOL_OVERLOAD, peak, settings.tool_share * expected.tool_max, "", peak_index, peak_index)
-    half = np.flatnonzero(v[: until + 1] < 0.5 * scale)
-    first_that_counts = int(half[-1]) if len(half) else 0
-    last_that_counts = _fall_end(release.end_index if release is not None else until, until)
-    inside = [(a, b) for a, b in gaps if b > first_that_counts and a <= last_that_counts]
+    inside = []
+    if gaps:
+        first_that_counts = max(last_below(v[: until + 1], 0.5 * scale), 0)
+        last_that_counts = _fall_end(release.end_index if release is not None else until, until)
+        inside = [(a, b) for a, b in gaps if b > first_that_counts and a <= last_that_counts]
     if inside:
         a, b = max(inside, key=lambda gap: float(t[gap[1]] - t[gap[0]]))
         notice(Flag.GAP, float(t[b] - t[a]), max(settings.gap_samples / rate, settings.gap_s), "s", a, b)
-    n_wrong = int(segment.wrong.sum())
+    n_wrong = int(np.count_nonzero(segment.wrong))
     if n_wrong:
         places = np.flatnonzero(segment.wrong)
         notice(Flag.SPIKE, float(n_wrong), 0.0, "samples", int(places[0]), int(places[-1]))
@@ -185,6 +178,52 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Dip:
+    """The longest stay below what had been reached: how long, its samples, how deep at the worst."""
+
+    seconds: float
+    begin: int
+    end: int
+    percent: float
+
+
+_TOGETHER = 1 << 15  # intervals looked at together: they stay in a near cache
+_PIECE = 64  # samples of which only the greatest and the least are looked at first
+
+
+def _longest_dip(t: FloatArray, v: FloatArray, scale: float, noise: float, settings: Settings) -> _Dip | None:
+    """The dip of the flag jerky; None without one."""
+    at = np.arange(0, len(v), _PIECE)
+    reached = np.maximum.accumulate(np.maximum.reduceat(v, at))
+    # a dip's sample is the least of its piece or above it; what had been reached by then is no more than by its end
+    fell = reached - np.minimum.reduceat(v, at)
+    may = np.flatnonzero(
+        (reached > settings.jerky_from * scale)
+        & (fell > settings.jerky_share * reached)
+        & (fell > settings.jerky_noise * noise)
+    )
+    if not len(may):
+        return None
+    first, last = int(may[0]), int(may[-1])
+    begin = first * _PIECE
+    before = float(reached[first - 1]) if first else -np.inf
+    v, t = v[: (last + 1) * _PIECE + 1], t[: (last + 1) * _PIECE + 1]
+    rest = v[begin:]
+    running = np.maximum(np.maximum.accumulate(rest), before)
+    fallen = running - rest
+    dips = (
+        (running > settings.jerky_from * scale)
+        & (fallen > settings.jerky_share * running)
+        & (fallen > settings.jerky_noise * noise)
+    )
+    seconds, a, b = longest_run_s(t[begin:], dips)
+    if not seconds:
+        return None
+    worst = a + int(np.argmax(fallen[a : b + 1]))
+    return _Dip(seconds, begin + a, begin + b, float(fallen[worst] / running[worst] * 100))
+
+
 def _reading(
     segment: Segment,
     mode: Mode,
@@ -211,8 +250,7 @@ def _last_fifth(
     """(time from 80 to 100 %, slope of the line over it, index where it begins)."""
     if reading is None or index is None:
         return None, None, None
-    below = np.flatnonzero(v[: index + 1] < 0.8 * reading)
-    begin = min(int(below[-1]) + 1, index) if len(below) else 0
+    begin = min(last_below(v[: index + 1], 0.8 * reading) + 1, index)
     slope = None
     if index - begin >= 1:
         at = t[begin : index + 1] - t[begin : index + 1].mean()
@@ -224,7 +262,12 @@ def _last_fifth(
 
 def _gaps(t: FloatArray, rate: float, settings: Settings) -> list[tuple[int, int]]:
     least = max(settings.gap_samples / rate, settings.gap_s) + 0.5 / rate
-    return [(int(k), int(k) + 1) for k in np.flatnonzero(np.diff(t) > least)]
+    found: list[tuple[int, int]] = []
+    for low in range(0, len(t) - 1, _TOGETHER):
+        step = np.diff(t[low : low + _TOGETHER + 1])
+        if step.max() > least:
+            found += [(low + int(k), low + int(k) + 1) for k in np.flatnonzero(step > least)]
+    return found
 
 
 def _fall_end(end_index: int, until: int) -> int:

@@ -6,13 +6,15 @@ sample numbers, never on how the samples arrived. So any cut of the stream gives
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
 from benchapp.pulls._analysis import Expectation, Segment, analyse
-from benchapp.pulls._signal import mend, releases
+from benchapp.pulls._signal import jumps, mend, releases
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted, ReaderEvent
 from benchapp.pulls.pull import Mode, Pull
 from benchapp.pulls.settings import DETECTOR, Settings
@@ -22,7 +24,10 @@ from drivers.samples import FloatArray, Gap
 _N_RATE = 33  # samples that tell the rate
 _AHEAD = 3  # samples that must be known after one before it can be told to be wrong
 _COARSE = 25  # fine steps in a coarse one
+_N_INTERVALS = 5001  # that tell the rate of a whole trace: sorting them all would take longer than reading the pulls
+_MEND = 8192  # samples looked at together: they stay in the nearest cache
 _STILL_S = 1.0  # a level that stays this still near zero is a rest level: a tool was hung on the drive
+_HANGING_SHARE = 0.03  # of the capacity: more than a tool weighs there, less than any checkpoint of a full run
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +116,8 @@ class PullReader:
         self._clicked = False
         self._held = False
         self._finished = False
+        self._whole = False  # all samples are here, and they are somebody else's until …
+        self._own = False  # … one has to be changed
 
     @property
     def noise(self) -> float:
@@ -191,6 +198,14 @@ class PullReader:
             events.append(self._closed(len(self._t) - 1, None))
         return events
 
+    def read_whole(self, t_s: FloatArray, torque: FloatArray) -> list[ReaderEvent]:
+        """Read a whole trace: the same as feeding it and finishing, but nothing is copied. Call it on a new reader."""
+        self._n = len(t_s)
+        self._t, self._v = t_s, torque
+        self._wrong = np.zeros(len(t_s), dtype=np.bool_)
+        self._whole = True
+        return self.finish()
+
     def take_hold(self) -> list[ReaderEvent]:
         """Mode hold: a foot switch takes what is held now; the mean of the last half second is announced."""
         if not (self._active and self._expected.mode is Mode.HOLD):
@@ -224,7 +239,8 @@ class PullReader:
             moved = self._pull_on(known, events) if self._active else self._rest_on(known, events)
             if not moved:
                 break
-        self._forget()
+        if not self._whole:
+            self._forget()
         return events
 
     def _threshold(self) -> float:
@@ -253,14 +269,21 @@ class PullReader:
             self._sign = 1 if level > 0 else -1
             return
         self._rest = level
-        self._learn_noise(_still_noise(first))
+        self._learn_noise(_still_noise(first - level))
 
     def _mend(self) -> None:
         """Find wrong samples in what is new and draw across them, as far as the samples after them are known."""
         end = len(self._v) if self._finished else max(len(self._v) - _AHEAD, 0)
         if end <= self._n_mended:
             return
-        mend(self._t, self._v, self._wrong, self._n_mended, end, self._jump, self._rate)
+        for low in range(self._n_mended, end, _MEND):
+            high = min(low + _MEND, end)
+            if not jumps(self._v, low, high, self._jump):
+                continue
+            if self._whole and not self._own:
+                self._v = self._v.copy()
+                self._own = True
+            mend(self._t, self._v, self._wrong, low, high, self._jump, self._rate)
         self._n_mended = end
 
     def _rest_on(self, known: int, events: list[ReaderEvent]) -> bool:
@@ -278,7 +301,7 @@ class PullReader:
                 return True
         if not full or stop <= self._at:
             return False
-        self._learn(self._v[self._at : stop], threshold)
+        self._learn(off, threshold)
         self._at = stop
         return self._at < known
 
@@ -298,24 +321,27 @@ class PullReader:
         self._sign = best[1]
         return best[0]
 
-    def _learn(self, still: FloatArray, threshold: float) -> None:
-        """Follow the rest level and learn the noise from a stretch at rest."""
-        inside = still[np.abs(still - self.rest) <= threshold]
-        third = len(inside) // 3
-        if len(inside) < 9 or len(inside) < 0.8 * len(still):
+    def _learn(self, off: FloatArray, threshold: float) -> None:
+        """Follow the rest level and learn the noise from a stretch at rest; `off` is what it lies off the level."""
+        n_all = len(off)
+        if max(float(off.max()), -float(off.min())) > threshold:
+            off = off[np.abs(off) <= threshold]
+        n = len(off)
+        third = n // 3
+        if n < 9 or n < 0.8 * n_all:
             return
+        first, last = float(off[:third].sum()), float(off[-third:].sum())
         # a hand already on the tool lifts the end of the stretch: that is no rest level
-        moved = abs(float(inside[-third:].mean()) - float(inside[:third].mean()))
-        if moved > max(0.05 * threshold, 1.0 * self.noise):
+        if abs(last - first) / third > max(0.05 * threshold, 1.0 * self.noise):
             return
-        self._rest = float(inside.mean())
-        self._learn_noise(_still_noise(inside))
+        self._rest = self.rest + (first + float(off[third:-third].sum()) + last) / n
+        self._learn_noise(_still_noise(off))
 
     def _learn_noise(self, noise: float) -> None:
         """The noise in force is the median of the last twelve stretches at rest."""
         self._noises.append(noise)
         del self._noises[:-12]
-        self._noise = float(np.median(self._noises))
+        self._noise = statistics.median(self._noises)
 
     def _start(self, index: int, events: list[ReaderEvent]) -> None:
         self._active, self._cut = True, False
@@ -357,10 +383,14 @@ class PullReader:
         return True
 
     def _back_at_rest(self, low: int, high: int, n_rest: int) -> int | None:
-        out = np.abs(self._v[low:high] - self.rest) > self._threshold()
-        n_out = int(out.sum())
-        if n_out == len(out) or len(out) < n_rest:
+        if high - low < n_rest:
             return None
+        threshold = self._threshold()
+        # of any `n_rest` samples in a row one is among these few
+        if not (np.abs(self._v[low + (high - low) % n_rest : high : n_rest] - self.rest) <= threshold).any():
+            return None
+        out = np.abs(self._v[low:high] - self.rest) > threshold
+        n_out = int(np.count_nonzero(out))
         if not n_out:
             return low
         edges = np.concatenate([[-1], np.flatnonzero(out), [len(out)]])
@@ -383,7 +413,7 @@ class PullReader:
         if scale is None or stop - self._begin < n:
             return None
         last = self._v[stop - n : stop]
-        if max(abs(float(last[0])), abs(float(last[-1]))) > 0.08 * scale:
+        if max(abs(float(last[0])), abs(float(last[-1]))) > _HANGING_SHARE * scale:
             return None
         level = float(last.mean())
         if float(last.max() - last.min()) > 9.0 * self.noise + 1e-4 * scale:
@@ -436,7 +466,7 @@ class PullReader:
         pull = analyse(
             Segment(
                 self._t[begin : end + 1],
-                self._sign * self._v[begin : end + 1],
+                self._v[begin : end + 1] if self._sign > 0 else -self._v[begin : end + 1],
                 self._wrong[begin : end + 1],
                 self._rate,
                 self.noise,
@@ -477,11 +507,21 @@ class PullReader:
 
 def _still_noise(still: FloatArray) -> float:
     """Standard deviation about a straight line: a drifting zero is not noise."""
-    at = np.arange(len(still)) - (len(still) - 1) / 2.0
-    centred = still - still.mean()
-    slope = float(at @ centred) / float(at @ at)
-    rest = centred - slope * at
-    return float(np.sqrt(rest @ rest / max(len(still) - 2, 1)))
+    n = len(still)
+    at = _centred(n)
+    mean = float(still.sum()) / n
+    along = float(at @ still)
+    # about the mean, less what the line explains; `still` lies near zero, so little is lost in the difference
+    left = float(still @ still) - n * mean * mean - along * along * 12.0 / (n * (n * n - 1.0))
+    return float(np.sqrt(max(left, 0.0) / max(n - 2, 1)))
+
+
+@lru_cache(maxsize=8)
+def _centred(n: int) -> FloatArray:
+    """… −1, 0, 1 …, `n` of them."""
+    at: FloatArray = np.arange(n, dtype=np.float64) - (n - 1) / 2.0
+    at.flags.writeable = False
+    return at
 
 
 def read_pulls(
@@ -508,7 +548,10 @@ def read_pulls(
     Raises:
         ValueError: Shapes differ, or a limit is not greater than 0.
     """
-    greatest = float(np.abs(torque).max()) if capacity is None and len(torque) else None
+    t, v = np.asarray(t_s, dtype=np.float64), np.asarray(torque, dtype=np.float64)
+    if len(t) != len(v):
+        raise ValueError(f"{len(t)} times for {len(v)} samples")
+    greatest = max(float(v.max()), -float(v.min())) if capacity is None and len(v) else None
     reader = PullReader(
         mode=mode,
         capacity=capacity,
@@ -518,11 +561,14 @@ def read_pulls(
         settings=settings,
         announce=False,
     )
-    t, v = np.asarray(t_s, dtype=np.float64), np.asarray(torque, dtype=np.float64)
-    events: list[ReaderEvent] = []
-    for low in range(0, len(t), 50_000):  # bounded copies that stay in the cache; the cut makes no difference
-        events += reader.feed(t[low : low + 50_000], v[low : low + 50_000])
-    events += reader.finish()
-    pulls = tuple(event.pull for event in events if isinstance(event, PullClosed))
-    rate = 1.0 / float(np.median(np.diff(t))) if len(t) > 1 else 0.0
-    return Report(rate, reader.noise, pulls, DETECTOR, reader.settings)
+    pulls = tuple(event.pull for event in reader.read_whole(t, v) if isinstance(event, PullClosed))
+    return Report(_rate_of(t), reader.noise, pulls, DETECTOR, reader.settings)
+
+
+def _rate_of(t_s: FloatArray) -> float:
+    """Median rate; of a long trace the median over some thousand intervals spread evenly over it."""
+    n = len(t_s) - 1
+    if n < 1:
+        return 0.0
+    at = np.arange(n) if n <= _N_INTERVALS else np.linspace(0, n - 1, _N_INTERVALS).astype(np.int64)
+    return 1.0 / float(np.median(t_s[at + 1] - t_s[at]))
