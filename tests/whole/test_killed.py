@@ -92,7 +92,7 @@ def tell(*words: object) -> None:
 
 
 def bench(path: str, *, is_left: bool) -> None:
-    """Take up what the store holds if there `is_left` a run in it, else begin; do what the run asks for; tell what is stored. Ends by a kill."""
+    """Take up the run that `is_left` in the store, else begin; do what it asks for; tell what is stored; be killed."""
     from benchapp.cli.window import make_reader
     from benchapp.records import Store
     from benchapp.runs.model import RunState
