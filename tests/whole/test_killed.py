@@ -224,14 +224,20 @@ class Nursery:
         assert words[0] == first, words
         return words
 
-    def live_and_die(self, path: Path, life_s: float, *, is_left: bool) -> list[list[str]]:
-        """Start a bench, kill it `life_s` after it is up, return everything it told."""
+    def live_and_die(self, path: Path, life_s: float, *, is_left: bool, after_a_pull: bool) -> list[list[str]]:
+        """Start a bench, kill it `life_s` after it is up (or after its first stored pull), return what it told."""
         assert self.process.stdin is not None
         self.process.stdin.write(f"{int(is_left)} {path}\n".encode())
         pid = int(self.must("pid")[1])
         told = []
         up = self.line(time.monotonic() + 30)
         assert up == ["up"], up
+        if after_a_pull:  # however slow the machine is
+            while not told or told[-1][0] != "stored":
+                words = self.line(time.monotonic() + 30)
+                assert words is not None, told
+                assert words[0] != "ended", (words, told[-3:])
+                told.append(words)
         until = time.monotonic() + life_s
         while (words := self.line(until)) is not None:
             assert words[0] != "ended", f"the bench ended {words}, {told[-3:]}"
@@ -274,9 +280,12 @@ def kill_again_and_again(path: Path, kills: int, seed: int) -> dict[str, int]:
     left: Any = None  # the run as the last kill left it
     found: dict[str, int] = {"kills": 0, "acknowledged": 0, "taken up": 0, "at a pull": 0, "more than told": 0}
     states: set[str] = set()
+    read: set[tuple[str, int]] = set()
     with a_nursery() as nursery:
         for number in range(kills):
-            told = nursery.live_and_die(path, chance.uniform(0.0, LATEST_S), is_left=left is not None)
+            told = nursery.live_and_die(
+                path, chance.uniform(0.0, LATEST_S), is_left=left is not None, after_a_pull=number % 2 == 1
+            )
             found["kills"] += 1
             walked = [words[1:] for words in told if words[0] == "at"]
             if left is not None and walked:
@@ -304,6 +313,9 @@ def kill_again_and_again(path: Path, kills: int, seed: int) -> dict[str, int]:
                     assert run is not None, f"kill {number}: run {run_id} is lost"
                     assert pull_number <= len(run.pulls), f"kill {number}: pull {pull_number} of {run_id} is lost"
                     assert run.pulls[pull_number - 1].pull.reading == reading
+                    if (run_id, pull_number) in read and number < kills - 1:  # all of them again after the last kill
+                        continue
+                    read.add((run_id, pull_number))
                     trace = store.trace(run_id, pull_number)
                     assert trace is not None, f"kill {number}: trace {pull_number} of {run_id} is lost"
                     assert trace.digits is not None
@@ -329,8 +341,8 @@ def test_killed_at_any_moment_no_pull_told_as_stored_is_lost(tmp_path: Path) -> 
     found = kill_again_and_again(tmp_path / "demo.sqlite", KILLS, seed=20261125)
     print(found)
     assert found["kills"] == KILLS
-    assert found["acknowledged"] >= KILLS  # else too little was at stake
-    assert found["taken up"] >= KILLS // 3
+    assert found["acknowledged"] >= KILLS // 2  # every second bench is given the time for one
+    assert found["taken up"] >= KILLS // 4
 
 
 if __name__ == "__main__":
