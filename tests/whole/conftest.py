@@ -72,6 +72,16 @@ class Technician:
         QTest.mouseClick(panel.go, Qt.MouseButton.LeftButton)
         self.wait(lambda: self.view.state is not None, "the run to begin")
 
+    def good_pull(self) -> None:
+        """A steady pull that counts: the simulated arm carries one in ten past the click, which is pulled again."""
+        for _ in range(4):
+            self.pull()
+            if self.view.state is not RunState.DECIDE:
+                return
+            self.key()
+            self.wait(lambda: self.view.state is not RunState.DECIDE, "the pull again")
+        raise AssertionError("four steady pulls were flagged")
+
     def pull(self, manner: str = "steady") -> None:
         """One pull, from rest until it is told what became of it."""
         run = self.view.run

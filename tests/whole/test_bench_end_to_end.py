@@ -22,7 +22,8 @@ def test_full_run_by_one_key_and_pulls_alone_ends_sealed(open_kilter, stored) ->
     technician.kilter.close()
     with stored() as store:
         kept = store.run(run.run_id)
-        assert [p.kind for p in kept.pulls].count(PullKind.READING) == 9
+        # an arm may pull on past the click now and then: such a pull is repeated and kept, set aside
+        assert [p.kind for p in kept.pulls if p.set_aside is None].count(PullKind.READING) == 9
         assert [p.kind for p in kept.pulls].count(PullKind.PRELOAD) >= 1
         for pull in kept.pulls:
             trace = store.trace(run.run_id, pull.number)
@@ -39,21 +40,20 @@ def test_a_short_pull_is_offered_again_and_stays_in_the_record(open_kilter) -> N
     assert technician.view.state is RunState.DECIDE
     technician.key()  # what is proposed: pull again
     technician.wait(lambda: technician.view.state is RunState.PULL, "the pull again")
-    technician.pull()
+    technician.good_pull()
     run = technician.view.run
     assert run is not None
     readings = [p for p in run.pulls if p.kind is PullKind.READING]
-    assert len(readings) == 2
     assert Flag.SHORT in readings[0].pull.flags
     assert readings[0].set_aside
-    assert readings[1].set_aside is None
+    assert [p.set_aside for p in readings].count(None) == 1
 
 
 def test_unplugged_in_the_middle_of_a_pull_the_run_waits_and_goes_on_at_the_same_pull(open_kilter) -> None:
     technician = open_kilter()
     technician.start("OCF-005", "Workshop full run")
     technician.walk_on(RunState.PULL)
-    technician.pull()
+    technician.good_pull()
     before = technician.view.run
     assert before is not None
     technician.hand.ask(do="pull", manner="steady")
@@ -66,7 +66,7 @@ def test_unplugged_in_the_middle_of_a_pull_the_run_waits_and_goes_on_at_the_same
     after = technician.view.run
     assert after is not None
     counted = [p for p in after.pulls if p.kind is PullKind.READING and p.set_aside is None]
-    assert counted == [p for p in before.pulls if p.kind is PullKind.READING]
+    assert counted == [p for p in before.pulls if p.kind is PullKind.READING and p.set_aside is None]
     assert after.checkpoint_index == before.checkpoint_index
 
 
@@ -74,7 +74,7 @@ def test_closed_in_the_middle_a_run_goes_on_at_the_same_pull(open_kilter) -> Non
     first = open_kilter()
     first.start("OCF-005", "Workshop full run")
     first.walk_on(RunState.PULL)
-    first.pull()
+    first.good_pull()
     run = first.view.run
     assert run is not None
     first.kilter.close()
