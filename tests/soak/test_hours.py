@@ -1,0 +1,173 @@
+"""Minutes on end at 10,000 lines a second through port, driver, session, reader, run, store and window: nothing lost.
+
+KILTER_SOAK_MINUTES says how long (10). A writer process paces the lines, a pull every three seconds; sample k was due
+at begin + k / 10,000 on the clock that both processes share, so the age of the newest sample that the window has
+taken holds the writer's own lateness too. A port opened in the middle of a line cannot know that, so the link drops
+what comes before the first end of line: the writer sends one of those first.
+
+Run:  KILTER_SOAK_MINUTES=3 python -m pytest tests/soak/test_hours.py -s
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import subprocess
+import sys
+import time
+import tty
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QTimer
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication
+
+from benchapp.cli.window import SIMULATED_PROFILE, Application
+from benchapp.metrology.reference import Reference
+from benchapp.metrology.tool import Tool, ToolType
+from benchapp.runs.model import RunPlan, RunState
+from benchapp.runs.planning import plan_run
+from benchapp.runs.procedure import shipped_procedure
+from drivers.samples import Source
+
+MINUTES = float(os.environ.get("KILTER_SOAK_MINUTES", "10"))
+RATE = 10_000
+WRITER = """
+import os, sys, time
+import numpy as np
+handle, rate, seconds = int(sys.argv[1]), int(sys.argv[2]), float(sys.argv[3])
+rise = np.concatenate([np.linspace(0, 0.8, rate // 2), np.linspace(0.8, 1, rate)])
+fall = np.concatenate([np.linspace(1, 0.7, rate // 200), np.linspace(0.7, 0, rate // 4)])
+pull = 60 * np.concatenate([rise, fall])
+cycle = np.concatenate([np.zeros(3 * rate - len(pull)), pull])
+cycle = cycle + 0.01 * np.random.default_rng(3).standard_normal(len(cycle))
+lines = [b"%+08.2f Nm\\r\\n" % value for value in cycle]
+begin = time.monotonic()
+print(begin, flush=True)
+os.write(handle, b"\\r\\n")
+sent, late = 0, 0.0
+while time.monotonic() - begin < seconds:
+    time.sleep(0.001)
+    due = int((time.monotonic() - begin) * rate)
+    late = max(late, (due - sent) / rate)
+    data = b"".join(lines[k % len(lines)] for k in range(sent, due))
+    sent = due
+    while data:
+        data = data[os.write(handle, data):]
+print(sent, late, flush=True)
+"""
+
+
+def resident_mb() -> float:
+    """Resident memory now (Linux), else the greatest so far."""
+    status = Path("/proc/self/statm")
+    if status.exists():
+        return int(status.read_text().split()[1]) * resource.getpagesize() / 1e6
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(60 * MINUTES + 120)
+def test_nothing_is_lost_in_hours_at_ten_thousand_lines_a_second(qapp: QApplication, tmp_path: Path) -> None:
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    kilter = Application(
+        simulated=False,
+        settings_path=None,
+        store_file=tmp_path / "records.sqlite",
+        url=os.ttyname(slave),
+        profile=SIMULATED_PROFILE,
+    )
+    kilter.window.resize(1366, 768)
+    kilter.window.show()
+    QTest.qWaitForWindowExposed(kilter.window)
+    kilter.after_first_paint()
+    session, page = kilter.session, kilter.window.bench
+    page.sounds.muted = True
+    QTest.qWait(500)
+    tool = Tool("OCF-016", ToolType.SETTING, "B", "N·m", 60, 60, fixed=True)
+    plan = plan_run(
+        *(tool, Reference("REF-1", 250.0), shipped_procedure("workshop-spot"), "fitter 2", Source.LIVE),
+        target=60.0,
+        n_readings=20,
+    )
+    assert isinstance(plan, RunPlan), plan
+    writer = subprocess.Popen(
+        [sys.executable, "-c", WRITER, str(master), str(RATE), str(60 * MINUTES)],
+        pass_fds=[master],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert writer.stdout is not None
+    begin = float(writer.stdout.readline())
+    ages: list[float] = []
+    memory: list[float] = []
+    sealed: set[str] = set()
+    n_pulls = 0
+
+    def look() -> None:
+        if page._next_index:
+            ages.append(time.monotonic() - begin - page._next_index / RATE)
+
+    def go_on() -> None:
+        nonlocal n_pulls
+        view = session.view()
+        if view.state is None:
+            if view.link.state == "streaming":
+                session.start_run(plan)
+        elif view.state is RunState.SEALED:
+            if view.run is not None and view.run.run_id not in sealed:
+                sealed.add(view.run.run_id)
+                n_pulls += len(view.run.pulls)
+            session.dismiss()
+        elif view.state not in (RunState.PRELOAD, RunState.PULL) and not view.is_zeroing:
+            session.go_on()
+
+    timers = []
+    for interval, what in ((20, look), (100, go_on)):
+        timer = QTimer()
+        timer.setInterval(interval)
+        timer.timeout.connect(what)
+        timer.start()
+        timers.append(timer)
+    frames, cpu_s, wall_s = page.n_frames, time.process_time(), time.monotonic()
+    while writer.poll() is None:
+        QTest.qWait(1000)
+        memory.append(resident_mb())
+    frames, cpu_s, wall_s = page.n_frames - frames, time.process_time() - cpu_s, time.monotonic() - wall_s
+    for timer in timers:
+        timer.stop()
+    words = writer.stdout.readline().split()
+    n_written, writer_late_s = int(words[0]), float(words[1])
+    writer.stdout.close()
+    deadline = time.monotonic() + 10
+    while session._status.n_lines < n_written and time.monotonic() < deadline:
+        QTest.qWait(50)
+    status, problem = session._status, session.view().store_problem
+    kilter.window.close()
+    kilter.close()
+    kilter.window.deleteLater()
+    QTest.qWait(20)
+    os.close(master)
+    os.close(slave)
+    late = np.percentile(1000 * np.array(ages[50:]), [50, 99, 100])
+    third = len(memory) // 3
+    print(
+        f"\n{wall_s / 60:.1f} min, {n_written} lines written, {n_written - status.n_lines} lost, load {os.getloadavg()}"
+    )
+    print(f"writer itself late by {1000 * writer_late_s:.0f} ms at most")
+    print(f"refused {status.n_refused}, gaps {status.n_gaps}, reconnects {status.n_reconnects}")
+    print(f"{len(sealed)} runs sealed, {n_pulls} pulls in them, trouble of the store: {problem or 'none'}")
+    print(f"{frames / wall_s:.1f} frames/s, CPU {100 * cpu_s / wall_s:.0f} % of one core")
+    print(f"age of the newest sample: p50 {late[0]:.0f} ms, p99 {late[1]:.0f} ms, greatest {late[2]:.0f} ms")
+    print(f"memory {memory[third]:.1f} MB after a third, {memory[-1]:.1f} MB at the end, greatest {max(memory):.1f} MB")
+    assert n_written == status.n_lines
+    assert status.n_refused == status.n_reconnects == 0
+    if writer_late_s < 0.1:  # lines without a number of their own: a writer held up by the machine looks like a gap
+        assert status.n_gaps == 0
+    assert problem == ""
+    assert n_pulls > 0 or MINUTES < 2
+    if MINUTES >= 10:
+        assert memory[-1] - memory[third] < 20.0
