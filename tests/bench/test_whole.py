@@ -5,7 +5,8 @@ each; driver, session, reader and store run behind it as they do in the program.
 last line before the torque falls, so the fall itself, which the reader has to see, is in it. Not in it: the window's
 frame that fetches the sound (up to 16 ms) and the sound card.
 Goal: 120 ms at p99. The reader by itself needs 35 to 45 ms of the fall; on two cores under a load of 6 p50 was 42 and
-p99 162 ms, which misses the goal: what a machine does beside counts, so its load is printed with the figures.
+p99 162 ms, which misses the goal, and p99 50 ms under a load of 5 (30 clicks): what a machine does beside counts,
+so its load is printed with the figures.
 Run:  python -m pytest tests/bench/test_whole.py -s
 """
 
