@@ -87,6 +87,8 @@ class Technician:
         run = self.view.run
         assert run is not None
         before = len(run.pulls)
+        if self.view.target_nm:  # the window's hand sets the tool too, but on a busy machine it may come late
+            self.hand.ask(do="set", torque=self.view.target_nm)
         self.hand.ask(do="pull", manner=manner)
         self.wait(
             lambda: (
