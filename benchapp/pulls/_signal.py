@@ -16,7 +16,7 @@ BoolArray = npt.NDArray[np.bool_]
 def jumps(torque: FloatArray, begin: int, end: int, jump: float) -> bool:
     """True when two neighbours, the second of them in `begin` to `end`, differ by more than `jump`."""
     step = np.diff(torque[max(begin - 1, 0) : end])
-    return bool(len(step)) and (step.max() > jump or step.min() < -jump)
+    return len(step) > 0 and bool(step.max() > jump or step.min() < -jump)
 
 
 def mend(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import hashlib
 import sqlite3
@@ -39,7 +40,8 @@ def test_only_the_right_passphrase_opens_and_it_is_not_in_the_file(store, path):
     store.close()
     data = path.read_bytes()
     assert b"something else" not in data
-    assert sqlite3.connect(path).execute("SELECT length(salt) FROM custodian").fetchone() == (16,)
+    with contextlib.closing(sqlite3.connect(path)) as raw:
+        assert raw.execute("SELECT length(salt) FROM custodian").fetchone() == (16,)
 
 
 def test_attempts_are_slowed_down_also_after_a_restart(store, clock, open_store):
