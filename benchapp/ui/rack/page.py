@@ -43,6 +43,7 @@ from benchapp.ui.rack.model import (
     natural_key,
     rows_of,
 )
+from benchapp.ui.rack.switch import TOOLS, VIEW_WORDS, build_view, is_view, offered
 
 MOST_TOOLS = 100_000
 
@@ -148,9 +149,12 @@ class ToolCard(QWidget):
 
 
 class RackPage(Page):
-    """List on the left, the tool under the cursor on the right; editor, state and import take the whole page."""
+    """List on the left, the tool under the cursor on the right; editor, state and import take the whole page.
 
-    concerns = ("tools", "runs")
+    Keys it opens: a tool's number or code, ``view:NAME`` and ``view:NAME:KEY`` for the views of the switch.
+    """
+
+    concerns = ("tools", "runs", "jobs", "tasks")
 
     def __init__(self, context: AppContext) -> None:
         super().__init__(context, "Rack")
@@ -175,6 +179,9 @@ class RackPage(Page):
         menu = QMenu(self.more)
         menu.addAction("Import a list (CSV or XLSX) …", self.ask_import)
         self.more.setMenu(menu)
+        self.switch = ChoiceField("View", offered(), on_change=lambda name: self.show_view(name))
+        self._built: dict[str, QWidget] = {}
+        self.action_row.addWidget(self.switch)
         self.action_row.addWidget(self.add)
         self.action_row.addWidget(self.more)
         self.add.clicked.connect(lambda: self.edit_tool(None))
@@ -277,14 +284,82 @@ class RackPage(Page):
         self._limits.clear()
         busy = self.views.currentWidget() in (self.editor, self.stating, self.importing)
         self._filter()
-        if not busy:
+        if self._shown_view():
+            self._refresh_view()
+        elif not busy:
             self.show_list()
+
+    # ------------------------------------------------------------------------------------------------------------ views
+
+    def show_view(self, name: str, key: str = "") -> None:
+        """Show one of the views of the switch (or one that is opened from something, with its key)."""
+        if self.context.store is None:
+            return
+        if name == TOOLS:
+            self.show_list()
+            return
+        if name not in self._built:
+            view = build_view(name, self.context)
+            self._built[name] = view
+            self.views.addWidget(view)
+            for signal, slot in (("heading_changed", self._head_view), ("left", self.leave_view)):
+                told = getattr(view, signal, None)
+                if told is not None:
+                    told.connect(slot)
+        if name in VIEW_WORDS:
+            self.switch.put(name)
+        self.add.setVisible(False)
+        self.more.setVisible(False)
+        self.views.setCurrentWidget(self._built[name])
+        opens = getattr(self._built[name], "open", None)
+        if key and callable(opens):
+            opens(key)
+            self._head_view()
+        else:
+            self._refresh_view()
+        self._built[name].setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def leave_view(self) -> None:
+        """Back from a view that has no button to the one that the switch names."""
+        self.show_view(self.switch.value())
+
+    def _shown_view(self) -> str:
+        current = self.views.currentWidget()
+        return next((name for name, view in self._built.items() if view is current), "")
+
+    def _refresh_view(self) -> None:
+        again = getattr(self._built[self._shown_view()], "refresh", None)
+        if callable(again):
+            again()
+        self._head_view()
+
+    def _head_view(self) -> None:
+        name = self._shown_view()
+        if name:
+            heading = getattr(self._built[name], "heading", None)
+            self.heading(*(heading() if callable(heading) else (VIEW_WORDS.get(name, "Rack"), "")))
+
+    def restyle(self) -> None:
+        """Take the palette and the size in force, in the views too."""
+        super().restyle()
+        for view in getattr(self, "_built", {}).values():
+            again = getattr(view, "restyle", None)
+            if callable(again):
+                again()
+
+    def stop(self) -> None:
+        """End what the views have going on."""
+        for view in self._built.values():
+            end = getattr(view, "stop", None)
+            if callable(end):
+                end()
 
     def show_list(self) -> None:
         """Back to the list (or to what the empty rack says)."""
         if self.context.store is None:
             return
         self.heading("Rack", count_line(self._rows, len(self.list.rows)) if self._rows else "")
+        self.switch.put(TOOLS)
         self.add.setVisible(True)
         self.more.setVisible(True)
         self.views.setCurrentWidget(self.main if self._rows else self.empty)
@@ -389,8 +464,13 @@ class RackPage(Page):
     # --------------------------------------------------------------------------------------------------------- changing
 
     def open(self, key: str) -> None:
-        """Show the tool with this number (or barcode)."""
+        """Show the tool with this number (or barcode), or a view."""
         store = self.context.store
+        if key.startswith("view:"):
+            name, _, rest = key.removeprefix("view:").partition(":")
+            if is_view(name) or name == TOOLS:
+                self.show_view(name, rest)
+            return
         record = store.tool(key) if store is not None else None
         self.show_list()
         if record is None:
