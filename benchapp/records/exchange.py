@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, Final, TextIO
 
 from benchapp.metrology.tool import Tool
-from benchapp.records import chain, model, shown
+from benchapp.records import chain, check_standard, model, shown
 from benchapp.records.canonical import CanonicalError, canonical, parse
 from benchapp.records.errors import StoreError
 from benchapp.records.store import Store, _tool_values
@@ -198,6 +198,8 @@ def _import_entries(raw: Any, exported: list[dict[str, Any]], traces: dict[str, 
             raw.execute("UPDATE runs SET voided = ? WHERE run_id = ?", (content["reason"], subject))
         elif kind == model.EntryKind.STATE:
             states[subject] = content["new"]
+        elif kind == model.EntryKind.ACT:
+            check_standard.take_act(raw, subject, data["who"], content)
         elif kind == model.EntryKind.CALIBRATION:
             sealed = content["calibration"]
             raw.execute(
@@ -238,6 +240,7 @@ def _import_run(raw: Any, run_id: str, seal: model.Seal, content: dict[str, Any]
     run = run_from_data(content["run"])  # a run this program cannot read is refused now, not when it is opened
     if run.run_id != run_id or shown.run_columns(run)["tool"] != columns["tool"]:
         raise ImportRefusedError(f"entry {seal.sequence} is about {run_id} but holds {run.run_id}")
+    check_standard.take_value(raw, run)
 
 
 # --- tables

@@ -23,7 +23,7 @@ from sqlalchemy.dialects.sqlite import insert as upsert
 
 from benchapp.metrology.reference import Calibration, Reference
 from benchapp.metrology.tool import Tool
-from benchapp.records import _blob, chain, shown
+from benchapp.records import _blob, chain, check_standard, shown
 from benchapp.records._claims import Claims
 from benchapp.records._database import Database, Hot
 from benchapp.records.canonical import canonical, parse
@@ -494,11 +494,13 @@ class Store:
 
         Raises:
             WrongStoreError: Its source belongs to the other store.
-            NotAllowedError: It is stored already.
+            NotAllowedError: It is stored already, or its reference is stopped by its check standard.
         """
         self._must_belong(run.plan.source)
         values = {**shown.run_columns(run), "run_id": run.run_id}
         with self._db.writing_raw() as raw:
+            if stopped := check_standard.refusal_of(raw, run.plan.reference.number, run.plan.tool.number):
+                raise NotAllowedError(self.path, stopped)
             names = ", ".join(values)
             cursor = raw.execute(
                 f"INSERT INTO runs ({names}) VALUES ({', '.join('?' * len(values))})", list(values.values())
@@ -689,6 +691,7 @@ class Store:
             seal = self._append(EntryKind.RUN, run.run_id, run.plan.operator, content)
             self._close_run(raw, key, columns, seal)
             self._after_run(raw, run, Outcome(columns["outcome"]))
+            check_standard.take_value(raw, run)
         self._known.pop(run.run_id, None)
         self._claims.drop(key)
         return seal

@@ -145,6 +145,7 @@ class RunPlan:
         warnings: Sentences about suitability that were accepted before the start.
         detector: Name and version of the pull reader.
         geometric: Geometric influences known before the run, by symbol ("w_rep", "w_od", "w_int", "w_l").
+        reference_check: How the reference stood by its check standard, one sentence; "" it has none.
     """
 
     tool: Tool
@@ -159,6 +160,7 @@ class RunPlan:
     warnings: tuple[str, ...] = ()
     detector: str = ""
     geometric: dict[str, Geometric] = field(default_factory=dict)
+    reference_check: str = ""
 
 
 @dataclass(frozen=True, slots=True)

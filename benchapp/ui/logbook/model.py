@@ -461,6 +461,7 @@ def run_facts(run: Run, unit: str) -> list[tuple[str, str]]:
         ("zero", "; ".join(zeros)),
         ("read by", plan.detector),
         ("accepted before", " ".join(plan.warnings)),
+        ("daily check", plan.reference_check),
         ("remarks", " ".join(f"{wall_text(at)}: {text}" for at, text in run.remarks)),
     ]
 
