@@ -222,7 +222,7 @@ def _cell_text(cell: object) -> str:
 
 def _table(cells: Sequence[Sequence[str]], lines: Sequence[int], name: str, notes: Sequence[str]) -> Table:
     if len(cells) < 2:
-        raise ListFileError(f"{name} has no rows. The first line names the columns, each further line is a tool.")
+        raise ListFileError(f"{name} has no rows. The first line names the columns, the rows follow.")
     if len(cells) > MOST_ROWS + 1:
         raise ListFileError(f"{name} has more than {MOST_ROWS} rows, the most that come in at once. Split it.")
     header = tuple(cell.strip() for cell in cells[0])
@@ -232,16 +232,21 @@ def _table(cells: Sequence[Sequence[str]], lines: Sequence[int], name: str, note
     return Table(header, rows, tuple(notes), tuple(lines[1:]))
 
 
-def match_columns(header: Sequence[str]) -> dict[str, int]:
-    """Return which column most likely holds what: field key -> column index. A person can change it."""
+def match_columns(header: Sequence[str], names: Mapping[str, tuple[str, ...]] = _NAMES) -> dict[str, int]:
+    """Return which column most likely holds what: field key -> column index. A person can change it.
+
+    Args:
+        header: Names of the columns in the file.
+        names: Field key -> what such a column is called, in small letters; the fields of a tool.
+    """
     found: dict[str, int] = {}
     plain = [re.sub(r"[^a-z0-9() ]+", " ", name.casefold()).strip() for name in header]
     for exact in (True, False):
-        for key, names in _NAMES.items():
+        for key, called in names.items():
             if key in found:
                 continue
             for index, name in enumerate(plain):
-                if index not in found.values() and _is_named(name, names, exact=exact):
+                if index not in found.values() and _is_named(name, called, exact=exact):
                     found[key] = index
                     break
     return found
