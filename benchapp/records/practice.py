@@ -1,0 +1,154 @@
+"""Practice pulls in the store: by person, with the source mark, deletable, apart from every verification record.
+
+Nothing here touches runs, tools or the chain. Simulated and replayed practice goes to the demo store, live practice to
+the live one, as with runs.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+import sqlalchemy as sa
+
+from benchapp.practice.marks import PullMarks
+from benchapp.practice.progress import PracticedPull
+from benchapp.records.errors import StoreError, WrongStoreError
+from benchapp.records.schema import practice_pulls as table
+from benchapp.records.store import Store
+from benchapp.runs.codec import from_data, to_data
+from drivers.samples import Source
+
+_DEMO: Final = frozenset({Source.SIMULATED, Source.REPLAYED})
+
+
+def add_pull(store: Store, pull: PracticedPull) -> PracticedPull:
+    """Store a pull; durable on return. Returns it with its row key.
+
+    Raises:
+        WrongStoreError: Its source does not belong into this store.
+        ValueError: Nobody is named.
+    """
+    if not pull.person.strip():
+        raise ValueError("a practice pull needs a person")
+    if (pull.source in _DEMO) is not store.is_demo:
+        raise WrongStoreError(store.path, "demo" if store.is_demo else "live", pull.source.value)
+    with store._db.writing() as connection:
+        result = connection.execute(
+            sa.insert(table).values(
+                person=pull.person.strip(),
+                at=pull.at,
+                drill=pull.drill,
+                level=pull.level,
+                tool=pull.tool,
+                source=pull.source.value,
+                data=_data(pull),
+            )
+        )
+        key = result.inserted_primary_key
+        assert key is not None
+    return replace(pull, person=pull.person.strip(), key=int(key[0]))
+
+
+def pulls_of(store: Store, person: str, *, drill: str = "", since: str = "") -> list[PracticedPull]:
+    """Return a person's pulls, oldest first.
+
+    Args:
+        store: Any.
+        person: As written at the pull.
+        drill: Only of this drill; "" of all.
+        since: Only from this ISO 8601 date on (of the time as written); "" all.
+    """
+    wanted = sa.select(table).where(table.c.person == person).order_by(table.c.key)
+    return _rows(store, wanted, drill, since)
+
+
+def pulls_of_all(store: Store, *, drill: str = "", since: str = "") -> list[PracticedPull]:
+    """Return everybody's pulls, oldest first: only for figures of a group without names (`progress.group_weeks`)."""
+    return _rows(store, sa.select(table).order_by(table.c.key), drill, since)
+
+
+def people(store: Store) -> list[str]:
+    """Return who has practised, by name."""
+    with store._db.reading() as connection:
+        return list(connection.execute(sa.select(table.c.person).distinct().order_by(table.c.person)).scalars())
+
+
+def change(store: Store, pull: PracticedPull, *, set_aside: bool) -> PracticedPull:
+    """Set a pull aside, or let it count again. A level that was passed with it is passed no more.
+
+    Raises:
+        StoreError: It was deleted meanwhile.
+    """
+    changed = replace(pull, set_aside=set_aside, passed=pull.passed and not set_aside)
+    with store._db.writing() as connection:
+        result = connection.execute(sa.update(table).where(table.c.key == pull.key).values(data=_data(changed)))
+        if result.rowcount != 1:
+            raise StoreError(store.path, "This practice pull was deleted meanwhile. Nothing was changed.")
+    return changed
+
+
+def count_of(store: Store, person: str) -> int:
+    """Return how many pulls are kept of a person."""
+    with store._db.reading() as connection:
+        found = connection.execute(sa.select(sa.func.count()).where(table.c.person == person)).scalar()
+    return int(found or 0)
+
+
+def delete_person(store: Store, person: str) -> int:
+    """Delete all practice of a person for good; returns how many pulls. Verification records are not touched.
+
+    The bytes are overwritten in the file. Copies of the file made before keep what they hold.
+    """
+    with store._db.lock:
+        # set outside of a transaction; the write-ahead log goes with the next checkpoint
+        raw = store._db.raw
+        raw.execute("PRAGMA secure_delete = ON")
+        try:
+            with store._db.writing() as connection:
+                n = connection.execute(sa.delete(table).where(table.c.person == person)).rowcount
+            raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        finally:
+            raw.execute("PRAGMA secure_delete = OFF")
+    return int(n)
+
+
+def _data(pull: PracticedPull) -> str:
+    data = {
+        "marks": to_data(pull.marks),
+        "aims": [list(aim) for aim in pull.aims],
+        "good": pull.is_good,
+        "passed": pull.passed,
+        "aside": pull.set_aside,
+    }
+    return json.dumps(data, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
+def _rows(store: Store, wanted: sa.Select[Any], drill: str, since: str) -> list[PracticedPull]:
+    if drill:
+        wanted = wanted.where(table.c.drill == drill)
+    if since:
+        wanted = wanted.where(table.c.at >= since)
+    with store._db.reading() as connection:
+        rows: Sequence[Any] = connection.execute(wanted).all()
+    return [_pull(row) for row in rows]
+
+
+def _pull(row: Any) -> PracticedPull:
+    data = json.loads(row.data)
+    return PracticedPull(
+        person=row.person,
+        at=row.at,
+        drill=row.drill,
+        level=row.level,
+        tool=row.tool,
+        source=Source(row.source),
+        marks=from_data(PullMarks, data["marks"]),
+        aims=tuple((str(of), str(kind), float(limit)) for of, kind, limit in data["aims"]),
+        is_good=bool(data["good"]),
+        passed=bool(data["passed"]),
+        set_aside=bool(data["aside"]),
+        key=row.key,
+    )
