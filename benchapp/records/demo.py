@@ -1,7 +1,8 @@
 """Demonstration records: the workshop of the Ombrey Chain Ferry, an invented river ferry with two boats.
 
-Twenty tools, three references with calibrations, people as roles, and five years of runs. Everything goes into a demo
-store and is marked as simulated. Curves and readings come from simple drawings of pulls, so that a reading
+Twenty-one tools, three references with calibrations, people as roles, years of runs, what the tools were used on, a
+check standard pulled each morning of the last weeks, and a work list begun after a tool was found out. Everything goes
+into a demo store and is marked as simulated. Curves and readings come from simple drawings of pulls, so that a reading
 is what the reader finds on its curve; they are examples to look at, not measurements.
 """
 
@@ -19,7 +20,9 @@ from benchapp.metrology.reference import Calibration, CalibrationPoint, Referenc
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls import DETECTOR, read_pulls
 from benchapp.pulls.pull import Mode, Pull
-from benchapp.records.model import Person, ToolRecord, ToolState
+from benchapp.records import check_standard, impact
+from benchapp.records.joblist import import_jobs
+from benchapp.records.model import JobEntry, Outcome, Person, ToolRecord, ToolState
 from benchapp.records.store import Store
 from benchapp.runs.model import CapturedPull, Checkpoint, PullKind, Run, RunPlan, RunState, ZeroTaken
 from benchapp.runs.planning import plan_run
@@ -59,13 +62,13 @@ def tools() -> list[tuple[ToolRecord, float, float]]:
         (record(wrench(2, 5, 25, step=0.25, drive="1/4 in"), shop, "fitter 1", first_use=first), -0.8, 0.5),
         (record(wrench(3, 10, 50, step=0.5, drive="3/8 in"), shop, "fitter 2", first_use=first), 0.4, -0.4),
         (record(wrench(4, 20, 100, drive="1/2 in"), north, "fitter 2", first_use=first), -1.5, 1.2),
-        (record(wrench(5, 20, 100, drive="1/2 in"), south, "fitter 3", first_use=first), 0.9, 0.2),
+        (record(wrench(5, 20, 100, drive="1/2 in"), south, "fitter 3", first_use=first), 2.1, 0.1),
         (record(wrench(7, 40, 200, step=2, drive="1/2 in"), north, "fitter 2", first_use=first), 0.2, -0.7),
         (record(wrench(8, 40, 200, step=2, drive="1/2 in"), south, "fitter 3", first_use=first), -0.3, 0.4),
         (record(wrench(9, 80, 400, step=5, drive="3/4 in"), north, "fitter 2", first_use=first), 2.4, 0.7),
         (record(wrench(12, 10, 75, "lbf·ft", 1, drive="3/8 in"), store, "custodian", first_use=first), -0.6, 0.1),
         (record(wrench(14, 30, 150, drive="1/2 in"), shop, "fitter 2", interval_months=6, first_use=first), 0.5, -0.9),
-        (record(wrench(15, 60, 340, step=2, drive="1/2 in"), shop, "fitter 1", first_use=first), -1.1, -0.2),
+        (record(wrench(15, 60, 340, step=2, drive="1/2 in"), shop, "fitter 1", first_use=first), -1.1, 4.6),
         (
             record(
                 Tool("OCF-016", _II, "B", "N·m", 90, 90, fixed=True, drive="1/2 in"),
@@ -111,12 +114,22 @@ def tools() -> list[tuple[ToolRecord, float, float]]:
             0.3,
             0.2,
         ),
+        (
+            record(
+                wrench(90, 20, 100, drive="1/2 in"),
+                "case beside the bench",
+                "custodian",
+                remark="check standard of REF-1, used for nothing else",
+            ),
+            0.35,
+            0.0,
+        ),
         (record(wrench(40, 20, 120, drive="1/2 in"), store, "custodian", remark="spare"), 0.0, 0.1),
     ]
 
 
 def references(today: dt.date) -> list[Reference]:
-    """Return the three references of the workshop: one well covered, one due soon, one without calibration."""
+    """Return the three references: one that had moved at its third calibration, one due soon, one without."""
 
     def points(upto: float, error: float, curve: float, expanded: float) -> tuple[CalibrationPoint, ...]:
         found = []
@@ -129,7 +142,9 @@ def references(today: dt.date) -> list[Reference]:
                 found.append(CalibrationPoint(applied, float(f"{shown:.6g}"), stated, direction))
         return tuple(found)
 
-    def calibration(name: str, day: dt.date, upto: float, error: float, curve: float, degree: int = 2) -> Calibration:
+    def calibration(
+        name: str, day: dt.date, upto: float, error: float, curve: float, stated: str = "0.5", degree: int = 2
+    ) -> Calibration:
         return Calibration(
             certificate=name,
             laboratory="torque laboratory of the river authority",
@@ -140,7 +155,7 @@ def references(today: dt.date) -> list[Reference]:
             coverage_factor=2.0,
             points=points(upto, error, curve, 0.2),
             degree=degree,
-            reference_class="0.5",
+            reference_class=stated,
             temperature_c=22.5,
         )
 
@@ -155,8 +170,9 @@ def references(today: dt.date) -> list[Reference]:
             "signed value with unit",
             "",
             (
+                calibration("RA-0512", early.replace(year=early.year - 2), 200.0, 0.11, -0.12),
                 calibration("RA-1187", early, 200.0, 0.18, -0.12),
-                calibration("RA-2041", late, 200.0, 0.24, -0.10),
+                calibration("RA-2041", late, 200.0, 1.42, -0.10, "2"),
             ),
             serial="0417",
         ),
@@ -253,36 +269,154 @@ def make(path: Path | str, *, today: dt.date, years: int = 4, seed: int = 7) -> 
         for person in PEOPLE:
             store.save_person(person, who="custodian")
         shop = references(today)
+        coming = [(c.calibrated, r.number, c) for r in shop for c in r.calibrations if c.calibrated > begin.date()]
+        late = {calibration.certificate for _, _, calibration in coming}
+        shop = [
+            replace(r, calibrations=tuple(c for c in r.calibrations if not years or c.certificate not in late))
+            for r in shop
+        ]
         for reference in shop:
             store.save_reference(reference, who="custodian")
         stock = tools()
         for record, _, _ in stock:
             store.save_tool(record, who="custodian")
-        procedure = next(p for p in shipped_procedures() if "full" in p.name.lower() or "2003" in p.name)
-        for when, index in _calendar(len(stock), begin, today, years, rng):
+        full = next(p for p in shipped_procedures() if "full" in p.name.lower() or "2003" in p.name)
+        spot = next(p for p in shipped_procedures() if p.is_spot_check)
+        days: list[tuple[dt.datetime, int]] = _calendar(len(stock), begin, today, years, rng)
+        if years:
+            days += [(dt.datetime.combine(day, dt.time(9), dt.UTC), -1 - i) for i, (day, _, _) in enumerate(coming)]
+            days += [(morning, CHECK) for morning in _mornings(today)]
+        for when, index in sorted(days):
             if when > clock.now:
                 clock.now = when
+            if index == CHECK:
+                _check(store, clock, rng, shop, stock, spot)
+                continue
+            if index < 0:
+                _, number, calibration = coming[-1 - index]
+                store.add_calibration(number, calibration, who="custodian")
+                shop = store.references()
+                continue
             record, error, drift = stock[index]
             age = (clock.now.date() - begin.date()).days / 365.25
-            _run(store, clock, rng, record.tool, _reference_for(record.tool, shop), procedure, error + drift * age)
+            _run(store, clock, rng, record.tool, _reference_for(record.tool, shop), full, error + drift * age)
             stored = store.tool(record.number)
             if stored is not None and stored.state is ToolState.QUARANTINED:
                 store.change_state(
                     record.number, ToolState.AT_LABORATORY, who="custodian", why="out of limits; sent to the laboratory"
                 )
-                _repaired(store, clock, rng, record, shop, procedure, back=index % 3 != 0)
+                _repaired(store, clock, rng, record, shop, full, back=index % 3 != 0)
                 stock[index] = (record, float(rng.normal(0, 0.4)) - drift * age, drift)
         _leave_as_it_is(store, clock, today)
+        if years:
+            import_jobs(store, _jobs(stock, begin, today, rng), who="custodian", origin="job cards")
+            _begin_work_list(store)
     finally:
         store.close()
+
+
+CHECK: Final = 10_000
+"""Stands in the calendar for a morning's check."""
+STANDARD: Final = "OCF-090"
+
+
+def _mornings(today: dt.date) -> list[dt.datetime]:
+    """Working days of the last eight weeks, without today."""
+    days = [today - dt.timedelta(days=back) for back in range(56, 0, -1)]
+    return [dt.datetime.combine(day, dt.time(6, 50), dt.UTC) for day in days if day.weekday() < 5]
+
+
+def _check(
+    store: Store,
+    clock: _Clock,
+    rng: np.random.Generator,
+    shop: list[Reference],
+    stock: list[tuple[ToolRecord, float, float]],
+    spot: Procedure,
+) -> None:
+    """One morning's check; one of them was pulled badly, and the custodian said so."""
+    reference = next(each for each in shop if each.number == "REF-1")
+    standard, error, _ = next(each for each in stock if each[0].number == STANDARD)
+    if check_standard.setup_of(store, reference.number) is None:
+        check_standard.set_standard(
+            store,
+            *(reference.number, STANDARD, 60.0, Direction.CLOCKWISE),
+            who="custodian",
+            why="new, from one batch with OCF-040, kept in its case and used for nothing else",
+        )
+    before = check_standard.standing(store, reference.number)
+    wrong = before is not None and len(before.points) == 24
+    # From morning to morning the mean of a stable tool still varies: another hand, another temperature.
+    moved = float(rng.normal(0, 0.12)) + (1.9 if wrong else 0.0)
+    _run(store, clock, rng, standard.tool, reference, spot, error + moved, clean=True, target=60.0)
+    now = check_standard.standing(store, reference.number)
+    stop = now.stopped_by if now is not None else None
+    if stop is not None:
+        why = (
+            "drive was not seated fully; seated, pulled again"
+            if wrong
+            else "looked at transducer and drive: nothing found"
+        )
+        check_standard.look_at(store, stop.value.key, who="custodian", why=why)
+        if wrong:
+            _run(store, clock, rng, standard.tool, reference, spot, error, clean=True, target=60.0)
+
+
+_WORK: Final = (
+    "chain wheel, bolts 1 to 12",
+    "gear case, cover bolts",
+    "anchor winch, foot",
+    "ramp hinge, north side",
+    "engine mount, port",
+    "engine mount, starboard",
+    "guide roller, cage",
+    "steering quadrant",
+)
+
+
+def _jobs(
+    stock: list[tuple[ToolRecord, float, float]], begin: dt.datetime, today: dt.date, rng: np.random.Generator
+) -> list[JobEntry]:
+    """What the tools were used on: every few weeks, on a boat or in the shop, at a torque of the tool."""
+    found = []
+    for record, _, _ in stock:
+        tool = record.tool
+        if record.number == STANDARD or "spare" in record.remark:
+            continue
+        day = begin + dt.timedelta(days=int(rng.integers(5, 40)))
+        while day.date() < today - dt.timedelta(days=1):
+            boat = ("ferry north", "ferry south")[int(rng.integers(0, 2))]
+            share = float(rng.choice([0.4, 0.6, 0.8, 1.0]))
+            found.append(
+                JobEntry(
+                    tool.number,
+                    f"{boat}, {_WORK[int(rng.integers(0, len(_WORK)))]}",
+                    f"fitter {int(rng.integers(1, 4))}",
+                    (day + dt.timedelta(minutes=int(rng.integers(0, 480)))).isoformat(timespec="seconds"),
+                    int(rng.integers(1, 7)) * 4,
+                    round(max(tool.lowest_nm, tool.highest_nm * share), 6),
+                )
+            )
+            day += dt.timedelta(days=int(rng.integers(12, 60)))
+    return sorted(found, key=lambda job: job.at)
+
+
+def _begin_work_list(store: Store) -> None:
+    """The last tool that was found out: its jobs on the list, two of them done."""
+    lines = [line for line in store.runs(limit=1000) if line.outcome is Outcome.OUT]
+    if not lines:
+        return
+    listed = impact.open_tasks(store, impact.tool_impact(store, lines[0].run_id), who="custodian")
+    for task, reason in zip(listed, ("bolts tightened again with OCF-005", "part was replaced since"), strict=False):
+        impact.close_task(store, task.key, reason, who="fitter 2")
 
 
 def _calendar(
     n_tools: int, begin: dt.datetime, today: dt.date, years: int, rng: np.random.Generator
 ) -> list[tuple[dt.datetime, int]]:
-    """Days on which tools are verified; the last tool never, two not lately."""
+    """Days on which tools are verified; the last two tools never, two not lately."""
     found = []
-    for index in range(n_tools - 1):
+    for index in range(n_tools - 2):
         day = begin + dt.timedelta(days=int(rng.integers(0, 150)))
         step = 183 if index == 9 else 365
         while years and day.date() < today - dt.timedelta(days=3):
@@ -309,11 +443,15 @@ def _run(
     error_percent: float,
     *,
     clean: bool = False,
+    target: float | None = None,
 ) -> None:
     operator = ("fitter 1", "fitter 2", "fitter 3")[int(rng.integers(0, 3))]
-    plan = plan_run(tool, reference, procedure, operator, Source.SIMULATED, detector=DETECTOR)
+    plan = plan_run(tool, reference, procedure, operator, Source.SIMULATED, target=target, detector=DETECTOR)
     if not isinstance(plan, RunPlan):
         return
+    standing = check_standard.standing(store, reference.number)
+    if standing is not None:
+        plan = replace(plan, reference_check=standing.sentence(clock.now.date()))
     run = Run(
         run_id=str(uuid.UUID(bytes=rng.bytes(16), version=4)),
         plan=plan,
