@@ -944,6 +944,10 @@ class Store:
             finally:
                 raw.close()
 
+    def check_standing(self, reference: str) -> check_standard.Standing | None:
+        """How a reference stands by its check standard; None: it has none. See `benchapp.records.check_standard`."""
+        return check_standard.standing(self, reference)
+
     # --- jobs
 
     def log_job(self, job: JobEntry) -> JobEntry:

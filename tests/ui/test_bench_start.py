@@ -14,9 +14,11 @@ from PySide6.QtTest import QTest
 
 from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
 from benchapp.metrology.tool import Tool, ToolType
+from benchapp.records import check_standard
 from benchapp.records.model import Person
 from benchapp.runs.model import RunPlan, RunState
 from benchapp.session.view import LinkView, Phase
+from benchapp.torque.direction import Direction
 from benchapp.ui.bench.start import StartPanel, parse_range
 from benchapp.ui.context import AppContext
 from benchapp.ui.settings import Settings
@@ -64,6 +66,11 @@ class Shelf:
 
     def save_reference(self, reference, *, who=""):
         self.held[reference.number] = reference
+
+    standings: dict[str, object] = field(default_factory=dict)
+
+    def check_standing(self, reference):
+        return self.standings.get(reference)
 
     members: list[Person] = field(default_factory=list)
 
@@ -311,3 +318,53 @@ def test_a_tool_that_shows_is_planned_as_one(desk):
     QTest.keyClicks(panel.range, "20 to 100 N·m")
     panel.kind_of.button(1).click()
     assert panel._tool().tool_type is ToolType.INDICATING
+
+
+def _check_values(*numbers: float) -> check_standard.Standing:
+    setup = check_standard.Setup(
+        "REF-1", "OCF-090", 60.0, "N·m", Direction.CLOCKWISE, "2026-01-01T00:00:00+00:00", "custodian", "stable"
+    )
+    return check_standard.charted(
+        setup,
+        [
+            check_standard.Value(i, f"2026-03-{i + 1:02d}T07:00:00+00:00", x, "fitter 1", f"run-{i}")
+            for i, x in enumerate(numbers)
+        ],
+    )
+
+
+def test_a_reference_that_its_check_standard_has_stopped_starts_nothing_but_the_check_standard(desk):
+    window, _, shelf = desk
+    shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=20.0, highest=100.0)
+    shelf.kept["OCF-090"] = replace(stand.TOOL, number="OCF-090", lowest=20.0, highest=100.0)
+    shelf.held["REF-1"] = stand.REFERENCE
+    steady = [0.0, 0.1] * (check_standard.LEAST // 2)
+    shelf.standings["REF-1"] = _check_values(*steady, 2.4)
+    window.set_operator("fitter 2")
+    panel = window.bench.start
+    panel.fill()
+    window.context.tool_wanted.emit("OCF-014")
+    assert panel.plan is None
+    assert not panel.go.isEnabled()
+    for part in ("REF-1 is stopped", "OCF-090", "+2.40 %", "custodian"):
+        assert part in panel.says.text()
+    window.context.tool_wanted.emit("OCF-090")
+    assert panel.plan is not None
+
+
+def test_how_the_reference_stood_goes_into_the_plan_and_a_morning_without_check_is_said(desk):
+    window, _, shelf = desk
+    shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=20.0, highest=100.0)
+    shelf.held["REF-1"] = stand.REFERENCE
+    shelf.standings["REF-1"] = _check_values(*[0.0, 0.1] * 8)
+    window.set_operator("fitter 2")
+    panel = window.bench.start
+    panel.today = lambda: dt.date(2026, 3, 16)
+    panel.fill()
+    window.context.tool_wanted.emit("OCF-014")
+    assert "within" in panel.plan.reference_check
+    assert "not checked today" not in panel.says.text()
+    panel.today = lambda: dt.date(2026, 3, 17)
+    panel.replan()
+    assert "not pulled on this day" in panel.plan.reference_check
+    assert "REF-1 was not checked today" in panel.says.text()

@@ -752,8 +752,27 @@ class StartPanel(QWidget):
         if not operator:
             raise ValueError("Who pulls? A name or a role.")
         self._air_values()
+        planned, said = self._checked(planned)
         self.plan = planned
-        self._say(self._summary(planned), problem=False)
+        self._say(" ".join((self._summary(planned), *said)), problem=False)
+
+    def _checked(self, planned: RunPlan) -> tuple[RunPlan, tuple[str, ...]]:
+        """Return (the plan with how its reference stands by its check standard, what is to be said of it).
+
+        Raises ValueError when its check standard has stopped the reference.
+        """
+        store = self.context.store
+        if store is None:
+            return planned, ()
+        reference, tool = planned.reference.number, planned.tool.number
+        standing = store.check_standing(reference)
+        if standing is None:
+            return planned, ()
+        if tool != standing.setup.standard and (stopped := standing.refusal()):
+            raise ValueError(stopped)
+        planned = replace(planned, reference_check=standing.sentence(self.today()))
+        is_late = standing.last_on(self.today()) is None and tool != standing.setup.standard
+        return planned, (f"{reference} was not checked today (References, Daily check).",) if is_late else ()
 
     def _describe(self, tool: Tool) -> str:
         kind = "shows torque (Type I)" if tool.tool_type is ToolType.INDICATING else "lets go (Type II)"
