@@ -9,8 +9,13 @@ from PySide6.QtCore import QObject, Signal
 from benchapp.torque.units import NM, SHOWN_UNITS
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from benchapp.metrology.tool import Tool
     from benchapp.records import Store
+    from benchapp.records.custodian import Lock
     from benchapp.session.port import BenchPort
+    from benchapp.torque.direction import Direction
 
 
 class AppContext(QObject):
@@ -20,6 +25,9 @@ class AppContext(QObject):
         bench: The live bench.
         is_demo: Simulated or replayed data: the demo store, marked on every page.
         operator: Who pulls; empty until chosen.
+        lock: The custodian's lock; None until the store is there.
+        practising: (tool, torque it is set to or aimed at in N·m, direction) of a practice; None without one. The
+            simulated hand follows it.
     """
 
     store_ready = Signal()  # `store` is there (it comes after the first paint, SQLAlchemy is slow to import)
@@ -28,6 +36,8 @@ class AppContext(QObject):
     theme_changed = Signal()
     tool_wanted = Signal(str)  # a tool's number was scanned or chosen for verification: the Bench takes it up
     page_wanted = Signal(str, str)  # go to a page ("rack", "logbook", …), with the key of what to open there
+    custodian_changed = Signal(str)  # who has the lock open; "" when it closed
+    custodian_wanted = Signal(str, object)  # (what for, what to do with the custodian's name once the lock is open)
     message = Signal(str, str)  # (kind "note" or "problem", one sentence) for the strip at the foot of the window
 
     def __init__(self, bench: BenchPort, *, is_demo: bool, parent: QObject | None = None) -> None:
@@ -35,6 +45,8 @@ class AppContext(QObject):
         self.bench = bench
         self.is_demo = is_demo
         self.operator = ""
+        self.lock: Lock | None = None
+        self.practising: tuple[Tool, float, Direction] | None = None
         self._store: Store | None = None
         self._unit = NM
 
@@ -47,6 +59,17 @@ class AppContext(QObject):
         """Hand in the opened store."""
         self._store = store
         self.store_ready.emit()
+
+    def as_custodian(self, what_for: str, do: Callable[[str], object]) -> None:
+        """Run `do(name of the custodian)`: at once while the lock is open, else after the passphrase was given.
+
+        Nothing happens when the person turns away. `what_for` is said in the dialog: "to void run …".
+        """
+        name = self.lock.custodian() if self.lock is not None else ""
+        if name:
+            do(name)
+        else:
+            self.custodian_wanted.emit(what_for, do)
 
     @property
     def unit(self) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from PySide6.QtCore import QEvent, QObject, QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import (
@@ -70,7 +70,8 @@ class PageSpec:
 
     Attributes:
         name: "rack", "references", "logbook", "practice", …
-        build: Makes it when it is first wanted. A page may offer `open(key)`, `restyle()` and `stop()`.
+        build: Makes it when it is first wanted. A page may offer `open(key)`, `restyle()` and `stop()`, and, to have
+            the two keys while it is shown, `takes_keys` and `act("go" | "aside" | "leave")`.
         title: In the foot bar; "" takes the usual one.
     """
 
@@ -787,7 +788,14 @@ class MainWindow(QMainWindow):
         return consumed
 
     def _takes_keys(self) -> bool:
-        return (self.page == "bench" and self.bench.takes_keys) or self.bench.is_alarmed
+        return self._keyed() is not None
+
+    def _keyed(self) -> BenchPage | None:
+        """What the two keys act on now: an overload first, else the page shown if it wants them."""
+        if self.bench.is_alarmed:
+            return self.bench
+        page: Any = self._built.get(self.page)
+        return page if getattr(page, "takes_keys", False) else None
 
     def _go_keys(self) -> list[str]:
         return list(self.settings.get("go_keys") or GO_KEYS)
@@ -819,14 +827,17 @@ class MainWindow(QMainWindow):
     def _handle(self, events: Sequence[KeyEvent], _event: QKeyEvent | None) -> bool:
         go, aside = self._go_keys(), self._aside_keys()
         for each in events:
+            page = self._keyed()
             if isinstance(each, CodeScanned):
                 self._scanned(each.text)
+            elif page is None:
+                continue
             elif each.name in go:
-                self.bench.act("go")
+                page.act("go")
             elif each.name in aside:
-                self.bench.act("aside")
+                page.act("aside")
             elif each.name == "Esc":
-                self.bench.act("leave")
+                page.act("leave")
         return bool(events)
 
     def _scanned(self, code: str) -> None:

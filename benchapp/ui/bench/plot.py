@@ -50,6 +50,7 @@ class Scene:
         capacity_nm: Of the reference; None unknown.
         reference: Its number.
         target_name: The target as the tool has it.
+        line_word: What the target's line is called where there is no corridor.
     """
 
     top_nm: float = 100.0
@@ -61,6 +62,7 @@ class Scene:
     capacity_nm: float | None = None
     reference: str = ""
     target_name: str = ""
+    line_word: str = "maximum"
 
 
 @dataclass(frozen=True, slots=True)
@@ -502,7 +504,7 @@ class PullPlot(QWidget):
             painter.setPen(QPen(QColor(colours.ink), 2.5))
             painter.drawLine(QPointF(area.left(), y_target), QPointF(area.right(), y_target))
             font = font_of_cap(s.lead, bold=True)
-            text = f"maximum, {scene.target_name}" if scene.target_name else "maximum"
+            text = f"{scene.line_word}, {scene.target_name}" if scene.target_name else scene.line_word
             box = QRectF(label_x, y_target - 3.0 * s.lead, area.width() / 2, 3.0 * s.lead)
             draw_fitted(painter, box, text, font)
             return

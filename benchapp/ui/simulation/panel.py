@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QPushButton, QSizePoli
 
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.runs.model import RunState
+from benchapp.torque.direction import Direction
 from benchapp.ui import theme, words
 from benchapp.ui.context import AppContext
 from benchapp.ui.simulation.control import ControlChannel
@@ -154,10 +155,14 @@ class HandPanel(QWidget):
     # ----------------------------------------------------------------------------------------------------------- follow
 
     def follow(self) -> None:
-        """Set the simulated tool as the run asks, as a person's other hand would."""
+        """Set the simulated tool as the run or the practice asks, as a person's other hand would."""
         view = self.context.bench.view()
         run = view.run
-        if run is None or not self.channel.is_connected:
+        if not self.channel.is_connected:
+            return
+        if run is None:
+            if self.context.practising is not None:
+                self._follow_practice(*self.context.practising)
             return
         tool = run.plan.tool
         self._tell("tool", kind=kind_of(tool), max=tool.highest_nm)
@@ -168,6 +173,11 @@ class HandPanel(QWidget):
             self._tell("mount", on=False)
         elif view.state is not RunState.CAUTIONS:
             self._told.pop("mount", None)
+
+    def _follow_practice(self, tool: Tool, target_nm: float, direction: Direction) -> None:
+        self._tell("tool", kind=kind_of(tool), max=tool.highest_nm)
+        self._tell("direction", direction=direction.value)
+        self._tell("set", torque=target_nm)
 
     def _tell(self, do: str, **more: Any) -> None:
         """Ask only for what has changed."""
