@@ -34,7 +34,12 @@ class RunStore(Protocol):
         ...
 
     def seal(
-        self, run: Run, *, outcome: Outcome | None = None, judgement: Mapping[str, object] | None = None
+        self,
+        run: Run,
+        *,
+        outcome: Outcome | None = None,
+        judgement: Mapping[str, object] | None = None,
+        selftest: Mapping[str, object] | None = None,
     ) -> object:
         """Seal a finished or left run."""
         ...
@@ -71,6 +76,7 @@ class Keeper:
         self._on_problem = on_problem
         self._retry_s = retry_s
         self._store: RunStore | None = None
+        self._selftest: Mapping[str, object] | None = None
         self._jobs: deque[Job] = deque()
         self._wake = threading.Condition()
         self._stopping = False
@@ -86,6 +92,11 @@ class Keeper:
         with self._wake:
             self._store = store
             self._wake.notify_all()
+
+    def give_selftest(self, result: Mapping[str, object]) -> None:
+        """Put this result of the installation's self-test into every seal from now on."""
+        with self._wake:
+            self._selftest = result
 
     def add(self, job: Job) -> None:
         """Queue a job; any thread, returns at once."""
@@ -127,9 +138,9 @@ class Keeper:
                     if self._stopping:
                         return
                     self._wake.wait()
-                job, store = self._jobs[0], self._store
+                job, store, selftest = self._jobs[0], self._store, self._selftest
             try:
-                found = _write(store, job)
+                found = _write(store, job, selftest)
             except Exception as error:  # noqa: BLE001  (whatever the store has, the job is kept and tried again)
                 if not self._failed(job, error):
                     return
@@ -158,7 +169,7 @@ def _same(one: Job, other: Job) -> bool:
     return one.run is not None and other.run is not None and one.run.run_id == other.run.run_id
 
 
-def _write(store: RunStore, job: Job) -> Run | None:
+def _write(store: RunStore, job: Job, selftest: Mapping[str, object] | None) -> Run | None:
     if job.kind == "open":
         return store.open_run()
     if job.run is None:
@@ -172,5 +183,5 @@ def _write(store: RunStore, job: Job) -> Run | None:
             raise ValueError("a pull needs its trace")
         store.store_pull(job.run, job.pull, job.trace)
     else:
-        store.seal(job.run, outcome=job.outcome, judgement=job.judgement)
+        store.seal(job.run, outcome=job.outcome, judgement=job.judgement, selftest=selftest)
     return None

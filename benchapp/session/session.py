@@ -14,7 +14,7 @@ import queue
 import threading
 import uuid
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any, Final
 
@@ -150,6 +150,10 @@ class BenchSession:
     def give_store(self, store: RunStore) -> None:
         """Hand in the store, when it was not there yet."""
         self._keeper.give_store(store)
+
+    def give_selftest(self, result: Mapping[str, object]) -> None:
+        """Result of the installation's self-test, kept in every record that is sealed from now on; any thread."""
+        self._keeper.give_selftest(result)
 
     def take_up(self) -> None:
         """Look for an unfinished run in the store and go on with it: same pull, after what the break made void."""

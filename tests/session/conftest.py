@@ -52,7 +52,7 @@ class HandStore:
         self.runs[run.run_id] = run
         self.pulls[run.run_id, pull.number] = (pull, trace)
 
-    def seal(self, run, *, outcome=None, judgement=None):
+    def seal(self, run, *, outcome=None, judgement=None, selftest=None):
         self._write("seal")
         self.runs[run.run_id] = run
         self.seals.append(run)

@@ -99,3 +99,23 @@ def test_a_run_of_the_edition_with_the_lowest_mark_is_a_full_run_and_a_spot_chec
     for procedure, target, expected in (("iso-6789-1-2017", None, True), ("workshop-spot", 20.0, False)):
         plan = plan_of(procedure=procedure, target=target)
         assert is_full(machine.begin("run-1", plan, "2026-03-04T09:12:31+00:00")) is expected
+
+
+def test_the_result_of_the_self_test_is_part_of_every_seal_after_it(another_bench, real_store, plan_of):
+    told = {"passed": True, "program": "kilter 1", "seal": "ab" * 32}
+    bench = another_bench(real_store)
+    for n_sealed in (1, 2):
+        bench.session.start_run(plan_of(n_readings=1))
+        bench.walk("verdict")
+        bench.go()
+        bench.until(lambda v, n=n_sealed: v.state.value == "sealed" and real_store.head().startswith(f"{n}:"))
+        bench.session.dismiss()
+        bench.until(lambda v: v.run is None)
+        bench.session.give_selftest(told)
+    first, second = (
+        json.loads(real_store.entries(summary.run_id)[0].body)["content"] for summary in reversed(real_store.runs())
+    )
+    assert "selftest" not in first  # nothing was known yet, and nothing is said
+    assert second["selftest"] == told
+    assert real_store.check().holds
+    bench.session.close()
