@@ -13,6 +13,7 @@ from benchapp.cli.errors import CommandError
 from benchapp.records.errors import StoreError
 
 if TYPE_CHECKING:
+    from benchapp.records.backup import Copy
     from benchapp.records.store import Store
 
 FORMATS = ("json", "csv", "xlsx", "traces")
@@ -46,6 +47,15 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     take = what.add_parser("import", help="import a JSON export into an empty store; the seals stay the same")
     take.add_argument("file", metavar="EXPORT.json")
     take.set_defaults(run=_import)
+    copy = what.add_parser("backup", help="copy the records while they are in use; the copy is tried before it counts")
+    copy.add_argument("-o", "--output", metavar="FILE", help="where to; without it beside the records")
+    copy.add_argument("--daily", action="store_true", help="only when today has no good automatic copy yet")
+    copy.add_argument("--list", action="store_true", help="make none; list the copies beside the records")
+    copy.add_argument("--json", action="store_true", help="print one JSON object (with --list one a copy)")
+    copy.set_defaults(run=_backup)
+    back = what.add_parser("restore", help="put a copy in place of the records, which nobody may have open")
+    back.add_argument("copy", metavar="COPY", help="the copy; it is tried first, and what it replaces is kept")
+    back.set_defaults(run=_restore)
     reread = what.add_parser("reread", help="read every stored trace again and list what comes out differently")
     reread.add_argument("--dry-run", action="store_true", required=True, help="only list; nothing is written")
     reread.add_argument("--json", action="store_true", help="print one JSON object a difference")
@@ -164,6 +174,64 @@ def _import(args: argparse.Namespace) -> int:
         except (exchange.ImportRefusedError, StoreError) as error:
             raise CommandError(f"{args.file}: {error}; nothing was imported") from error
     print(f"imported; head {head or 'none'}")
+    return 0
+
+
+def _backup(args: argparse.Namespace) -> int:
+    from benchapp.records import backup
+
+    path, now = _path(args), dt.datetime.now().astimezone()
+    if args.list:
+        for each in backup.copies(path):
+            _print_copy(each, args.json)
+        return 0
+    if args.daily and args.output:
+        raise CommandError("--daily and -o exclude each other; a day's copy lies beside the records")
+    if not path.is_file():
+        raise CommandError(f"there are no records at {path}; name another file with --store")
+    target = Path(args.output) if args.output else backup.by_hand(path, now)
+    if not args.daily and target.exists():
+        raise CommandError(f"{target} is there already; name another file")
+    try:
+        made = backup.make_daily(path, now=now) if args.daily else backup.make(path, now=now, target=target)
+    except StoreError as error:
+        raise CommandError(str(error)) from error
+    if made is not None:
+        _print_copy(backup.look_into(made), args.json)
+    elif args.json:
+        print(json.dumps({"copy": None}))
+    else:
+        print("Today has a good copy already.")
+    return 0
+
+
+def _print_copy(copy: Copy, as_json: bool) -> None:
+    if as_json:
+        told = {"copy": str(copy.path), "made": copy.made, "bytes": copy.n_bytes, "entries": copy.n_entries}
+        print(json.dumps({**told, "newest": copy.newest}, ensure_ascii=False))
+    elif copy.n_entries is None:
+        print(f"{copy.path}: {copy.made}, cannot be read")
+    else:
+        newest = f", newest {copy.newest[:16]}" if copy.newest else ""
+        print(f"{copy.path}: {copy.made}, {copy.n_entries} entries{newest}, {copy.n_bytes / 1e6:.1f} MB")
+
+
+def _restore(args: argparse.Namespace) -> int:
+    from benchapp.records import backup
+    from benchapp.records.store import Store
+
+    path, copy = _path(args), Path(args.copy)
+    if not copy.is_file():
+        raise CommandError(f"there is no copy at {copy}; 'kilter records backup --list' lists them")
+    try:
+        if not path.parent.is_dir():
+            raise CommandError(f"there is no folder {path.parent}; make it, or name another file with --store")
+        kept = backup.restore(copy, path, now=dt.datetime.now().astimezone(), kind="demo" if args.demo else "live")
+        with Store.open(path, demo=args.demo) as store:
+            store.note_act("records put back from a copy", who="", details={"copy": copy.name})
+    except StoreError as error:
+        raise CommandError(str(error)) from error
+    print(f"{path} is the copy {copy} now." + (f" What was there before is kept as {kept}." if kept else ""))
     return 0
 
 

@@ -6,11 +6,19 @@ import contextlib
 import datetime as dt
 import os
 import sqlite3
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from benchapp.records.errors import NotAllowedError, StoreDamagedError, StoreFullError, StoreNotWritableError
+from benchapp.records.errors import (
+    NotAllowedError,
+    StoreDamagedError,
+    StoreFullError,
+    StoreNewerError,
+    StoreNotWritableError,
+    WrongStoreError,
+)
 
 KEPT: Final = 10
 """So many automatic copies are kept; those made before an upgrade always."""
@@ -28,13 +36,14 @@ def make(path: Path, *, now: dt.datetime, target: Path | None = None, keep: int 
         path: The store; may be in use by any number of programs.
         now: Moment that goes into the name.
         target: Where to; None: the folder beside it, of which the oldest beyond `keep` are removed.
-        keep: How many automatic copies stay, this one included; at least 1.
+        keep: How many automatic copies stay, this one included; at least 1. Those made to a `target` always stay.
 
     Raises:
         StoreFullError, StoreNotWritableError: The copy could not be written; nothing is left of it.
         StoreDamagedError: The copy does not hold together, so the store does not either.
     """
     copy = target if target is not None else folder_of(path) / f"auto-{now:%Y%m%dT%H%M%S}.sqlite"
+    _sweep(copy.parent)
     _copy(path, copy)
     if target is None:
         # The new one stays even where a clock that ran ahead has left names that sort behind it.
@@ -43,6 +52,11 @@ def make(path: Path, *, now: dt.datetime, target: Path | None = None, keep: int 
             with contextlib.suppress(OSError):
                 old.unlink()
     return copy
+
+
+def by_hand(path: Path, now: dt.datetime) -> Path:
+    """Name of a copy that somebody asks for: beside the automatic ones, and never removed with them."""
+    return folder_of(path) / f"by-hand-{now:%Y%m%dT%H%M%S}.sqlite"
 
 
 def make_daily(path: Path, *, now: dt.datetime, keep: int = KEPT) -> Path | None:
@@ -136,40 +150,148 @@ def newest_good(path: Path) -> Path | None:
     return None
 
 
-def restore(copy: Path, path: Path, *, now: dt.datetime) -> Path | None:
+@dataclass(frozen=True, slots=True)
+class Copy:
+    """A copy of the store, as a list of them shows it.
+
+    Attributes:
+        path: The file.
+        made: ISO 8601 in local time, when it was written.
+        n_bytes: Its size.
+        n_entries: Entries of the chain in it; None when it cannot be read.
+        newest: When the newest of them was sealed, ISO 8601; "" without any.
+    """
+
+    path: Path
+    made: str
+    n_bytes: int
+    n_entries: int | None
+    newest: str
+
+
+def copies(path: Path) -> list[Copy]:
+    """Every copy beside the store, newest first. Looks into each, but not through it: `prepare` tries the one taken."""
+    found = []
+    for copy in folder_of(path).glob("*.sqlite"):
+        with contextlib.suppress(OSError):
+            stat = copy.stat()
+            found.append((stat.st_mtime, stat.st_size, copy))
+    return [_look_into(copy, written_s, size) for written_s, size, copy in sorted(found, reverse=True)]
+
+
+def look_into(copy: Path) -> Copy:
+    """One copy as `copies` lists it; raises OSError when it is gone."""
+    stat = copy.stat()
+    return _look_into(copy, stat.st_mtime, stat.st_size)
+
+
+def _look_into(copy: Path, written_s: float, size: int) -> Copy:
+    made = dt.datetime.fromtimestamp(written_s).astimezone().isoformat(timespec="minutes")
+    try:
+        raw = sqlite3.connect(f"{copy.absolute().as_uri()}?mode=ro", uri=True, timeout=1.0)
+        try:
+            n = int(raw.execute("SELECT count(*) FROM entries").fetchone()[0])
+            row = raw.execute("SELECT sealed FROM entries ORDER BY sequence DESC LIMIT 1").fetchone()
+        finally:
+            raw.close()
+    except sqlite3.Error:
+        return Copy(copy, made, size, None, "")
+    return Copy(copy, made, size, n, str(row[0]) if row else "")
+
+
+def restore(copy: Path, path: Path, *, now: dt.datetime, kind: str = "") -> Path | None:
     """Put `copy` in place of the store at `path`, which nobody may have open.
 
     The copy is tried first (it must hold together), then copied beside the store, and only then does one rename put
     it in place. What was there is kept.
 
+    Args:
+        copy: The copy; stays as it is.
+        path: The store.
+        now: Goes into the name of the file that was replaced.
+        kind: "live" or "demo": what the copy must be; "" takes either.
+
     Returns:
         Where the file that was replaced is kept; None when there was none.
 
     Raises:
-        StoreDamagedError: The copy does not hold together; nothing was changed.
+        StoreDamagedError, StoreNewerError, WrongStoreError: The copy will not do; nothing was changed.
         NotAllowedError: Somebody has the store open; nothing was changed.
     """
+    _try(copy, kind)
+    _refuse_in_use(path)
+    return put_in_place(prepare(copy, path, kind=kind), path, now=now)
+
+
+def _try(copy: Path, kind: str) -> None:
+    from benchapp.records import schema  # brings SQLAlchemy, which a copying does without
+
     problem = problem_of(copy)
     if problem:
         raise StoreDamagedError(copy, problem)
-    if _in_use(path):
-        raise NotAllowedError(path, f"Records at {path} are in use. Nothing was changed. Close every window first.")
+    try:
+        with contextlib.closing(sqlite3.connect(f"{copy.absolute().as_uri()}?mode=ro", uri=True)) as raw:
+            version = int(raw.execute("PRAGMA user_version").fetchone()[0])
+            row = raw.execute("SELECT value FROM meta WHERE name = 'kind'").fetchone()
+    except sqlite3.Error as error:
+        raise StoreDamagedError(copy, str(error)) from error
+    if version > schema.VERSION:
+        raise StoreNewerError(copy, version, schema.VERSION)
+    found = str(row[0]) if row else "live"
+    if kind and found != kind:
+        raise WrongStoreError(copy, found, "live" if kind == "live" else "simulated or replayed")
+
+
+def prepare(copy: Path, path: Path, *, kind: str = "") -> Path:
+    """Try `copy` and lay it ready beside the store at `path`, which may be in use; `put_in_place` does the rest.
+
+    Returns:
+        The file that is ready, whole and looked through; nothing else has changed.
+
+    Raises:
+        StoreDamagedError, StoreNewerError, WrongStoreError: The copy will not do.
+        StoreFullError, StoreNotWritableError: It could not be laid ready.
+    """
+    _try(copy, kind)
     fresh = path.with_name(f"{path.name}.restoring")
     _copy(copy, fresh)
+    return fresh
+
+
+def put_in_place(fresh: Path, path: Path, *, now: dt.datetime) -> Path | None:
+    """Let the file that `prepare` laid ready take the store's name; what was there is kept. Takes a moment only.
+
+    Returns:
+        Where the file that was replaced is kept; None when there was none.
+
+    Raises:
+        NotAllowedError: Somebody has the store open; nothing was changed.
+        StoreNotWritableError: The folder cannot be written.
+    """
+    _refuse_in_use(path)
     kept: Path | None = None
-    if path.exists():
-        kept = path.with_name(f"{path.name}.replaced-{now:%Y%m%dT%H%M%S}")
-        n = 1
-        while kept.exists():
-            n += 1
-            kept = path.with_name(f"{path.name}.replaced-{now:%Y%m%dT%H%M%S}-{n}")
+    try:
+        if path.exists():
+            kept = path.with_name(f"{path.name}.replaced-{now:%Y%m%dT%H%M%S}")
+            n = 1
+            while kept.exists():
+                n += 1
+                kept = path.with_name(f"{path.name}.replaced-{now:%Y%m%dT%H%M%S}-{n}")
         for tail in ("-wal", "-shm"):  # they belong to the old file; the new one must not see them
             side = Path(f"{path}{tail}")
             if side.exists():
-                side.rename(f"{kept}{tail}")
-        path.rename(kept)
-    fresh.rename(path)
+                side.rename(f"{kept or f'{path}.replaced-{now:%Y%m%dT%H%M%S}'}{tail}")
+        if kept is not None:
+            path.rename(kept)
+        fresh.rename(path)
+    except OSError as error:
+        raise StoreNotWritableError(path, error.strerror or str(error)) from error
     return kept
+
+
+def _refuse_in_use(path: Path) -> None:
+    if _in_use(path):
+        raise NotAllowedError(path, f"Records at {path} are in use. Nothing was changed. Close every window first.")
 
 
 def _in_use(path: Path) -> bool:
@@ -188,6 +310,15 @@ def _in_use(path: Path) -> bool:
         return False  # damaged: nobody can have it open in a useful way, and this is when a restore is wanted
     finally:
         raw.close()
+
+
+def _sweep(folder: Path) -> None:
+    """Take away what a copying that was broken off left more than a day ago; a younger one may still be written."""
+    yesterday_s = time.time() - 86400
+    for part in folder.glob("*.sqlite.part*"):
+        with contextlib.suppress(OSError):
+            if part.stat().st_mtime < yesterday_s:
+                part.unlink()
 
 
 def _must_hold(copy: Path, path: Path) -> None:
