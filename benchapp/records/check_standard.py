@@ -165,14 +165,14 @@ class Standing:
         name = f"Check standard {setup.standard} against {setup.reference}"
         if last is None:
             return f"{name}: not pulled yet."
-        said = f"{last.value.value_percent:+.2f} % on {last.value.at[:16].replace('T', ' ')}".replace("-0.00", "0.00")
+        said = f"{_percent(last.value.value_percent)} on {last.value.at[:16].replace('T', ' ')}"
         if last.value.at[:10] != day.isoformat():
             return f"{name}: not pulled on this day; last {said}."
         if last.limits is None:
             return f"{name}: {said}; limits come with {LEAST} values, this is number {len(self.points)}."
         if last.is_out or last.average_is_out:
             return f"{name}: {said}, out of limits; {last.value.looked_at_by} looked at it: {last.value.looked_at_why}"
-        return f"{name}: {said}, within {last.limits[0]:+.2f} % to {last.limits[1]:+.2f} %."
+        return f"{name}: {said}, within {_span(last.limits)}."
 
     def refusal(self) -> str:
         """Return why no run may start with the reference, with numbers and what to do; "" when it may."""
@@ -180,10 +180,12 @@ class Standing:
         if point is None:
             return ""
         if point.is_out and point.limits is not None:
-            found = f"read {point.value.value_percent:+.2f} %, outside {_span(point.limits)}"
+            found = f"read {_percent(point.value.value_percent)}, outside {_span(point.limits)}"
         else:
             average = point.average_percent or 0.0
-            found = f"reads {average:+.2f} % in its moving average, outside {_span(point.average_limits or (0.0, 0.0))}"
+            found = (
+                f"reads {_percent(average)} in its moving average, outside {_span(point.average_limits or (0.0, 0.0))}"
+            )
         return (
             f"{setup.reference} is stopped: its check standard {setup.standard} {found} on "
             f"{point.value.at[:16].replace('T', ' ')}. Have the custodian look at it (References, Daily check), "
@@ -192,7 +194,11 @@ class Standing:
 
 
 def _span(limits: tuple[float, float]) -> str:
-    return f"{limits[0]:+.2f} % to {limits[1]:+.2f} %"
+    return f"{_percent(limits[0])} to {_percent(limits[1])}"
+
+
+def _percent(value: float) -> str:
+    return f"{value:+.2f} %".replace("-", "\u2212")
 
 
 def charted(setup: Setup, values: Sequence[Value]) -> Standing:

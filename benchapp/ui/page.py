@@ -63,6 +63,7 @@ def page_style(colours: theme.Palette, font_px: int) -> str:
     return f"""
     QWidget {{ font-size: {font_px}px; }}
     QWidget#page {{ background: {c.ground}; }}
+    QStackedWidget#clear {{ background: transparent; }}
     QScrollBar:vertical {{ width: 10px; }}
     QScrollBar::handle:vertical {{ margin: 2px; border-radius: 3px; }}
     QLabel[kind="title"] {{ font-size: {big}px; font-weight: 700; }}

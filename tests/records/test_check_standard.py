@@ -129,7 +129,7 @@ def test_out_of_limits_stops_every_other_tool_with_that_reference_until_a_custod
     checked(shop, "moved", 2.5, clock.now.isoformat())
     said = cs.refusal(shop, "REF-1", "OCF-014")
     assert "REF-1 is stopped" in said
-    assert "-2.44 %" in said  # 24 N·m against 24.6
+    assert "−2.44 %" in said  # 24 N·m against 24.6
     assert "custodian" in said
     with pytest.raises(NotAllowedError, match="stopped"):
         shop.begin_run(make_run("refused"))

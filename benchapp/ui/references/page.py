@@ -6,19 +6,21 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.metrology.reference import Calibration, Reference
 from benchapp.records.errors import StoreError
 from benchapp.torque.units import NM, from_nm
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import Choices, Panel, label, main_button, plain_button
+from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button
 from benchapp.ui.format import due_words, short, significant
 from benchapp.ui.page import Column, EmptyNote, Facts, Listing, Page, scrolled, today
 from benchapp.ui.rack.model import natural_key
+from benchapp.ui.references.checks import CheckView
 from benchapp.ui.references.editor import CalibrationEditor, ReferenceEditor
 from benchapp.ui.references.model import DEGREE_WORDS, limits_of_use, state_of, worst_expanded
 from benchapp.ui.references.picture import CalibrationPicture
+from benchapp.ui.references.years import YearsView
 
 
 class ReferencesPage(Page):
@@ -29,7 +31,7 @@ class ReferencesPage(Page):
         profiles: (name, words) of the serial profiles that can be chosen; empty: the built-in ones.
     """
 
-    concerns = ("references",)
+    concerns = ("references", "runs", "checks")
 
     def __init__(self, context: AppContext, profiles: Sequence[tuple[str, str]] = ()) -> None:
         super().__init__(context, "References")
@@ -102,6 +104,18 @@ class ReferencesPage(Page):
         card.body.addLayout(head)
         card.body.addWidget(self.state)
         card.body.addWidget(self.sentence)
+        self.section = ChoiceField(
+            "Shown",
+            [("calibration", "Calibration"), ("years", "Over the years"), ("check", "Daily check")],
+            on_change=lambda _key: self._show_section(),
+        )
+        card.body.addWidget(self.section)
+        self.sections = QStackedWidget()
+        self.sections.setObjectName("clear")
+        card.body.addWidget(self.sections, 1)
+        calibration = QWidget()
+        column = QVBoxLayout(calibration)
+        column.setContentsMargins(0, 0, 0, 0)
         which = QHBoxLayout()
         self.which = Choices()
         self.which.setAccessibleName("calibration shown")
@@ -109,21 +123,41 @@ class ReferencesPage(Page):
         which.addWidget(self.which_label)
         which.addWidget(self.which)
         which.addStretch(1)
-        card.body.addLayout(which)
+        column.addLayout(which)
         self.facts = Facts()
         inside = QWidget()
         box = QVBoxLayout(inside)
         box.setContentsMargins(0, 4, 4, 0)
         box.addWidget(self.facts)
         box.addStretch(1)
-        card.body.addWidget(scrolled(inside), 4)
+        column.addWidget(scrolled(inside), 4)
         self.picture = CalibrationPicture()
-        card.body.addWidget(self.picture, 5)
+        column.addWidget(self.picture, 5)
+        self.years = YearsView()
+        self.check = CheckView(self.context)
+        for section in (calibration, self.years, self.check):
+            self.sections.addWidget(section)
+        self.years.impact.clicked.connect(self._show_impact)
+        self.check.changed.connect(lambda: self.context.store_changed.emit("checks"))
         self.list.chosen.connect(self._show)
         self.list.opened.connect(self.edit_reference)
         self.edit.clicked.connect(lambda: self.edit_reference(self.list.current()))
         self.enter.clicked.connect(self.ask_calibration)
         self.which.currentIndexChanged.connect(self._show_calibration)
+
+    def _show_section(self) -> None:
+        names = ("calibration", "years", "check")
+        self.sections.setCurrentIndex(names.index(self.section.value()))
+        reference: Reference | None = self.list.current()
+        if self.section.value() == "years":
+            self.years.show_reference(reference, self.context.unit)
+        elif self.section.value() == "check":
+            self.check.show_reference(reference)
+
+    def _show_impact(self) -> None:
+        reference: Reference | None = self.list.current()
+        if reference is not None:
+            self.context.page_wanted.emit("rack", f"view:impact:reference:{reference.number}")
 
     def _torque(self, torque_nm: float, digits: int = 4) -> str:
         return f"{_short(from_nm(torque_nm, self.context.unit), digits)} {self.context.unit}"
@@ -164,10 +198,13 @@ class ReferencesPage(Page):
         (self.list if n else self.empty.button).setFocus(Qt.FocusReason.OtherFocusReason)
 
     def open(self, key: str) -> None:
-        """Show the reference with this number."""
+        """Show the reference with this number; ``NUMBER:check`` and ``NUMBER:years`` open that part of it."""
+        number, _, section = key.partition(":")
         self.show_list()
-        if not self._select(key):
-            self.say(f"There is no reference {key}.", problem=True)
+        if not self._select(number):
+            self.say(f"There is no reference {number}.", problem=True)
+        elif section in ("check", "years"):
+            self.section.choose(section)
 
     def _select(self, number: str) -> bool:
         for index, reference in enumerate(self.list.rows):
@@ -194,6 +231,7 @@ class ReferencesPage(Page):
         self.which.setVisible(bool(reference.calibrations))
         self.which_label.setVisible(bool(reference.calibrations))
         self._show_calibration()
+        self._show_section()
 
     def _shown_calibration(self) -> Calibration | None:
         reference: Reference | None = self.list.current()

@@ -1,0 +1,341 @@
+"""What each tool was used on: taken scan after scan, or imported from a list; cycles count into the tool."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from PySide6.QtCore import Qt, QTimer, Signal
+from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QStackedWidget, QVBoxLayout, QWidget
+
+from benchapp.records.errors import StoreError
+from benchapp.records.joblist import Scanned, import_jobs, newest_jobs, remove_job, take_scan
+from benchapp.records.model import JobEntry
+from benchapp.torque.units import from_nm, to_nm
+from benchapp.ui.context import AppContext
+from benchapp.ui.fields import (
+    Form,
+    NumberField,
+    Panel,
+    TextField,
+    TorqueField,
+    label,
+    plain_button,
+    quiet_button,
+)
+from benchapp.ui.format import grouped, plural, short, wall_text
+from benchapp.ui.page import Column, EmptyNote, Facts, Listing
+from benchapp.ui.rack.importing import JobImportView
+
+MOST_SHOWN: Final = 300
+MOST_TOOLS: Final = 100_000
+TYPING_MS: Final = 90
+WANTED: Final = {
+    "person": "Scan or type who works",
+    "job": "Scan or type the job",
+    "tool": "Scan the tools, one after another",
+}
+
+
+class JobsView(QWidget):
+    """Scanning on the left, the log on the right."""
+
+    heading_changed = Signal()
+
+    def __init__(self, context: AppContext) -> None:
+        super().__init__()
+        self.context = context
+        self.scanned = Scanned()
+        self._tools: dict[str, str] = {}
+        self._people: dict[str, str] = {}
+        self._last: JobEntry | None = None
+        self.views = QStackedWidget()
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(0, 0, 0, 0)
+        outer.addWidget(self.views)
+        self._build_main()
+        self.importing = JobImportView()
+        self.views.addWidget(self.main)
+        self.views.addWidget(self.importing)
+        self.importing.left.connect(self._show_main)
+        self.importing.accepted.connect(self._import)
+        self._typing = QTimer(self)
+        self._typing.setSingleShot(True)
+        self._typing.setInterval(TYPING_MS)
+        self._typing.timeout.connect(self._read)
+        self.setFocusProxy(self.scan)
+
+    def _build_main(self) -> None:
+        self.main = QWidget()
+        row = QHBoxLayout(self.main)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(12)
+        left = Panel(margin=20)
+        left.setFixedWidth(430)
+        self.wanted = label("", "figure", wrap=True)
+        self.scan = QLineEdit()
+        self.scan.setAccessibleName("scan")
+        self.scan.setPlaceholderText("badge, job card, tool")
+        self.scan.setClearButtonEnabled(True)
+        self.facts = Facts()
+        self.problem = label("", "problem", wrap=True)
+        self.done = label("", wrap=True)
+        form = self.form = Form(narrow=True)
+        self.torque = form.add(
+            "torque", TorqueField("At which torque", unit=self.context.unit, required=False, hint="Empty: unknown.")
+        )
+        self.cycles = form.add(
+            "cycles",
+            NumberField(
+                "Pulled how often", required=False, lowest=0, highest=1_000_000, whole=True, hint="Empty: unknown."
+            ),
+        )
+        self.again = quiet_button("Begin with another person and job")
+        self.take_back = plain_button("Take the last one back …")
+        self.why = TextField("Why", width=260)
+        self.why_row = QWidget()
+        why_row = QHBoxLayout(self.why_row)
+        why_row.setContentsMargins(0, 0, 0, 0)
+        self.take_out = plain_button("Take it out")
+        why_row.addWidget(self.why)
+        why_row.addWidget(self.take_out)
+        self.why.edit.setPlaceholderText("why, e.g. wrong tool scanned")
+        body = left.body
+        for widget in (self.wanted, self.scan, self.problem, self.done, self.facts):
+            body.addWidget(widget)
+        body.addSpacing(6)
+        body.addWidget(form)
+        body.addStretch(1)
+        body.addWidget(self.why_row)
+        buttons = QHBoxLayout()
+        buttons.addWidget(self.take_back)
+        buttons.addWidget(self.again)
+        buttons.addStretch(1)
+        body.addLayout(buttons)
+        row.addWidget(left)
+        right = Panel(margin=0)
+        head = QHBoxLayout()
+        head.setContentsMargins(14, 12, 14, 4)
+        head.setSpacing(12)
+        self.search = QLineEdit()
+        self.search.setPlaceholderText("Search: tool, job, person …")
+        self.search.setClearButtonEnabled(True)
+        self.search.setAccessibleName("search the log of jobs")
+        self.from_list = plain_button("Import a list …")
+        head.addWidget(self.search, 1)
+        head.addWidget(self.from_list)
+        right.body.setSpacing(0)
+        right.body.addLayout(head)
+        self.list = Listing(
+            [
+                Column("When", lambda job: wall_text(job.at), width=1.0),
+                Column("Tool", lambda job: job.tool, strong=True, width=0.7),
+                Column("Job", lambda job: job.job, second=lambda job: job.person, width=1.9),
+                Column("Torque", self._torque, width=0.7, right=True, sort=lambda job: job.torque_nm or 0.0),
+                Column(
+                    "Cycles",
+                    lambda job: grouped(job.cycles) if job.cycles else "",
+                    width=0.55,
+                    right=True,
+                    sort=lambda job: job.cycles,
+                ),
+            ],
+            name="uses of tools, newest first",
+        )
+        self.empty = EmptyNote(
+            "No use logged yet",
+            "Scan a badge, a job card, then each tool that is taken for it: when a tool is found out one day, this "
+            "says what was built with it. A list that is kept elsewhere can be imported, as CSV or XLSX.",
+            "Import a list …",
+        )
+        right.body.addWidget(self.list, 1)
+        right.body.addWidget(self.empty, 1)
+        row.addWidget(right, 1)
+        self.scan.returnPressed.connect(self.take)
+        self.search.textChanged.connect(lambda _text: self._typing.start())
+        self.from_list.clicked.connect(self.ask_import)
+        self.empty.wanted.connect(self.ask_import)
+        self.again.clicked.connect(self.begin_again)
+        self.take_back.clicked.connect(self._ask_why)
+        self.take_out.clicked.connect(self._take_out)
+        self.why.edit.returnPressed.connect(self._take_out)
+        self.list.opened.connect(lambda job: self.context.page_wanted.emit("rack", job.tool))
+        self.why_row.hide()
+        self.take_back.hide()
+
+    def _torque(self, job: JobEntry) -> str:
+        if job.torque_nm is None:
+            return ""
+        return f"{short(float(f'{from_nm(job.torque_nm, self.context.unit):.4g}'))} {self.context.unit}"
+
+    # ---------------------------------------------------------------------------------------------------------- reading
+
+    def heading(self) -> tuple[str, str]:
+        """Return what stands above the view."""
+        n = len(self.list.rows)
+        if self.views.currentWidget() is self.importing:
+            return "Import a list of jobs", ""
+        return "Jobs", "" if not n else f"the last {plural(n, 'use')}" if n >= MOST_SHOWN else plural(n, "use")
+
+    def refresh(self) -> None:
+        """Read the store again."""
+        store = self.context.store
+        if store is None:
+            return
+        try:
+            records = store.tools(limit=MOST_TOOLS, include_retired=True)
+            people = store.people()
+        except StoreError as problem:
+            self._say(str(problem))
+            return
+        self._tools = {record.code: record.number for record in records if record.code}
+        self._tools |= {record.number: record.number for record in records}
+        self._people = {person.code: person.name for person in people if person.code}
+        self._people |= {person.name: person.name for person in people}
+        if not self.scanned.person and self.context.operator:
+            self.scanned = Scanned(self.scanned.job, self.context.operator, self.scanned.tool)
+        self._read()
+        self._show_scanned()
+
+    def _read(self) -> None:
+        store = self.context.store
+        if store is None:
+            return
+        search = self.search.text()
+        try:
+            found = newest_jobs(store, MOST_SHOWN, search=search)
+        except StoreError as problem:
+            self._say(str(problem))
+            return
+        self.list.show_rows(found)
+        nothing = not found and not search.strip()
+        self.empty.setVisible(nothing)
+        self.list.setVisible(not nothing)
+        self.search.setVisible(not nothing)
+        self.from_list.setVisible(not nothing)
+        self.heading_changed.emit()
+
+    def _show_scanned(self) -> None:
+        known = self.scanned
+        waiting = f"{known.tool}, waits for {known.wants}" if known.tool else ""
+        self.wanted.setText(WANTED[known.wants])
+        self.facts.show_facts([("person", known.person), ("job", known.job), ("tool", waiting)])
+        self.again.setVisible(bool(known.person or known.job))
+
+    # --------------------------------------------------------------------------------------------------------- scanning
+
+    def take(self) -> None:
+        """Take what stands in the field as a scan."""
+        text = self.scan.text().strip()
+        self.scan.clear()
+        store = self.context.store
+        if not text or store is None:
+            return
+        self._say("")
+        self.scanned, tool = take_scan(self.scanned, text, self._tools, self._people)
+        self._show_scanned()
+        if not tool:
+            return
+        entered = self.form.values()
+        if entered is None:
+            self._say(f"{tool} was not logged: correct the field below, then scan it again.")
+            return
+        torque = entered["torque"]
+        entry = JobEntry(
+            tool,
+            self.scanned.job,
+            self.scanned.person,
+            store.now().isoformat(timespec="seconds"),
+            int(entered["cycles"] or 0),
+            None if torque is None else to_nm(torque.value, torque.unit),
+        )
+        try:
+            self._last = store.log_job(entry)
+        except StoreError as problem:
+            self._say(str(problem))
+            return
+        self.done.setText(f"{tool} is logged on {entry.job}.")
+        self.why_row.hide()
+        self.take_back.show()
+        self.context.store_changed.emit("jobs")
+        self.scan.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def begin_again(self) -> None:
+        """Forget person and job."""
+        self.scanned = Scanned()
+        self.done.setText("")
+        self._say("")
+        self._show_scanned()
+        self.scan.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _ask_why(self) -> None:
+        self.why.put("")
+        self.why_row.show()
+        self.why.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _take_out(self) -> None:
+        store, last = self.context.store, self._last
+        if store is None or last is None:
+            return
+        try:
+            remove_job(store, last.key, self.why.text(), who=self.context.operator or last.person)
+        except StoreError as problem:
+            self._say(str(problem))
+            return
+        self._last = None
+        self.why_row.hide()
+        self.take_back.hide()
+        self._say("")
+        self.done.setText(f"{last.tool} on {last.job} is taken out of the log; the record says why.")
+        self.context.store_changed.emit("jobs")
+        self.scan.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _say(self, sentence: str) -> None:
+        self.problem.setText(sentence)
+        self.problem.setVisible(bool(sentence))
+
+    # ----------------------------------------------------------------------------------------------------------- import
+
+    def ask_import(self) -> None:
+        """Ask for a list and show what would come in."""
+        path, _ = QFileDialog.getOpenFileName(self, "A list of jobs", "", "Lists (*.csv *.xlsx);;All files (*)")
+        if path:
+            self.preview_import(path)
+
+    def preview_import(self, path: str) -> None:
+        """Show what a list holds; nothing is imported yet."""
+        store = self.context.store
+        if store is None:
+            return
+        problem = self.importing.read(path, self._tools, store.all_jobs(), store.now(), self.context.unit)
+        if problem:
+            self._say(problem)
+            return
+        self._path = path
+        self.views.setCurrentWidget(self.importing)
+        self.heading_changed.emit()
+
+    def _show_main(self) -> None:
+        self.views.setCurrentWidget(self.main)
+        self.heading_changed.emit()
+        self.scan.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _import(self, entries: list[JobEntry]) -> None:
+        store = self.context.store
+        if store is None:
+            return
+        who = self.context.operator
+        if not who:
+            self.context.message.emit("problem", "Who says so? Choose who pulls at the foot of the window first.")
+            return
+        try:
+            n = import_jobs(store, entries, who=who, origin=self._path.rsplit("/", 1)[-1])
+        except StoreError as problem:
+            self.context.message.emit("problem", f"{problem} Nothing was imported.")
+            return
+        self.views.setCurrentWidget(self.main)
+        self.context.store_changed.emit("jobs")
+        self.context.message.emit("note", f"{plural(n, 'use')} came into the log.")
+
+    def stop(self) -> None:
+        """Stop the timer."""
+        self._typing.stop()
