@@ -118,6 +118,7 @@ def page_specs() -> list[PageSpec]:
         PageSpec("rack", partial(build, "benchapp.ui.rack.page", "RackPage")),
         PageSpec("references", partial(build, "benchapp.ui.references.page", "ReferencesPage")),
         PageSpec("logbook", partial(build, "benchapp.ui.logbook.page", "LogbookPage")),
+        PageSpec("practice", partial(build, "benchapp.ui.practice.page", "PracticePage")),
     ]
 
 

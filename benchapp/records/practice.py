@@ -76,18 +76,19 @@ def people(store: Store) -> list[str]:
         return list(connection.execute(sa.select(table.c.person).distinct().order_by(table.c.person)).scalars())
 
 
-def change(store: Store, pull: PracticedPull, *, set_aside: bool) -> PracticedPull:
-    """Set a pull aside, or let it count again. A level that was passed with it is passed no more.
+def change(store: Store, pull: PracticedPull) -> None:
+    """Write what the person decided about a stored pull: set aside or not, and so passed or not.
 
     Raises:
         StoreError: It was deleted meanwhile.
+        ValueError: A pull set aside cannot have passed a level.
     """
-    changed = replace(pull, set_aside=set_aside, passed=pull.passed and not set_aside)
+    if pull.set_aside and pull.passed:
+        raise ValueError("a pull that is set aside passes no level")
     with store._db.writing() as connection:
-        result = connection.execute(sa.update(table).where(table.c.key == pull.key).values(data=_data(changed)))
+        result = connection.execute(sa.update(table).where(table.c.key == pull.key).values(data=_data(pull)))
         if result.rowcount != 1:
             raise StoreError(store.path, "This practice pull was deleted meanwhile. Nothing was changed.")
-    return changed
 
 
 def count_of(store: Store, person: str) -> int:

@@ -62,12 +62,14 @@ def test_nobody_cannot_practise(demo_store) -> None:
 
 def test_a_pull_set_aside_passes_no_level(demo_store) -> None:
     kept = practice.add_pull(demo_store, pull(passed=True))
-    practice.change(demo_store, kept, set_aside=True)
-    (now,) = practice.pulls_of(demo_store, "fitter 2")
-    assert now == dataclasses.replace(kept, set_aside=True, passed=False)
+    with pytest.raises(ValueError, match="passes no level"):
+        practice.change(demo_store, dataclasses.replace(kept, set_aside=True))
+    aside = dataclasses.replace(kept, set_aside=True, passed=False)
+    practice.change(demo_store, aside)
+    assert practice.pulls_of(demo_store, "fitter 2") == [aside]
     practice.delete_person(demo_store, "fitter 2")
     with pytest.raises(StoreError, match="deleted meanwhile"):
-        practice.change(demo_store, kept, set_aside=False)
+        practice.change(demo_store, kept)
 
 
 def test_deleting_takes_one_persons_practice_out_of_the_file_and_nothing_else(store) -> None:

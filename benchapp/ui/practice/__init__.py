@@ -1,0 +1,1 @@
+"""The Practice page: drills, progress, and the study of person or tool."""

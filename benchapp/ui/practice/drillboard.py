@@ -1,0 +1,504 @@
+"""A drill under way: mirrors the bench and one `Sitting`, and turns the two keys into what comes next.
+
+Pulls are captured by themselves. While the page is not shown, or a run begins on the Bench, the bench is given back.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import logging
+import math
+from collections.abc import Callable
+from typing import Final
+
+from PySide6.QtCore import QRectF, Qt, QTimer, Signal
+from PySide6.QtGui import QHideEvent, QPainter, QPaintEvent, QResizeEvent, QShowEvent
+from PySide6.QtWidgets import QWidget
+
+from benchapp.metrology.reference import Reference
+from benchapp.practice.drills import Measured, is_readable
+from benchapp.pulls.pull import Flag, Mode, Pull
+from benchapp.runs.model import RunState
+from benchapp.session.view import BenchView, Phase
+from benchapp.torque.units import from_nm
+from benchapp.ui import keys, theme, words
+from benchapp.ui.bench.panels import KeyBar, LiveFigure
+from benchapp.ui.bench.plot import CurveMark, PullPlot, Scene
+from benchapp.ui.bench.sheets import CautionsSheet
+from benchapp.ui.context import AppContext
+from benchapp.ui.practice import texts
+from benchapp.ui.practice.board import Aims, BigSentence, Curtain, HowItLooks, Pair
+from benchapp.ui.practice.sitting import Sitting, Told, tool_word
+from benchapp.ui.theme import Sizes
+
+log = logging.getLogger(__name__)
+
+FRAME_MS: Final = 16
+FIGURE_EVERY_S: Final = 0.08
+TOP: Final = 1.6
+"""Height of the plot over the set torque: a hand that goes far past the click still stays in sight."""
+
+CAUTIONS, ZERO, PULLS = "cautions", "zero", "pulls"
+_MARKED: Final = {Flag.JERKY: "dip", Flag.DOUBLE: "second pull", Flag.TOO_FAST: "too fast", Flag.TOO_SLOW: "too slow"}
+
+
+class DrillBoard(QWidget):
+    """Sentence, plot, the pair of figures, aims.
+
+    Args:
+        context: Shared by all pages.
+        parent: The view.
+        clock: Monotonic seconds; a test puts its own.
+    """
+
+    left = Signal(str)  # the drill is over; why, "" when the person left it
+
+    def __init__(
+        self, context: AppContext, parent: QWidget | None = None, *, clock: Callable[[], float] | None = None
+    ) -> None:
+        super().__init__(parent)
+        from time import monotonic
+
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.context = context
+        self.sitting: Sitting | None = None
+        self.state = CAUTIONS
+        self._clock = clock or monotonic
+        self._next_index = 0
+        self._figure_s = -1.0
+        self._practising = False
+        self._was_zeroing = False
+        self._failed = ""
+        self._last: Pull | None = None
+        self._pulled_before = False
+        self._cautioned: set[tuple[str, str]] = set()
+
+        self.sentence = BigSentence(self)
+        self.plot = PullPlot(self)
+        self.curtain = Curtain(self)
+        self.looks = HowItLooks(self)
+        self.live = LiveFigure(self)
+        self.pair = Pair(self)
+        self.aims = Aims(self)
+        self.cautions = CautionsSheet(self)
+        self.key_bar = KeyBar(self)
+        self.key_bar.pressed.connect(self.act)
+        self.timer = QTimer(self)
+        self.timer.setTimerType(Qt.TimerType.PreciseTimer)
+        self.timer.setInterval(FRAME_MS)
+        self.timer.timeout.connect(self.tick)
+        context.unit_changed.connect(self._redraw)
+        context.theme_changed.connect(self.restyle)
+
+    # ------------------------------------------------------------------------------------------------------ begin, end
+
+    def begin(self, sitting: Sitting) -> None:
+        """Practise from now on; raises ValueError while a run is under way."""
+        sitting.begin()
+        self.sitting = sitting
+        self._last = None
+        self._pulled_before = False
+        choice = sitting.choice
+        known = (choice.person, choice.tool.number)
+        self.state = ZERO if known in self._cautioned else CAUTIONS
+        capacity = choice.reference.capacity_nm if choice.reference is not None else choice.target_nm * TOP
+        shown = words.plain(float(f"{from_nm(capacity, self.context.unit):.4g}"))
+        self.cautions.limits = f"{words.plain(choice.tool.highest)} {choice.tool.unit} and {shown} {self.context.unit}"
+        self._take_bench()
+        self.plot.columns.clear()
+        self._next_index = 0
+        self.plot.hold(None)
+        self._show_scene()
+        self.looks.show_drawing(choice.drill.drawing, f"{choice.drill.name}: how it should look")
+
+    def _take_bench(self) -> None:
+        if self.sitting is None or self._practising:
+            return
+        choice = self.sitting.choice
+        self.context.bench.start_practice(choice.aim())
+        self.context.bench.take_practice_pulls()  # what somebody else left there is not ours
+        self.context.practising = (choice.tool, choice.target_nm, choice.direction)
+        self._practising = True
+
+    def _give_bench_back(self) -> None:
+        if self._practising:
+            self._practising = False
+            self.context.practising = None
+            self.context.bench.stop_practice()
+
+    def leave(self, why: str = "") -> None:
+        """End the drill; what was pulled is kept."""
+        self._give_bench_back()
+        self.sitting = None
+        self.timer.stop()
+        self.left.emit(why)
+
+    def stop(self) -> None:
+        """Give the bench back; may be called again."""
+        self.timer.stop()
+        self._give_bench_back()
+
+    @property
+    def is_under_way(self) -> bool:
+        """A drill is shown: the two keys are its own."""
+        return self.sitting is not None
+
+    # ------------------------------------------------------------------------------------------------------------ keys
+
+    @property
+    def key_names(self) -> tuple[str, str]:
+        """The go-on and the set-aside key, as printed on the keyboard."""
+        bench = getattr(self.window(), "bench", None)
+        names = getattr(bench, "key_names", None)
+        return names or (keys.shown(keys.GO_KEYS[0]), keys.shown(keys.ASIDE_KEYS[0]))
+
+    def act(self, action: str) -> None:
+        """Do what a key means now: "go", "aside" or "leave"."""
+        sitting = self.sitting
+        if sitting is None:
+            return
+        if action == "leave":
+            self.leave()
+            return
+        if action == "go":
+            if self.state == CAUTIONS:
+                self._cautioned.add((sitting.choice.person, sitting.choice.tool.number))
+                self.state = ZERO
+            elif self.state == ZERO:
+                if not self.context.bench.view().is_zeroing:
+                    self.context.bench.zero()
+                    self._was_zeroing = False
+            elif sitting.told is not None and sitting.told.is_passed_now and sitting.has_next_level:
+                sitting.go_to(sitting.choice.level + 1)
+                self._practising = False  # the window of the last fifth may be another one
+                self._take_bench()
+                self._show_scene()
+        elif action == "aside" and self.state == PULLS:
+            sitting.set_aside()
+        self.tick()
+
+    # ---------------------------------------------------------------------------------------------------------- frames
+
+    def tick(self) -> None:
+        """One frame; a failing one is logged once and the next one is tried."""
+        try:
+            self._frame()
+        except Exception as error:  # showing must not stop a drill
+            if str(error) != self._failed:
+                self._failed = str(error)
+                log.exception("a frame of the drill failed")
+
+    def _frame(self) -> None:
+        sitting, bench = self.sitting, self.context.bench
+        if sitting is None:
+            return
+        view = bench.view()
+        if view.run is not None and view.state not in (RunState.SEALED, RunState.LEFT, None):
+            self.leave("A run is under way on the Bench: practice waits until it is over.")
+            return
+        if self.plot.needs_samples:
+            self.plot.needs_samples = False
+            self._next_index = 0
+        self._next_index, t_s, torque_nm = bench.samples_since(self._next_index)
+        self.plot.feed(t_s, torque_nm)
+        if self.state == ZERO:
+            self._watch_zero(view)
+        for closed in bench.take_practice_pulls():
+            if self.state == PULLS and sitting.take(closed) is not None:
+                self._last = closed.pull
+                self._pulled_before = True
+        live_s, live_nm = bench.live()
+        self._show(view)
+        self._move_plot(view, live_s)
+        self.plot.advance(live_s, live_nm)
+        now = self._clock()
+        if now - self._figure_s >= FIGURE_EVERY_S:
+            self._figure_s = now
+            self._show_figure(view, live_nm)
+
+    def _watch_zero(self, view: BenchView) -> None:
+        if view.is_zeroing:
+            self._was_zeroing = True
+        elif self._was_zeroing:
+            self._was_zeroing = False
+            if not view.zero_problem:
+                self.state = PULLS
+
+    def _redraw(self) -> None:
+        if self.sitting is not None:
+            self._show_scene()
+            self._figure_s = -1.0
+
+    # ------------------------------------------------------------------------------------------------------------ view
+
+    def _show(self, view: BenchView) -> None:
+        sitting = self.sitting
+        assert sitting is not None
+        told = sitting.told
+        go, aside = self.key_names
+        sentence, detail = self._words(view, told, go)
+        fine = view.link.state == "streaming"
+        link = [f"{self._reference_name()} {words.LINK_STATES.get(view.link.state, view.link.state)}"]
+        if fine and view.link.rate_hz > 0:
+            link.append(f"{view.link.rate_hz:.0f} Hz")
+        self.sentence.say(sentence, detail, "  ·  ".join(link), fine=fine)
+        pulls = self.state == PULLS
+        resting = view.phase is Phase.REST
+        hidden = sitting.choice.drill.hidden
+        first = not self._pulled_before
+        self.cautions.setVisible(self.state == CAUTIONS)
+        covered = pulls and hidden and not resting
+        self.looks.setVisible(self.state != CAUTIONS and first and resting)
+        self.curtain.setVisible(covered)
+        self.plot.setVisible(self.state != CAUTIONS and not covered and not self.looks.isVisible())
+        for panel in (self.live, self.pair, self.aims):
+            panel.setVisible(self.state != CAUTIONS)
+        if covered:
+            self.curtain.say("Hidden until the pull is over.")
+        self._show_result(told)
+        self._show_plot(view)
+        actions = []
+        if self.state == CAUTIONS:
+            actions.append(("go", "Read", go))
+        elif self.state == ZERO and not view.is_zeroing:
+            actions.append(("go", "Take zero", go))
+        elif told is not None and told.is_passed_now and sitting.has_next_level:
+            actions.append(("go", "Next level", go))
+        if pulls and told is not None:
+            actions.append(("aside", "Let it count" if told.pull.set_aside else "Set aside", aside))
+        actions.append(("leave", "Leave", "Esc"))
+        self.key_bar.show_actions(actions)
+
+    def _words(self, view: BenchView, told: Told | None, go: str) -> tuple[str, str]:
+        """Return the big sentence and the line beneath."""
+        sitting = self.sitting
+        assert sitting is not None
+        choice = sitting.choice
+        where = texts.place(choice, told, len(sitting.pulls))
+        if self.state == CAUTIONS:
+            return "Before you pull", f"Read them once; then {go}"
+        if view.link.state != "streaming":
+            return "Wait: no data", f"{view.link.reason or 'The link brings no samples.'} It goes on by itself."
+        if view.is_zeroing:
+            return "Hands off: measuring", where
+        if self.state == ZERO:
+            return "Tool off, hands off", view.zero_problem or f"{go} takes zero as soon as it is still"
+        order = texts.while_pulling(choice, view)
+        if order:
+            return order, where
+        trouble = sitting.problem or texts.NOTICES.get(sitting.notice, "")
+        if told is None:
+            return texts.before_pull(choice), trouble or where
+        if told.is_passed_now:
+            n = choice.level
+            more = f"{go}: level {n + 1}" if sitting.has_next_level else "That was the last one."
+            counted = texts.standing_text(choice.the_level, told.standing)
+            return f"Level {n} passed. {more}", trouble or f"{counted}  ·  {told.advice.sentence}"
+        rest = told.rest
+        if rest is not None:
+            left = self._left_of(rest.until)
+            if not rest.until:
+                return rest.sentence, trouble or told.advice.sentence
+            if left > 0:
+                return rest.sentence, trouble or f"{left // 60}:{left % 60:02d} left  ·  {told.advice.sentence}"
+            return f"Rested. {texts.before_pull(choice)}", trouble or where
+        return told.advice.sentence, trouble or where
+
+    def _left_of(self, until: str) -> int:
+        assert self.sitting is not None
+        if not until:
+            return 0
+        return max(0, math.ceil((dt.datetime.fromisoformat(until) - self.sitting.clock()).total_seconds()))
+
+    def _reference(self) -> Reference | None:
+        return self.sitting.choice.reference if self.sitting is not None else None
+
+    def _reference_name(self) -> str:
+        reference = self._reference()
+        return reference.number if reference is not None else "Link"
+
+    def _step(self) -> tuple[float, float]:
+        reference = self._reference()
+        return words.steps_of(reference.capacity_nm if reference is not None else None)
+
+    def _template(self, step_nm: float) -> str:
+        assert self.sitting is not None
+        text = words.number(self.sitting.choice.target_nm * TOP, self.context.unit, step_nm)
+        return "".join("8" if c.isdigit() else c for c in text)
+
+    def _show_figure(self, view: BenchView, live_nm: float) -> None:
+        sitting = self.sitting
+        if sitting is None:
+            return
+        step = self._step()[0]
+        hidden = self.state == PULLS and sitting.choice.drill.hidden and view.phase is not Phase.REST
+        if hidden or math.isnan(live_nm):
+            text = "· · ·" if hidden else "–"
+        else:
+            text = words.number(live_nm * sitting.choice.direction.sign, self.context.unit, step)
+            if words.as_float(text) == 0:
+                text = text.lstrip(words.MINUS)
+        warning = ""
+        if view.overload_percent >= 95:
+            warning = words.overload_warning(view.overload_percent, self._reference_name())
+        self.live.show_torque(text, self.context.unit, self._template(step), warning)
+
+    def _show_result(self, told: Told | None) -> None:
+        sitting = self.sitting
+        assert sitting is not None
+        choice, level, unit = sitting.choice, sitting.choice.the_level, self.context.unit
+        step = self._step()[1]
+
+        def figure(torque_nm: float | None) -> str:
+            return "–" if torque_nm is None else words.number(torque_nm, unit, step)
+
+        figures = ("–", "–")
+        if told is not None:
+            marks = told.pull.marks
+            first = marks.first_peak_nm if choice.drill.mode is Mode.FIRST_PEAK else marks.reading_nm
+            figures = (figure(first), figure(marks.peak_nm))
+        titles = texts.pair_titles(choice.drill)
+        titles = (titles[0].replace("wrench", tool_word(choice.tool)), titles[1])
+        self.pair.show_pair(titles, figures, unit, texts.pair_note(told, choice.drill), self._template(step))
+        measured = (
+            told.measured if told is not None else tuple(Measured(a, None) for a in (*level.aims, *level.spreads))
+        )
+        dots = []
+        for pull in sitting.pulls:
+            if pull.level == choice.level:
+                kind = "aside" if pull.set_aside else "spoilt" if not is_readable(pull.marks) else ""
+                dots.append(kind or ("good" if pull.is_good else "poor"))
+        standing = f"{texts.standing_text(level, sitting.standing)}"
+        self.aims.show_aims(measured, dots, level.n_last, standing)
+
+    def _show_scene(self) -> None:
+        sitting = self.sitting
+        if sitting is None:
+            return
+        choice = sitting.choice
+        reference = choice.reference
+        self.plot.show_scene(
+            Scene(
+                top_nm=choice.target_nm * TOP,
+                unit=self.context.unit,
+                sign=choice.direction.sign,
+                target_nm=choice.target_nm,
+                capacity_nm=reference.capacity_nm if reference is not None else None,
+                reference=reference.number if reference is not None else "",
+                target_name=texts.target_text(choice),
+                line_word="set" if choice.drill.mode is Mode.FIRST_PEAK else "the mark",
+            )
+        )
+
+    def _show_plot(self, view: BenchView) -> None:
+        plot = self.plot
+        rising = view.phase is Phase.RISING
+        if rising and not plot.is_rising:
+            plot.rest_scale()
+        plot.is_rising = rising
+        plot.rate_hz = view.link.rate_hz
+        plot.window_from = None
+        if view.time_window_s is not None and view.eighty_s is not None:
+            plot.window_from = (view.eighty_s, *view.time_window_s)
+        plot.marks = () if view.phase is not Phase.REST else self._marks()
+
+    def _marks(self) -> tuple[CurveMark, ...]:
+        pull = self._last
+        if pull is None:
+            return ()
+        marks = []
+        for noticed in pull.noticed:
+            text = _MARKED.get(noticed.flag)
+            if text is not None and noticed.start_s is not None:
+                sign = pull.direction.sign
+                level = self.plot.columns.low_between(noticed.start_s, noticed.end_s or noticed.start_s, sign)
+                marks.append(CurveMark(noticed.start_s, level, text, end_s=noticed.end_s))
+        peak = next((mark for mark in pull.marks if mark.name == "peak"), None)
+        if peak is not None and pull.first_peak is not None and pull.peak > 1.01 * pull.first_peak:
+            marks.append(CurveMark(peak.time_s, peak.torque, "your hand went here"))
+        if pull.reading is not None and pull.reading_time_s is not None:
+            word = words.MARK_NAMES["click" if pull.mode is Mode.FIRST_PEAK else "hold"]
+            marks.append(CurveMark(pull.reading_time_s, pull.reading, word, is_click=True))
+        return tuple(marks)
+
+    def _move_plot(self, view: BenchView, live_s: float) -> None:
+        """Hold the last pull still while nobody pulls."""
+        pull, plot = self._last, self.plot
+        if pull is None or view.phase is not Phase.REST or self.state != PULLS or math.isnan(live_s):
+            plot.hold(None)
+            return
+        if plot.held_from is None or not plot.held_from <= pull.end_s <= plot.held_from + plot.past_s + plot.ahead_s:
+            plot.hold(max(pull.start_s - 0.5, pull.end_s + 0.3 - plot.past_s))
+
+    # -------------------------------------------------------------------------------------------------------------- Qt
+
+    def restyle(self) -> None:
+        """The palette or the window's size has changed."""
+        for panel in (self.sentence, self.curtain, self.looks, self.live, self.pair, self.aims, self.cautions):
+            panel.restyle()
+        self.plot.restyle()
+        self.key_bar.restyle()
+        self._place()
+        self._redraw()
+        self.update()
+
+    def _place(self) -> None:
+        s = Sizes.of(self.window().height())
+        w, h, gap = self.width(), self.height(), s.gap
+        head = QRectF(gap * 1.2, gap * 0.2, w - 2.4 * gap, BigSentence.height_for(s))
+        top = head.bottom() + gap * 0.4
+        board = QRectF(gap, top, w - 2 * gap, h - top - gap)
+        right_w = max(w * 0.30, self.window().height() * 0.5)
+        bar_h = s.small * 3.4
+        right = QRectF(board.right() - right_w, board.top(), right_w, board.height() - bar_h - gap * 0.6)
+        live_h = min(LiveFigure.height_for(s), right.height() * 0.34)
+        live = QRectF(right.left(), right.top(), right_w, live_h)
+        pair = QRectF(right.left(), live.bottom() + gap * 0.7, right_w, right.bottom() - live.bottom() - gap * 0.7)
+        bar = QRectF(right.left(), board.bottom() - bar_h, right_w, bar_h)
+        aims_h = s.body * 2.5 + s.lead * 5.6
+        left_w = right.left() - board.left() - gap
+        aims = QRectF(board.left(), board.bottom() - aims_h, left_w, aims_h)
+        plot = QRectF(board.left(), board.top(), left_w, aims.top() - gap * 0.7 - board.top())
+        sheet = QRectF(board.left(), board.top(), board.width(), board.height() - bar_h - gap * 0.6)
+        for widget, box in (
+            (self.sentence, head),
+            (self.plot, plot),
+            (self.curtain, plot),
+            (self.looks, plot),
+            (self.live, live),
+            (self.pair, pair),
+            (self.aims, aims),
+            (self.cautions, sheet),
+            (self.key_bar, bar),
+        ):
+            widget.setGeometry(box.toRect())
+        self.key_bar.raise_()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """New sizes for everything."""
+        super().resizeEvent(event)
+        self.restyle()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Take the bench up again."""
+        super().showEvent(event)
+        if self.sitting is None:
+            return
+        try:
+            self._take_bench()
+        except ValueError as refused:
+            self.leave(str(refused))
+            return
+        self.timer.start()
+        self.tick()
+
+    def hideEvent(self, event: QHideEvent) -> None:
+        """Give the bench back while another page is shown."""
+        super().hideEvent(event)
+        self.stop()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """The ground."""
+        painter = QPainter(self)
+        painter.fillRect(event.rect(), theme.palette().ground)
+        painter.end()

@@ -1,0 +1,146 @@
+"""What the Practice page says. Pure: no Qt."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from benchapp.practice.drills import NAMES, Aim, Drill, Level, Measured, RestRules, Standing, quantity
+from benchapp.practice.progress import LEAST_GROUP
+from benchapp.pulls.pull import Mode
+from benchapp.runs.procedure import MARKS
+from benchapp.session.view import BenchView, Phase
+from benchapp.ui import words
+from benchapp.ui.practice.sitting import Choice, Told
+
+SWITCH: Final[tuple[tuple[str, str], ...]] = (
+    ("drills", "Drills"),
+    ("progress", "Progress"),
+    ("study", "Person or tool"),
+)
+"""(key, words) of the page's views."""
+
+NOTICES: Final = {
+    "knock": "That was too little for a pull: not captured.",
+    "wrong-direction": "That was the other way round: not captured.",
+}
+
+NOT_EVIDENCE: Final = "Practice is no evidence: it never touches a verification record, and who pulled may delete it."
+
+GROUP_RULE: Final = (
+    f"Without names. A week is shown once {LEAST_GROUP} people have practised in it; below that a person could be told "
+    "from it. Everybody counts once a week, with the middle of their own pulls."
+)
+
+DELETE_SAYS: Final = (
+    "{n} of {person} will be deleted for good. Verification records are not touched. Copies of the store made before "
+    "keep what they hold."
+)
+
+
+def aim_text(aim: Aim) -> str:
+    """Return an aim as a person reads it: "past the click: at most 15 %"."""
+    limit = quantity(aim.figure.value, aim)
+    how = {"most": f"at most {limit}", "least": f"at least {limit}", "within": f"±{limit}"}[aim.kind]
+    return f"{NAMES[aim.of]}: {how}"
+
+
+def limit_text(aim: Aim) -> str:
+    """Return the limit alone: "at most 15 %"."""
+    return aim_text(aim).split(": ", 1)[1]
+
+
+def value_text(one: Measured) -> str:
+    """Return what was measured, with its sign where it has one."""
+    if one.value is None:
+        return "–"
+    text = quantity(abs(one.value), one.aim)
+    if one.aim.kind == "within":
+        return f"{'+' if one.value > 0 else words.MINUS}{text}"
+    return text
+
+
+def passes_text(level: Level) -> str:
+    """Return by which count a level is passed."""
+    n, last = level.n_good, level.n_last
+    if not level.aims:
+        return f"Passed when the spread over the last {last} pulls is met."
+    text = f"Passed when {n} of the last {last} pulls meet {'every aim' if len(level.aims) > 1 else 'the aim'}"
+    return f"{text}, and the spread is met." if level.spreads else f"{text}."
+
+
+def source_text(aim: Aim) -> str:
+    """Return where a limit comes from, and how sure that is."""
+    return f"{limit_text(aim).capitalize()}: {aim.figure.source} ({MARKS[aim.figure.mark]})."
+
+
+def rest_text(rules: RestRules) -> str:
+    """Return when to rest and when to stop."""
+    return (
+        f"{rules.pause_min.value:g} minutes after {rules.every_pulls.value:g} pulls, and as soon as your arm trembles "
+        f"{rules.tremor_grown.value:g} times as much as at first. {rules.most_a_day.value:g} pulls a day are enough. "
+        "Stop at once when something hurts."
+    )
+
+
+def standing_text(level: Level, now: Standing) -> str:
+    """Return where the person stands in numbers."""
+    if not level.aims:
+        return f"{now.n_pulls} of {level.n_last} pulls"
+    return f"{now.n_good} good of the last {now.n_pulls}; {level.n_good} of {level.n_last} are asked for"
+
+
+def target_text(choice: Choice) -> str:
+    """Return the target in the tool's own unit."""
+    return f"{words.plain(float(f'{choice.target:.6g}'))} {choice.tool.unit}"
+
+
+def place(choice: Choice, told: Told | None, n_pulls: int) -> str:
+    """Return the line under the big sentence: where we are."""
+    drill = choice.drill
+    setting = "set to" if drill.mode is Mode.FIRST_PEAK else "to"
+    parts = [f"{drill.name}, level {choice.level}", f"{choice.tool.number} {setting} {target_text(choice)}"]
+    parts.append(f"pull {n_pulls + 1} is next" if n_pulls else "no pull yet")
+    return "  ·  ".join(parts)
+
+
+def before_pull(choice: Choice) -> str:
+    """Return what to do before the first pull of a level."""
+    if choice.drill.mode is Mode.FIRST_PEAK:
+        how = "not looking here" if choice.drill.hidden else "evenly"
+        return f"Set {target_text(choice)}. Pull until it clicks, {how}."
+    return f"Bring your tool to {target_text(choice)}, looking at the tool. Hold a second."
+
+
+def while_pulling(choice: Choice, view: BenchView) -> str:
+    """Return the order to the hand during a pull; "" at rest."""
+    if view.phase in (Phase.RELEASED, Phase.HELD):
+        return "Ease back to zero"
+    if view.phase is not Phase.RISING:
+        return ""
+    if choice.drill.mode is Mode.FIRST_PEAK:
+        return "Pull until it clicks"
+    return f"To {target_text(choice)}, then hold"
+
+
+def pair_titles(drill: Drill) -> tuple[str, str]:
+    """Return what the two figures are: the tool's, and the person's."""
+    if drill.mode is Mode.FIRST_PEAK:
+        return "the wrench let go at", "your hand went to"
+    return "you held", "at the most it was"
+
+
+def pair_note(told: Told | None, drill: Drill) -> str:
+    """Return the line under the two figures: what the one made of the other."""
+    if told is None:
+        return ""
+    marks = told.pull.marks
+    if drill.mode is Mode.FIRST_PEAK:
+        if marks.follow_percent is None:
+            return "no click: the wrench has no figure"
+        said = f"{marks.follow_percent:.1f} % past the click"
+        if told.peak_spread_percent is not None and told.first_peak_spread_percent is not None:
+            said += f"; spread: wrench {told.first_peak_spread_percent:.1f} %, you {told.peak_spread_percent:.1f} %"
+        return said
+    if marks.error_percent is None:
+        return "nothing was held"
+    return f"{words.percent(marks.error_percent)} from the mark"
