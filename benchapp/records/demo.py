@@ -20,7 +20,7 @@ from benchapp.metrology.reference import Calibration, CalibrationPoint, Referenc
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls import DETECTOR, read_pulls
 from benchapp.pulls.pull import Mode, Pull
-from benchapp.records import check_standard, impact
+from benchapp.records import check_standard, demo_practice, impact
 from benchapp.records.joblist import import_jobs
 from benchapp.records.model import JobEntry, Outcome, Person, ToolRecord, ToolState
 from benchapp.records.store import Store
@@ -311,6 +311,7 @@ def make(path: Path | str, *, today: dt.date, years: int = 4, seed: int = 7) -> 
         if years:
             import_jobs(store, _jobs(stock, begin, today, rng), who="custodian", origin="job cards")
             _begin_work_list(store)
+            demo_practice.make(store, today=today)
     finally:
         store.close()
 

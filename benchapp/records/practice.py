@@ -31,25 +31,35 @@ def add_pull(store: Store, pull: PracticedPull) -> PracticedPull:
         WrongStoreError: Its source does not belong into this store.
         ValueError: Nobody is named.
     """
-    if not pull.person.strip():
-        raise ValueError("a practice pull needs a person")
-    if (pull.source in _DEMO) is not store.is_demo:
-        raise WrongStoreError(store.path, "demo" if store.is_demo else "live", pull.source.value)
+    return add_pulls(store, [pull])[0]
+
+
+def add_pulls(store: Store, pulls: Sequence[PracticedPull]) -> list[PracticedPull]:
+    """Store several in one transaction; see `add_pull`."""
+    for pull in pulls:
+        if not pull.person.strip():
+            raise ValueError("a practice pull needs a person")
+        if (pull.source in _DEMO) is not store.is_demo:
+            raise WrongStoreError(store.path, "demo" if store.is_demo else "live", pull.source.value)
+    kept = []
     with store._db.writing() as connection:
-        result = connection.execute(
-            sa.insert(table).values(
-                person=pull.person.strip(),
-                at=pull.at,
-                drill=pull.drill,
-                level=pull.level,
-                tool=pull.tool,
-                source=pull.source.value,
-                data=_data(pull),
+        for pull in pulls:
+            person = pull.person.strip()
+            result = connection.execute(
+                sa.insert(table).values(
+                    person=person,
+                    at=pull.at,
+                    drill=pull.drill,
+                    level=pull.level,
+                    tool=pull.tool,
+                    source=pull.source.value,
+                    data=_data(pull),
+                )
             )
-        )
-        key = result.inserted_primary_key
-        assert key is not None
-    return replace(pull, person=pull.person.strip(), key=int(key[0]))
+            key = result.inserted_primary_key
+            assert key is not None
+            kept.append(replace(pull, person=person, key=int(key[0])))
+    return kept
 
 
 def pulls_of(store: Store, person: str, *, drill: str = "", since: str = "") -> list[PracticedPull]:

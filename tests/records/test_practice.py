@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
+import datetime as dt
 
 import pytest
 
 from benchapp.practice.marks import PullMarks
-from benchapp.practice.progress import PracticedPull
+from benchapp.practice.progress import HiddenWeek, PracticedPull, Week, group_weeks, weeks
 from benchapp.pulls.pull import Flag
-from benchapp.records import StoreError, WrongStoreError, practice
+from benchapp.records import StoreError, WrongStoreError, demo_practice, practice
 from drivers.samples import Source
 
 from .conftest import sealed_run
@@ -99,3 +100,14 @@ def test_practice_adds_nothing_to_the_chain(demo_store) -> None:
     practice.add_pull(demo_store, pull())
     assert demo_store.check() == before
     assert demo_store.runs() == []
+
+
+def test_the_demonstration_has_weeks_of_a_person_and_of_a_group_with_nobody_to_be_seen(demo_store) -> None:
+    n = demo_practice.make(demo_store, today=dt.date(2026, 11, 25))
+    assert len(practice.pulls_of_all(demo_store)) == n
+    own = weeks(practice.pulls_of(demo_store, "fitter 1", drill="stop"))
+    assert own[-1].values["follow_percent"] < own[0].values["follow_percent"]
+    group = group_weeks(practice.pulls_of_all(demo_store, drill="stop"))
+    assert any(isinstance(week, HiddenWeek) for week in group)
+    assert any(isinstance(week, Week) for week in group)
+    assert demo_store.check().n_entries == 0
