@@ -46,6 +46,8 @@ def pictures(folder: Path, theme: str, width: int, height: int) -> None:
         window.show()
         QTest.qWait(200)
         kilter.after_first_paint()
+        while kilter.store is None:  # the demonstration workshop is being made
+            QTest.qWait(50)
 
         def save(name: str) -> None:
             QTest.qWait(120)

@@ -9,6 +9,7 @@ numerical libraries differ from machine to machine).
 from __future__ import annotations
 
 import argparse
+import datetime as dt
 import hashlib
 import json
 import platform
@@ -28,6 +29,7 @@ from benchapp.runs.judging import judgement_to_data
 
 EXAMPLES: Final = "examples.json"
 SEAL: Final = "seal.json"
+_TOLD: Final = ("passed", "program", "detector", "python", "numpy", "machine", "seal")
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -77,6 +79,23 @@ def selftest(folder: Traversable | None = None) -> dict[str, Any]:
         "seal": seal,
         "seal_faults": faults,
         "examples": examples,
+    }
+
+
+def for_record(result: dict[str, Any], at: dt.datetime) -> dict[str, Any]:
+    """What of a result goes into the records made after it: the answer, what gave it, and what came out wrong.
+
+    Args:
+        result: As `selftest` returns it; of one that could not be run the answers are missing.
+        at: When it was run.
+    """
+    told: dict[str, Any] = {name: result[name] for name in _TOLD if name in result}
+    wrong = [example["name"] for example in result["examples"] if not example["passed"]]
+    return {
+        **told,
+        "at": at.isoformat(timespec="seconds"),
+        "n_examples": len(result["examples"]),
+        "wrong": [*wrong, *result["seal_faults"]],
     }
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import datetime as dt
 import json
 import logging
 import subprocess
@@ -16,12 +17,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchapp.cli.errors import CommandError
+from benchapp.ui import carewords as words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from PySide6.QtWidgets import QWidget
 
+    from benchapp.cli.care import Checked, Doubt
     from benchapp.records import Store
     from benchapp.session.link import LinkOpener, LinkPort
     from benchapp.session.reader import ReaderPort
@@ -144,6 +147,7 @@ class Application:
             profile: Its profile.
         """
         from benchapp.cli._profiles import user_profiles
+        from benchapp.cli.care import Care
         from benchapp.session.session import BenchSession
         from benchapp.ui.bench.start import StartPanel
         from benchapp.ui.context import AppContext
@@ -154,6 +158,8 @@ class Application:
         self._profiles: Profiles | None = None
         self._load_profiles = user_profiles
         self.store: Store | None = None
+        self._putting_back: tuple[Path, str] = (Path(), "")
+        self._replaced: tuple[Path, str, Path | None] | None = None
         self.session = BenchSession(link_opener(self.profiles), make_reader)
         self.context = AppContext(self.session, is_demo=simulated)
         hand: Callable[[AppContext], QWidget] | None = None
@@ -176,6 +182,8 @@ class Application:
             on_close=self.close,
         )
         self._url, self._profile = url, profile
+        self.care = Care(store_file, demo=simulated, parent=self.window)
+        self._connect_care()
 
     def profiles(self) -> Profiles:
         """Built-in profiles and the user's own, read once."""
@@ -194,20 +202,8 @@ class Application:
         return [(port.url, f"{port.url}  {port.description}".strip()) for port in list_ports()]
 
     def after_first_paint(self) -> None:
-        """Open the store (SQLAlchemy is slow to import) and the link, and take up a run that was broken off."""
-        from benchapp.records import Store, StoreError
-
-        try:
-            if self.context.is_demo and not self.store_file.exists():
-                self._make_demo()
-            self.store = Store.open(self.store_file, demo=self.context.is_demo)
-        except StoreError as error:
-            log.exception("the store could not be opened")
-            self.context.message.emit("problem", str(error))
-        else:
-            self.session.give_store(self.store)
-            self.context.give_store(self.store)
-            self.session.take_up()
+        """Have the store opened (SQLAlchemy is slow to import), open the link, take up a run that was broken off."""
+        self.care.open()
         url, profile = self._url, self._profile
         if self.simulator is not None:
             url, profile = self.simulator.data_url, SIMULATED_PROFILE
@@ -217,18 +213,155 @@ class Application:
         if url:
             self.session.open_link(url, profile)
 
-    def _make_demo(self) -> None:
-        """Fill a new demo store with the invented workshop and its history (about two seconds, once)."""
-        import datetime as dt
+    # --- the records, as `care` tells of them
 
-        from benchapp.records import demo
+    def _connect_care(self) -> None:
+        care = self.care
+        care.opened.connect(self._opened)
+        care.refused.connect(self._refused)
+        care.in_doubt.connect(self._in_doubt)
+        care.making_demo.connect(self._making_demo)
+        care.tested.connect(self._tested)
+        care.copied.connect(self._copied)
+        care.checked.connect(self._checked)
+        care.prepared.connect(self._prepared)
+        self.window.more_actions += [
+            (words.COPY_NOW, self._copy_now),
+            (words.COPY_BACK, self._choose_copy),
+        ]
 
-        self.context.message.emit("note", "Making the demonstration workshop, once.")
-        demo.make(self.store_file, today=dt.date.today())
-        self.context.message.emit("note", "")
+    def _opened(self, _store: object) -> None:
+        store = self.care.take()
+        if store is None:
+            return
+        self.store = store
+        if self._replaced:
+            self._note_put_back(store)
+        self.session.give_store(store)
+        self.context.give_store(store)
+        self.session.take_up()
+        self.care.look_after()
+
+    def _refused(self, why: str) -> None:
+        self.context.message.emit("problem", why)
+
+    def _in_doubt(self, doubt: Doubt) -> None:
+        head, detail, answers = words.doubt(doubt.problem, doubt.is_gone, doubt.made, doubt.n_entries)
+        if not doubt.made:
+            self.context.message.emit("problem", f"{head} {detail}")
+
+        def then(answer: str) -> None:
+            if answer == "restore" and doubt.offer is not None:
+                self._restore(doubt.offer, self.context.operator)
+            elif answer == "anew":
+                self.care.open(begin_anew=True)
+            else:
+                self.context.message.emit("problem", f"{head} {words.NOT_OPEN}")
+
+        self.window.ask(head, detail, answers, then)
+
+    def _making_demo(self) -> None:
+        """A new demo store is filled with the invented workshop and its history (some seconds, once)."""
+        self.context.message.emit("note", words.MAKING_DEMO)
+
+    def _tested(self, told: dict[str, Any], _result: dict[str, Any]) -> None:
+        self.session.give_selftest(told)
+        if told.get("passed"):
+            log.info("self-test: %d examples came out right", told["n_examples"])
+            return
+        log.error("self-test: %s", told["wrong"])
+        head, detail, answers = words.selftest_failed(told["wrong"])
+        self.context.message.emit("problem", f"{head}. Do not verify with it.")
+        self.window.ask(head, detail, answers, self._seen)
+
+    def _seen(self, _answer: str) -> None:
+        """Nothing is to be done but to have seen it."""
+
+    def _copied(self, copy: Path | None, problem: str, asked_for: bool) -> None:
+        if problem:
+            self.context.message.emit("problem", words.copy_failed(problem))
+        elif asked_for and copy is not None:
+            self.context.message.emit("note", words.copied(copy))
+
+    def _checked(self, checked: Checked) -> None:
+        if checked.problem and not checked.is_damaged:
+            self.context.message.emit("problem", words.check_failed(checked.problem))
+        elif checked.holds:
+            if not self.window.foot.message.text():  # never over something that matters
+                self.context.message.emit("note", words.records_hold(checked.n_entries, checked.n_traces))
+        else:
+            head, detail = words.records_do_not_hold(
+                checked.what, checked.subject, checked.detail or checked.problem, checked.n_findings
+            )
+            log.error("check of the records: %s", checked)
+            self.context.message.emit("problem", f"{head}: {words.finding(checked.what, checked.subject)}")
+            self.window.ask(head, detail, words.SEEN, self._seen)
+
+    def _copy_now(self) -> None:
+        if self.store is None:
+            self.context.message.emit("problem", words.NOT_OPEN)
+        else:
+            self.care.copy_now()
+
+    def _choose_copy(self) -> None:
+        """Show the copies; the custodian may put one in place."""
+        from benchapp.records import backup
+        from benchapp.ui.copies import CopiesDialog
+
+        def chosen(copy: Path) -> None:
+            if self.store is None:
+                self._restore(copy, self.context.operator)  # without records there is no lock to ask
+            else:
+                self.context.as_custodian(words.COPY_BACK_FOR, lambda who: self._restore(copy, who))
+
+        dialog = CopiesDialog(backup.copies(self.store_file), chosen, self.window)
+        dialog.open()
+
+    def _restore(self, copy: Path, who: str) -> None:
+        """Have the copy tried and laid ready; `_prepared` goes on."""
+        if self.session.view().run is not None:
+            self.context.message.emit("problem", words.RUN_ON_THE_BENCH)
+            return
+        self._putting_back = (copy, who)
+        self.context.message.emit("note", words.TRYING_COPY)
+        self.care.prepare(copy)
+
+    def _prepared(self, fresh: Path | None, problem: str) -> None:
+        from benchapp.records import StoreError, backup
+
+        if fresh is None:
+            self.context.message.emit("problem", problem)
+            return
+        if self.session.view().run is not None:
+            self.context.message.emit("problem", words.RUN_ON_THE_BENCH)
+            return
+        if self.store is not None:
+            self.store.close()
+            self.store = None
+        try:
+            kept = backup.put_in_place(fresh, self.store_file, now=dt.datetime.now())
+        except StoreError as error:
+            self.context.message.emit("problem", str(error))
+        else:
+            self._replaced = (*self._putting_back, kept)
+            self.context.message.emit("note", words.put_back(self._putting_back[0], kept))
+        self.care.open()
+
+    def _note_put_back(self, store: Store) -> None:
+        """That a copy was put in place is an entry of the chain: what was sealed after it lies in the file kept."""
+        from benchapp.records import StoreError
+
+        assert self._replaced is not None
+        (copy, who, kept), self._replaced = self._replaced, None
+        try:
+            details = {"copy": copy.name, "kept": kept.name if kept is not None else ""}
+            store.note_act("records put back from a copy", who=who, details=details)
+        except StoreError as error:
+            self.context.message.emit("problem", str(error))
 
     def close(self) -> None:
         """Stop threads, close link, store and simulator; may be called again."""
+        self.care.close()
         self.session.close()
         if self.store is not None:
             self.store.close()

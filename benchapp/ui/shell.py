@@ -296,8 +296,19 @@ class Question(Panel):
         head = QRectF(s.pad * 1.5, s.pad * 0.8, box.width() - 3 * s.pad, s.instruction * 1.3)
         draw_fitted(painter, head, self.head, font_of_cap(s.instruction * 0.72, bold=True))
         painter.setPen(QColor(colours.soft))
-        row = QRectF(head.left(), head.bottom() + s.pad * 0.2, head.width(), s.lead * 2.6)
-        draw_fitted(painter, row, self.detail, font_of_cap(s.lead))
+        top = head.bottom() + s.pad * 0.4
+        bottom = self.buttons[0].geometry().top() - s.pad * 0.5 if self.buttons else box.bottom() - s.pad
+        draw_wrapped(painter, QRectF(head.left(), top, head.width(), bottom - top), self.detail, s.lead)
+
+
+def draw_wrapped(painter: QPainter, box: QRectF, text: str, cap_px: float) -> None:
+    """Draw a text on as many lines as it needs, in smaller type when they would not fit into `box`."""
+    flags = Qt.TextFlag.TextWordWrap | Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop
+    for share in (1.0, 0.9, 0.8, 0.72, 0.65):
+        painter.setFont(font_of_cap(cap_px * share))
+        if painter.boundingRect(box, int(flags), text).height() <= box.height():
+            break
+    painter.drawText(box, int(flags), text)
 
 
 class KeyTeacher(Panel):
@@ -338,6 +349,11 @@ class KeyTeacher(Panel):
         draw_fitted(painter, row, "Or the presenter's button, or any key. Esc changes nothing.", font_of_cap(s.lead))
 
 
+def _without_checked(do: Callable[[], object], _checked: bool = False) -> None:
+    """Call `do`; a menu's action says whether it is checked, which these are not asked."""
+    do()
+
+
 class MainWindow(QMainWindow):
     """The window.
 
@@ -349,6 +365,9 @@ class MainWindow(QMainWindow):
         hand: Makes the simulated hand's buttons for the strip on top (`kilter --simulated`); None: none. Its widget may
             offer `key(down)`, `restyle()` and `stop()`.
         on_close: Called once when the window has closed, after the pages were stopped.
+
+    Attributes:
+        more_actions: (words, what to do): lines that the composition adds to the "more" menu.
     """
 
     def __init__(
@@ -371,6 +390,9 @@ class MainWindow(QMainWindow):
         self._closing = False
         self._warned_awake = False
         self._capture_path = ""
+        self.more_actions: list[tuple[str, Callable[[], object]]] = []
+        self._waiting: list[tuple[str, str, Sequence[tuple[str, str]], Callable[[str], object]]] = []
+        self._asking: tuple[str, str, Sequence[tuple[str, str]], Callable[[str], object]] | None = None
         self._sorter = KeySorter()
         self._stamp_offset = 1e9
         self._specs = {spec.name: spec for spec in pages}
@@ -621,6 +643,10 @@ class MainWindow(QMainWindow):
         else:
             menu.addAction("Record the port's bytes for a fault report").triggered.connect(self.toggle_capture)
         menu.addSeparator()
+        for text, do in self.more_actions:
+            menu.addAction(text).triggered.connect(partial(_without_checked, do))
+        if self.more_actions:
+            menu.addSeparator()
         menu.addAction("Full screen  (F11)").triggered.connect(self.toggle_full_screen)
         menu.addAction("Close Kilter  (Ctrl+Q)").triggered.connect(self.close)
         self._pop(menu, self.foot.more)
@@ -857,10 +883,34 @@ class MainWindow(QMainWindow):
                 self.show_message("note", words.AWAKE_PROBLEM)
         else:
             self.awake.release()
+            self._ask_next()
         self._label_foot()
         self._show_source()
 
+    def ask(self, head: str, detail: str, answers: Sequence[tuple[str, str]], then: Callable[[str], object]) -> None:
+        """Ask inside the window, once no run is under way and no other question stands; `then` gets the answer's key.
+
+        Args:
+            head: The question, one line.
+            detail: What there is to know, one or two lines.
+            answers: (key, words); the first one is the default and Escape's.
+            then: Called with the key.
+        """
+        self._waiting.append((head, detail, answers, then))
+        self._ask_next()
+
+    def _ask_next(self) -> None:
+        if self._waiting and self.question.isHidden() and not self.bench.is_running:
+            self._asking = self._waiting.pop(0)
+            self.question.ask(*self._asking[:3])
+
     def _question_answered(self, answer: str) -> None:
+        asked, self._asking = self._asking, None
+        if asked is not None:
+            self._built[self.page].setFocus()
+            asked[3](answer)
+            self._ask_next()
+            return
         if answer == "close":
             self._closing = True
             self.close()
@@ -893,6 +943,9 @@ class MainWindow(QMainWindow):
         """Ask during a run; else stop everything, in order."""
         if self.bench.is_running and not self._closing:
             event.ignore()
+            if self._asking is not None:
+                self._waiting.insert(0, self._asking)
+                self._asking = None
             self.question.ask(
                 words.CLOSE_QUESTION,
                 words.CLOSE_DETAIL,

@@ -84,6 +84,7 @@ def test_nothing_is_lost_in_hours_at_ten_thousand_lines_a_second(qapp: QApplicat
     kilter.window.show()
     QTest.qWaitForWindowExposed(kilter.window)
     kilter.after_first_paint()
+    assert QTest.qWaitFor(lambda: kilter.store is not None, 10_000), "the records were not opened"
     session, page = kilter.session, kilter.window.bench
     page.sounds.muted = True
     QTest.qWait(500)

@@ -152,6 +152,7 @@ def open_kilter(qapp: QApplication, tmp_path: Path, workshop: Path) -> Iterator[
         technician = Technician(kilter)
         opened.append(technician)
         technician.wait(lambda: technician.view.link.state == "streaming", "samples")
+        technician.wait(lambda: kilter.store is not None, "the records to be opened")
         return technician
 
     yield open_one

@@ -1,0 +1,136 @@
+"""What the window says of the records as a whole: copies, the check, the self-test, a copy put back."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+COPY_NOW: Final = "Copy the records now"
+COPY_BACK: Final = "Copies of the records …"
+COPY_BACK_FOR: Final = "to put a copy of the records in place"
+MAKING_DEMO: Final = "Making the demonstration workshop, once."
+TRYING_COPY: Final = "Trying the copy …"
+NOT_OPEN: Final = "The records are not open; nothing can be stored."
+RUN_ON_THE_BENCH: Final = "A run is on the Bench. Finish it or put it away, then put the copy in place."
+SEEN: Final = (("seen", "I have seen it"),)
+COPIES_TITLE: Final = "Copies of the records"
+COPIES_INTRO: Final = (
+    "One is made each day, and whenever you ask for one. A copy is tried before it replaces anything, and the records "
+    "of now are kept beside it."
+)
+NO_COPIES: Final = "There is no copy yet. The first one is made today, in the background."
+PUT_IN_PLACE: Final = "Put this copy in place"
+CLOSE: Final = "Close"
+
+_FINDINGS: Final = {
+    "hash": "{about} was changed after it was sealed.",
+    "link": "The chain is broken at {about}.",
+    "order": "Something was put in or taken out at {about}.",
+    "missing": "Something that was sealed is gone, or is there unsealed: {about}.",
+    "trace": "A recorded curve of {about} was changed or is missing.",
+    "column": "What is shown of {about} is not what was sealed.",
+    "clock": "The clock of this computer had gone back when {about} was sealed.",
+    "form": "{about} cannot be read any more.",
+    "head": "The chain was cut off or built anew.",
+}
+
+
+def when(text: str) -> str:
+    """A moment as people say it: "25 Nov 2026, 07:12"; "" for none.
+
+    >>> when("2026-11-25T07:12:31+01:00")
+    '25 Nov 2026, 07:12'
+    """
+    if not text:
+        return ""
+    moment = dt.datetime.fromisoformat(text)
+    return f"{moment.day} {moment:%b %Y, %H:%M}"
+
+
+def count(n: int, one: str, many: str) -> str:
+    """A number with its noun: "1 entry", "12,480 entries"."""
+    return f"{n:,} {one if n == 1 else many}"
+
+
+def doubt(problem: str, is_gone: bool, made: str, n_entries: int) -> tuple[str, str, Sequence[tuple[str, str]]]:
+    """(question, what there is to know, answers) when the records are damaged or gone; `made` "": no copy."""
+    head = "The records are gone" if is_gone else "The records are damaged"
+    why = "" if is_gone else f"Found: {problem}. "
+    if not made:
+        return (
+            f"{head}, and there is no good copy",
+            f"{why}The file was left as it is: keep it. Until it is seen to, nothing can be stored.",
+            SEEN,
+        )
+    detail = (
+        f"{why}The newest good copy is of {when(made)}, with {count(n_entries, 'entry', 'entries')}. It can take their "
+        f"place; it is tried first."
+    )
+    if is_gone:
+        answers = (
+            ("later", "Leave it"),
+            ("restore", "Put the copy in place"),
+            ("anew", "Begin new records"),
+        )
+        return head, detail, answers
+    detail += " The damaged file is kept: what came after the copy is only in there."
+    return head, detail, (("later", "Leave it"), ("restore", "Put the copy in place"))
+
+
+def copied(copy: Path) -> str:
+    """A copy asked for is there."""
+    return f"Copied and tried: {copy}"
+
+
+def copy_failed(problem: str) -> str:
+    """No copy could be made."""
+    return f"No copy of the records was made: {problem}"
+
+
+def put_back(copy: Path, kept: Path | None) -> str:
+    """The copy is in place."""
+    after = f" What was there before is kept: {kept.name}" if kept is not None else ""
+    return f"{copy.name} is in place.{after}"
+
+
+def selftest_failed(wrong: Sequence[str]) -> tuple[str, str, Sequence[tuple[str, str]]]:
+    """(headline, detail, answers) when the installation gives wrong answers."""
+    which = f"{wrong[0]} and {len(wrong) - 1} more" if len(wrong) > 1 else wrong[0] if wrong else "no example was there"
+    return (
+        "This installation gives wrong answers",
+        f"The self-test does not come out as it must: {which}. Do not verify with it; install Kilter anew. Every "
+        "record made meanwhile says so.",
+        SEEN,
+    )
+
+
+def check_failed(problem: str) -> str:
+    """The check itself could not be made."""
+    return f"The records could not be checked: {problem}"
+
+
+def records_hold(n_entries: int, n_traces: int) -> str:
+    """The quiet note after a check that found nothing."""
+    return (
+        f"Records checked: {count(n_entries, 'entry', 'entries')} and {count(n_traces, 'curve', 'curves')} are as "
+        "they were sealed."
+    )
+
+
+def finding(what: str, subject: str) -> str:
+    """What was found, in plain words.
+
+    >>> finding("trace", "run-7")
+    'A recorded curve of run-7 was changed or is missing.'
+    """
+    text = _FINDINGS.get(what, "{about} does not hold.").format(about=subject or "the file")
+    return text[0].upper() + text[1:]
+
+
+def records_do_not_hold(what: str, subject: str, detail: str, n_findings: int) -> tuple[str, str]:
+    """(headline, detail): the first thing that does not hold, in plain words and then to the letter."""
+    more = f" And {n_findings - 1} more: 'kilter records check --json' lists them." if n_findings > 1 else ""
+    advice = "Keep the file as it is and tell the custodian."
+    return "The records do not hold", f"{finding(what, subject)} ({detail}){more} {advice}"

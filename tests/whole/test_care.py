@@ -1,0 +1,261 @@
+"""The records looked after from the first paint on: opened beside the window, copied, checked, put back from a copy."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sqlite3
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication
+
+from benchapp.cli.care import Care
+from benchapp.cli.window import Application
+from benchapp.records import Person, Store, backup
+from benchapp.ui.copies import CopiesDialog
+
+
+def _samples() -> ModuleType:
+    spec = importlib.util.spec_from_file_location(
+        "records_samples", Path(__file__).parents[1] / "records" / "conftest.py"
+    )
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["records_samples"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    """Records with two sealed runs and one copy made after the first."""
+    samples = _samples()
+    path = tmp_path / "Prüfungen 2026" / "records.sqlite"
+    clock = samples.Clock()
+    with Store.open(path, demo=False, clock=clock) as store:
+        samples.furnish(store)
+        samples.sealed_run(store, "run-0")
+        backup.make(path, now=clock(), target=backup.folder_of(path) / "by-hand-first.sqlite")
+        samples.sealed_run(store, "run-1")
+    return path
+
+
+@pytest.fixture
+def start(qapp: QApplication, file: Path, tmp_path: Path) -> Iterator[Callable[[], Application]]:
+    """Open a window without port on these records."""
+    opened = []
+
+    def one() -> Application:
+        kilter = Application(simulated=False, settings_path=tmp_path / "settings.json", store_file=file)
+        opened.append(kilter)
+        kilter.window.resize(1366, 768)
+        kilter.window.show()
+        QTest.qWaitForWindowExposed(kilter.window)
+        kilter.after_first_paint()
+        return kilter
+
+    yield one
+    for kilter in opened:
+        kilter.window.close()
+        kilter.close()
+        kilter.window.deleteLater()
+    QTest.qWait(20)
+
+
+def wait(true: Callable[[], object], what: str, limit_s: float = 20.0) -> None:
+    deadline = time.monotonic() + limit_s
+    while not true():
+        assert time.monotonic() < deadline, f"waited {limit_s} s for {what}"
+        QTest.qWait(10)
+
+
+def asked(kilter: Application) -> str:
+    question = kilter.window.question
+    return "" if question.isHidden() else f"{question.head} | {question.detail}"
+
+
+def answer(kilter: Application, key: str) -> None:
+    (button,) = [each for each in kilter.window.question.buttons if each.objectName() == key]
+    QTest.mouseClick(button, Qt.MouseButton.LeftButton)
+
+
+def said(kilter: Application) -> str:
+    return kilter.window.foot.message.text()
+
+
+def no_children(monkeypatch: pytest.MonkeyPatch, **answers: object) -> None:
+    """Answer the commands from here; those that are not named find nothing to say."""
+
+    def ask(self: Care, *arguments: str) -> tuple[int, str, str] | None:
+        for word in ("selftest", "backup", "check"):
+            if word in arguments and word in answers:
+                return answers[word]  # type: ignore[return-value]
+        return None
+
+    monkeypatch.setattr(Care, "_ask", ask)
+
+
+def test_good_records_are_opened_tested_copied_and_checked_without_holding_up_the_window(start, file: Path) -> None:
+    kilter = start()
+    assert kilter.store is None  # the window did not wait for it
+    wait(lambda: kilter.store is not None, "the store")
+    wait(lambda: "are as they were sealed" in said(kilter), "the check")
+    assert "4 entries and 20 curves" in said(kilter)
+    assert not asked(kilter)
+    told = kilter.session._keeper._selftest
+    assert told is not None
+    assert told["passed"] is True
+    assert told["n_examples"] > 5
+    assert len(str(told["seal"])) == 64
+    made = [copy.path.name for copy in backup.copies(file)]
+    assert sum(name.startswith("auto-") for name in made) == 1
+
+
+def test_damaged_records_are_noticed_and_the_copy_put_in_place_keeps_them(start, file: Path, monkeypatch) -> None:
+    no_children(monkeypatch)
+    raw = bytearray(file.read_bytes())
+    raw[4096:8192] = b"\x5a" * 4096
+    file.write_bytes(raw)
+    kilter = start()
+    wait(lambda: asked(kilter), "the question")
+    assert asked(kilter).startswith("The records are damaged | Found: ")
+    assert "with 3 entries" in asked(kilter)
+    assert kilter.store is None
+    answer(kilter, "restore")
+    wait(lambda: kilter.store is not None, "the copy in place")
+    assert [run.run_id for run in kilter.store.runs()] == ["run-0"]
+    (kept,) = [
+        each for each in file.parent.glob("records.sqlite.replaced-*") if not each.name.endswith(("-wal", "-shm"))
+    ]
+    assert kept.read_bytes() == raw
+    assert kilter.store.check().holds
+    newest = kilter.store.head()
+    assert newest.startswith("4:")  # that a copy was put in place is on record
+    assert kept.name in said(kilter)
+
+
+def test_damaged_records_that_are_left_stay_untouched_and_the_window_says_that_nothing_is_stored(
+    start, file: Path, monkeypatch
+) -> None:
+    no_children(monkeypatch)
+    file.write_bytes(b"not a database at all" * 1000)
+    before = file.read_bytes()
+    kilter = start()
+    wait(lambda: asked(kilter), "the question")
+    QTest.keyClick(kilter.window.question, Qt.Key.Key_Escape)
+    wait(lambda: "nothing can be stored" in said(kilter), "what it means")
+    assert file.read_bytes() == before
+    assert kilter.store is None
+
+
+@pytest.mark.parametrize(("key", "runs"), [("restore", ["run-0"]), ("anew", [])])
+def test_records_that_are_gone_are_not_begun_anew_without_a_word(
+    start, file: Path, monkeypatch, key: str, runs: list[str]
+) -> None:
+    no_children(monkeypatch)
+    for each in file.parent.glob("records.sqlite*"):
+        if each.is_file():
+            each.unlink()
+    kilter = start()
+    wait(lambda: asked(kilter), "the question")
+    assert asked(kilter).startswith("The records are gone | ")
+    assert not file.exists()
+    answer(kilter, key)
+    wait(lambda: kilter.store is not None, "the store")
+    assert [run.run_id for run in kilter.store.runs()] == runs
+
+
+def test_what_does_not_hold_is_named_in_plain_words(start, file: Path) -> None:
+    raw = sqlite3.connect(file)
+    raw.executescript("DROP TRIGGER IF EXISTS runs_sealed_stay;")
+    for (name,) in raw.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        raw.execute(f"DROP TRIGGER {name}")
+    raw.execute("UPDATE pulls SET reading_nm = reading_nm + 0.25 WHERE run_key = 2 AND number = 3")
+    raw.commit()
+    raw.close()
+    kilter = start()
+    wait(lambda: asked(kilter), "the question")
+    assert asked(kilter).startswith(
+        "The records do not hold | What is shown of run-1 is not what was sealed. (pull 3: "
+    )
+    assert "tell the custodian" in asked(kilter)
+    answer(kilter, "seen")
+    assert said(kilter).startswith("The records do not hold: ")  # stays at the foot
+
+
+def test_a_self_test_that_fails_is_told_loudly_and_goes_into_the_records(start, monkeypatch) -> None:
+    result = {
+        "passed": False,
+        "program": "kilter 1",
+        "seal": "cd" * 32,
+        "seal_faults": [],
+        "examples": [{"name": "weak-click", "passed": False}, {"name": "judge", "passed": True}],
+    }
+    no_children(monkeypatch, selftest=(1, json.dumps(result), ""))
+    kilter = start()
+    wait(lambda: asked(kilter), "the question")
+    assert asked(kilter).startswith("This installation gives wrong answers | ")
+    assert "weak-click" in asked(kilter)
+    told = kilter.session._keeper._selftest
+    assert told is not None
+    assert (told["passed"], told["wrong"], told["n_examples"]) == (False, ["weak-click"], 2)
+
+
+def test_a_self_test_that_cannot_be_run_counts_as_failed(start, monkeypatch) -> None:
+    no_children(monkeypatch, selftest=(1, "", "Traceback …\nModuleNotFoundError: no module named numpy\n"))
+    kilter = start()
+    wait(lambda: asked(kilter), "the question")
+    assert "no module named numpy" in asked(kilter)
+
+
+def test_a_copy_that_cannot_be_made_is_told(start, monkeypatch) -> None:
+    no_children(monkeypatch, backup=(2, "", "kilter: No space left for the records at /r (3 kB free).\n"))
+    kilter = start()
+    wait(lambda: said(kilter), "the sentence")
+    assert said(kilter) == "No copy of the records was made: No space left for the records at /r (3 kB free)."
+
+
+def test_the_custodian_puts_a_copy_in_place_from_the_menu(start, file: Path, monkeypatch) -> None:
+    no_children(monkeypatch)
+    kilter = start()
+    wait(lambda: kilter.store is not None, "the store")
+    kilter.store.save_person(Person("custodian", is_custodian=True))
+    wanted = []
+    kilter.context.custodian_wanted.connect(lambda what_for, do: wanted.append((what_for, do)))
+    actions = dict(kilter.window.more_actions)
+    actions["Copies of the records …"]()
+    dialog = kilter.window.findChild(CopiesDialog)
+    assert dialog is not None
+    assert dialog.list.count() == 1
+    assert "3 entries" in dialog.list.item(0).text()
+    assert not dialog.take.isEnabled()
+    dialog.list.setCurrentRow(0)
+    QTest.mouseClick(dialog.take, Qt.MouseButton.LeftButton)
+    ((what_for, do),) = wanted
+    assert what_for == "to put a copy of the records in place"
+    first = kilter.store
+    do("custodian")
+    wait(lambda: kilter.store is not None and kilter.store is not first, "the copy in place")
+    assert kilter.context.store is kilter.store
+    assert [run.run_id for run in kilter.store.runs()] == ["run-0"]
+    (entry,) = [each for each in kilter.store.entries("") if each.who == "custodian"]
+    assert json.loads(entry.body)["content"]["act"] == "records put back from a copy"
+
+
+def test_a_window_closed_at_once_leaves_no_thread_no_process_and_a_whole_store(start, file: Path) -> None:
+    for wait_ms in (0, 30, 150, 400):
+        kilter = start()
+        QTest.qWait(wait_ms)
+        kilter.window.close()
+        child = kilter.care._child
+        assert child is None or child.poll() is not None
+        assert not kilter.care._thread.is_alive()
+    assert backup.problem_of(file) == ""
