@@ -38,6 +38,7 @@ SHORTEST_MONTHS: Final = 1
 LONGEST_MONTHS: Final = 24
 """Ends between which an interval is suggested (our own choice)."""
 _LOOK_AHEAD_MONTHS: Final = 240.0
+_BAND_MONTHS: Final = 60.0
 
 
 class Stage(StrEnum):
@@ -157,6 +158,7 @@ class DriftAt:
         earliest_months: Until a limit can no longer be excluded with `probability`; None: not within 20 years.
         latest_months: Until it is outside with `probability`; None: not within 20 years.
         probability: Of both ends.
+        band: (months from the last run, lower, upper): between which a value is to be expected with `probability`.
     """
 
     target_nm: float
@@ -169,6 +171,7 @@ class DriftAt:
     earliest_months: float | None
     latest_months: float | None
     probability: float
+    band: tuple[tuple[float, float, float], ...] = ()
 
 
 def drifts(history: Sequence[RunResult], *, probability: float = TARGET) -> list[DriftAt]:
@@ -211,6 +214,11 @@ def _drift_at(last: PointResult, drift: Drift, n: int, probability: float) -> Dr
         return abs(value + drift.drift(t)) - factor * math.sqrt(u0**2 + drift.variance(t)) >= limit
 
     steps = int(_LOOK_AHEAD_MONTHS * 10)
+    leaves = time_within_limits(drift, 0.0, value, ends, 0.0, _LOOK_AHEAD_MONTHS)
+    earliest = time_within_limits(drift, u0, value, ends, probability, _LOOK_AHEAD_MONTHS)
+    latest = next((step / 10 for step in range(steps + 1) if outside(step / 10)), None)
+    shown = max((each for each in (leaves, earliest, latest) if each is not None), default=0.0)
+    until = min(max(1.15 * shown, 12.0), _BAND_MONTHS)
     return DriftAt(
         last.target_nm,
         last.direction,
@@ -218,10 +226,15 @@ def _drift_at(last: PointResult, drift: Drift, n: int, probability: float) -> Dr
         value,
         float(drift.coefficients[0]),
         n,
-        time_within_limits(drift, 0.0, value, ends, 0.0, _LOOK_AHEAD_MONTHS),
-        time_within_limits(drift, u0, value, ends, probability, _LOOK_AHEAD_MONTHS),
-        next((step / 10 for step in range(steps + 1) if outside(step / 10)), None),
+        leaves,
+        earliest,
+        latest,
         probability,
+        tuple(
+            (t, value + drift.drift(t) - reach, value + drift.drift(t) + reach)
+            for t in (until * step / 12 for step in range(13))
+            for reach in (factor * math.sqrt(u0**2 + drift.variance(t)),)
+        ),
     )
 
 
@@ -272,14 +285,16 @@ def suggest(store: Store, number: str, *, target: float = TARGET) -> list[Sugges
     good = sum(run.outcome is Outcome.WITHIN for run in found)
     by_share = a3(good, len(found), float(now), target)
     reason = (
-        f"{good} of {len(found)} times found within limits, wanted is {target:.0%}; that the interval is wrong is "
-        f"known with {by_share.rejection:.0%} confidence."
+        f"{good} of {len(found)} times found within limits, wanted is {target * 100:.0f} %; that the interval is "
+        f"wrong is known with {by_share.rejection * 100:.0f} % confidence."
     )
     made.append(Suggestion(number, "a3", _whole(by_share.interval), now, reason))
     within = found[-1].outcome is Outcome.WITHIN
     step = staircase(float(now), within, SHORTEST_MONTHS, LONGEST_MONTHS)
     how = "within" if within else "out of"
-    made.append(Suggestion(number, "staircase", _whole(step), now, f"Last found {how} limits, {found[-1].finished}."))
+    made.append(
+        Suggestion(number, "staircase", _whole(step), now, f"Last found {how} limits, {found[-1].finished[:10]}.")
+    )
     at = drifts(history, probability=target)
     if at:
         first = min(at, key=lambda each: math.inf if each.earliest_months is None else each.earliest_months)
@@ -288,12 +303,16 @@ def suggest(store: Store, number: str, *, target: float = TARGET) -> list[Sugges
             reason = f"From {first.n} intervals no checkpoint is seen to reach its limit within 20 years."
         else:
             reason = (
-                f"From {first.n} intervals: at {first.target_nm:g} N·m it moves {first.percent_per_month:+.3f} % a "
-                f"month from {first.value_percent:+.2f} %, and may reach its limit of {first.limit_percent:g} % after "
-                f"{months:.1f} months ({target:.0%})."
+                f"From {first.n} intervals: at {first.target_nm:g} N·m it moves "
+                f"{_signed(first.percent_per_month, 3)} a month from {_signed(first.value_percent, 2)}, and may reach "
+                f"its limit of {first.limit_percent:g} % after {months:.1f} months ({target * 100:.0f} %)."
             )
         made.append(Suggestion(number, "drift", _whole(math.inf if months is None else months), now, reason))
     return made
+
+
+def _signed(value: float, decimals: int) -> str:
+    return f"{value:+.{decimals}f} %".replace("-", "\u2212")
 
 
 def _whole(months: float) -> int:
@@ -344,6 +363,7 @@ class GroupBy(StrEnum):
     AGE = "age"  # years since first use, at the run
     PLACE = "place"
     KEEPER = "keeper"
+    USER = "user"  # who had it most often since the run before, by the log of jobs
 
 
 @dataclass(frozen=True, slots=True)
@@ -385,16 +405,24 @@ def fleet(store: Store, by: GroupBy, *, since: str = "") -> list[Share]:
             row[0]: row[1:]
             for row in raw.execute("SELECT number, data, place, keeper, first_use FROM tools").fetchall()
         }
+        uses: dict[str, list[tuple[float, str]]] = {}
+        if by is GroupBy.USER:
+            for number, at_s, person in raw.execute("SELECT tool, at_s, person FROM jobs ORDER BY at_s"):
+                uses.setdefault(number, []).append((at_s, person))
     counts: dict[str, list[int]] = {}
     for tool, runs in _as_found(store).items():
         data, place, keeper, first_use = facts.get(tool, ("", "", "", None))
+        before = -math.inf
         for finished, within in runs:
+            begin, before = before, seconds(finished)
             if since and finished < since:
                 continue
             if by is GroupBy.TYPE:
                 group = _type_of(data)
             elif by is GroupBy.AGE:
                 group = _age_of(first_use, finished)
+            elif by is GroupBy.USER:
+                group = _user_of(uses.get(tool, ()), begin, before)
             else:
                 group = place if by is GroupBy.PLACE else keeper
             count = counts.setdefault(group, [0, 0])
@@ -438,6 +466,15 @@ def _as_found(store: Store) -> dict[str, list[tuple[str, bool]]]:
         ]
         for tool, mine in by_tool.items()
     }
+
+
+def _user_of(uses: Sequence[tuple[float, str]], begin_s: float, end_s: float) -> str:
+    """Who is named most often between two moments, the first by name among equals; "" nobody."""
+    times: dict[str, int] = {}
+    for at_s, person in uses:
+        if begin_s < at_s <= end_s:
+            times[person] = times.get(person, 0) + 1
+    return min(times, key=lambda person: (-times[person], person), default="")
 
 
 def _type_of(data: str) -> str:

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
-from collections.abc import Sequence
+import sqlite3
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from benchapp.metrology.deviation import deviation_percent
 from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.judgement import Judgement, judge
 from benchapp.metrology.reference import Calibration
+from benchapp.records._followed import CLOSED, LISTED
 from benchapp.records.errors import NotAllowedError
 from benchapp.records.model import JobEntry, Outcome
 from benchapp.records.shown import counted
@@ -385,14 +387,13 @@ def open_tasks(store: Store, impact: ToolImpact | ReferenceImpact, *, who: str) 
         items = [(each.run_id, _run_text(each)) for each in impact.runs]
     created = store.now().isoformat(timespec="seconds")
     with store._db.writing_raw() as raw:
-        before = raw.execute("SELECT count(*) FROM tasks WHERE cause = ?", (cause,)).fetchone()[0]
-        raw.executemany(
-            "INSERT INTO tasks (cause, subject, text, created) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING",
-            [(cause, subject, text, created) for subject, text in items],
-        )
-        added = raw.execute("SELECT count(*) FROM tasks WHERE cause = ?", (cause,)).fetchone()[0] - before
-        if added:
-            store.note_act_within(raw, "impact listed", who=who, details={"cause": cause, "items": added})
+        there = {subject for (subject,) in raw.execute("SELECT subject FROM tasks WHERE cause = ?", (cause,))}
+        new = [(subject, text) for subject, text in items if subject not in there]
+        if new:
+            told = [{"subject": subject, "text": text} for subject, text in new]
+            details = {"cause": cause, "items": len(new), "created": created, "list": told}
+            store.note_act_within(raw, LISTED, who=who, details=details)
+            _put_items(raw, details)
     return tasks(store, cause=cause)
 
 
@@ -424,22 +425,57 @@ def close_task(store: Store, key: int, reason: str, *, who: str) -> Task:
         if row[5]:
             raise NotAllowedError(store.path, f"Item {key} was closed by {row[6]}: {row[7]}")
         closed = store.now().isoformat(timespec="seconds")
-        details = {"cause": row[1], "subject": row[2], "reason": reason}
-        store.note_act_within(raw, "impact item closed", who=who, details=details)
-        raw.execute("UPDATE tasks SET closed = ?, closed_by = ?, reason = ? WHERE key = ?", (closed, who, reason, key))
+        details = {"cause": row[1], "subject": row[2], "reason": reason, "closed": closed}
+        store.note_act_within(raw, CLOSED, who=who, details=details)
+        _close_item(raw, who, details)
     return Task(row[0], row[1], row[2], row[3], row[4], closed, who, reason)
 
 
+def take_act(raw: sqlite3.Connection, who: str, sealed: str, content: Mapping[str, Any]) -> None:
+    """Bring the work list to what an imported entry says; one of an early version names no items and adds none."""
+    if content["act"] == LISTED:
+        _put_items(raw, content["details"])
+    elif content["act"] == CLOSED:
+        _close_item(raw, who, {"closed": sealed, **content["details"]})
+
+
+def _put_items(raw: sqlite3.Connection, told: Mapping[str, Any]) -> None:
+    raw.executemany(
+        "INSERT INTO tasks (cause, subject, text, created) VALUES (?, ?, ?, ?)",
+        [(told["cause"], item["subject"], item["text"], told["created"]) for item in told.get("list", ())],
+    )
+
+
+def _close_item(raw: sqlite3.Connection, who: str, told: Mapping[str, Any]) -> None:
+    raw.execute(
+        "UPDATE tasks SET closed = ?, closed_by = ?, reason = ? WHERE cause = ? AND subject = ?",
+        (told["closed"], who, told["reason"], told["cause"], told["subject"]),
+    )
+
+
 def _job_text(each: SuspectJob) -> str:
-    low, high = each.error_percent
     at = "torque unknown" if each.job.torque_nm is None else f"{each.job.torque_nm:g} N·m"
     where = "near a checkpoint that is out" if each.near_out else "near checkpoints within limits"
-    return f"{each.job.job} ({each.job.person}, {each.job.at}), {at}: error {low:+.1f} % to {high:+.1f} %, {where}."
+    who = f"{each.job.person}, {_wall(each.job.at)}"
+    return f"{each.job.job} ({who}), {at}: error {_span(each.error_percent, 1)}, {where}."
 
 
 def _run_text(each: Rejudged) -> str:
+    run = f"{each.tool}, {_wall(each.finished)}"
     if each.why_not:
-        return f"{each.tool}, {each.finished}: cannot be judged again: {each.why_not}"
-    verdict = f"{each.before}, now {each.after}" if each.changes else f"stays {each.after}"
-    low, high = each.shift_percent
-    return f"{each.tool}, {each.finished}: {verdict}; readings change by {low:+.2f} % to {high:+.2f} %."
+        return f"{run}: cannot be judged again: {each.why_not}"
+    before, after = (_WORDS.get(word, word) for word in (each.before, each.after))
+    verdict = f"was {before}, is {after}" if each.changes else f"stays {after}"
+    return f"{run}: {verdict}; readings change by {_span(each.shift_percent, 2)}."
+
+
+_WORDS: Final = {"in-service": "within limits", "out": "out of limits"}
+
+
+def _wall(iso: str) -> str:
+    return iso[:16].replace("T", " ")
+
+
+def _span(ends: tuple[float, float], decimals: int) -> str:
+    low, high = (f"{end:+.{decimals}f} %".replace("-", "\u2212") for end in ends)
+    return low if low == high else f"{low} to {high}"

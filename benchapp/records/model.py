@@ -16,6 +16,9 @@ DEFAULT_INTERVAL_CYCLES: Final = 5000
 DUE_SOON_DAYS: Final = 28
 """From how many days before its due date a tool counts as due soon (our own choice)."""
 
+MOST_PHOTO_BYTES: Final = 1_000_000
+"""A tool's photo takes at most so much of the file (our own choice)."""
+
 
 class ToolState(StrEnum):
     """Where a tool stands. `DUE_SOON` and `OVERDUE` follow from its dates and are never stored."""

@@ -26,8 +26,9 @@ from benchapp.metrology.tool import Tool
 from benchapp.records import _blob, chain, check_standard, shown
 from benchapp.records._claims import Claims
 from benchapp.records._database import Database, Hot
+from benchapp.records._standing import standing_of
 from benchapp.records.canonical import canonical, parse
-from benchapp.records.dates import add_months, seconds
+from benchapp.records.dates import seconds
 from benchapp.records.errors import (
     ChangedMeanwhileError,
     NotAllowedError,
@@ -38,7 +39,7 @@ from benchapp.records.errors import (
 )
 from benchapp.records.model import (
     DEFAULT_INTERVAL_CYCLES,
-    DEFAULT_INTERVAL_MONTHS,
+    MOST_PHOTO_BYTES,
     CheckResult,
     DueItem,
     Entry,
@@ -217,6 +218,7 @@ class Store:
 
         Raises:
             ChangedMeanwhileError: Its state is another one than in `record`.
+            NotAllowedError: Its photo is too large, or neither JPEG nor PNG.
             ValueError: No number.
         """
         self.save_tools([record], who=who)
@@ -241,10 +243,20 @@ class Store:
         )
         connection.execute(sa.delete(tool_photos).where(tool_photos.c.number == record.number))
         if record.photo is not None:
+            self._must_be_photo(record.number, record.photo)
             connection.execute(sa.insert(tool_photos).values(number=record.number, photo=record.photo))
         if stored is None and record.state is not ToolState.IN_SERVICE:
             self._put_state(record.number, ToolState.IN_SERVICE, record.state, who, "entered with this state")
         self._refresh_tool(record.number)
+
+    def _must_be_photo(self, number: str, photo: bytes) -> None:
+        if len(photo) > MOST_PHOTO_BYTES:
+            raise NotAllowedError(
+                self.path,
+                f"{number}: its photo has {len(photo) / 1e6:.1f} MB; at most {MOST_PHOTO_BYTES / 1e6:.0f} MB are kept.",
+            )
+        if not photo.startswith((b"\xff\xd8", b"\x89PNG")):
+            raise NotAllowedError(self.path, f"{number}: a photo is kept as JPEG or PNG; this is neither.")
 
     def change_state(self, number: str, state: ToolState, *, who: str, why: str, override: bool = False) -> StateChange:
         """Move a tool to another state; the change becomes an entry of the chain.
@@ -344,23 +356,10 @@ class Store:
         tool = raw.execute("SELECT first_use, interval_months FROM tools WHERE number = ?", (number,)).fetchone()
         if tool is None:
             return
-        first_use, months = tool
-        run = raw.execute(
-            "SELECT finished, outcome FROM runs WHERE tool = ? AND seal <> '' AND voided = '' AND is_full "
-            "AND outcome IN ('within', 'out') ORDER BY key DESC LIMIT 1",
-            (number,),
-        ).fetchone()
-        last, outcome = (run[0][:10], run[1]) if run else (None, "")
-        since = seconds(run[0]) if run else float("-inf")
-        cycles = raw.execute(
-            "SELECT coalesce(sum(cycles), 0) FROM jobs WHERE tool = ? AND at_s > ?", (number, since)
-        ).fetchone()[0]
-        base = last or first_use
-        interval = DEFAULT_INTERVAL_MONTHS if months is None else months
-        due = add_months(dt.date.fromisoformat(base), interval).isoformat() if base else None
+        follows = standing_of(raw, number, *tool)
         raw.execute(
             "UPDATE tools SET last_verified = ?, last_outcome = ?, cycles = ?, due = ? WHERE number = ?",
-            (last, outcome, cycles, due, number),
+            (follows.last_verified, follows.last_outcome, follows.cycles, follows.due, number),
         )
 
     # --- references

@@ -196,10 +196,11 @@ class TimeChart(QWidget):
                 painter.drawLine(QPointF(left, y), QPointF(right, y))
 
     def _hatch(self, painter: QPainter, box: QRectF, *, above: bool) -> None:
+        # A deviation above zero says that the tool delivers less than it says: hue and slant of LOW.
         c = theme.palette()
-        hatch = QColor(c.high if above else c.low)
+        hatch = QColor(c.low if above else c.high)
         hatch.setAlpha(90)
-        painter.fillRect(box, QBrush(hatch, Qt.BrushStyle.BDiagPattern if above else Qt.BrushStyle.FDiagPattern))
+        painter.fillRect(box, QBrush(hatch, Qt.BrushStyle.FDiagPattern if above else Qt.BrushStyle.BDiagPattern))
 
     def _draw_grid(self, painter: QPainter, area: QRectF, scales: tuple[float, float, float, float]) -> None:
         c = theme.palette()

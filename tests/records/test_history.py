@@ -9,7 +9,7 @@ import math
 import pytest
 from scipy import stats
 
-from benchapp.records import ChangedMeanwhileError, NotAllowedError, Outcome, ToolRecord, ToolState
+from benchapp.records import ChangedMeanwhileError, JobEntry, NotAllowedError, Outcome, ToolRecord, ToolState
 from benchapp.records import history as hi
 from benchapp.torque.direction import Direction
 
@@ -138,3 +138,18 @@ def test_an_interval_is_suggested_with_reasons_and_the_custodian_decides(store):
         hi.decide_interval(
             store, dataclasses.replace(chosen, tool="none"), accepted=True, who="custodian", why="because"
         )
+
+
+def test_the_share_by_user_goes_by_the_log_of_jobs(store):
+    verified(store, "one", "2026-01-10")
+    store.log_job(JobEntry("OCF-014", "gear", "fitter 3", "2026-02-01T10:00:00+01:00", 4))
+    verified(store, "two", "2026-03-10", off_percent=8.0)
+    shares = {share.group: (share.n, share.n_within) for share in hi.fleet(store, hi.GroupBy.USER)}
+    assert shares == {"": (1, 1), "fitter 3": (1, 0)}
+
+
+def test_the_user_of_a_tool_is_who_had_it_most_often_since_the_run_before():
+    uses = [(1.0, "fitter 1"), (2.0, "fitter 2"), (3.0, "fitter 2"), (4.0, "fitter 1"), (9.0, "fitter 3")]
+    assert hi._user_of(uses, 1.0, 4.0) == "fitter 2"
+    assert hi._user_of(uses, -math.inf, 2.0) == "fitter 1"  # as often as the other, first by name
+    assert hi._user_of(uses, 4.0, 8.0) == ""

@@ -9,7 +9,7 @@ from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit
 
 from benchapp.records.errors import StoreError
-from benchapp.records.model import RunSummary
+from benchapp.records.model import Outcome, RunSummary
 from benchapp.ui.context import AppContext
 from benchapp.ui.curves.foreignview import RecordingView
 from benchapp.ui.fields import ChoiceField, Panel, label, plain_button
@@ -57,9 +57,12 @@ class LogbookPage(Page):
         self.back = plain_button("Back to the list")
         self.back.setToolTip("Escape")
         self.verify = plain_button("Verify this tool again")
+        self.doubt = plain_button("What was done with it")
+        self.doubt.setToolTip("The run found the tool out: the jobs since it was last known good")
         self.open_file = plain_button("Open a recording …")
         self.open_file.setToolTip("A trace file, or a CSV from elsewhere")
         self.action_row.addWidget(self.open_file)
+        self.action_row.addWidget(self.doubt)
         self.action_row.addWidget(self.verify)
         self.action_row.addWidget(self.back)
         self._typing = QTimer(self)
@@ -68,6 +71,7 @@ class LogbookPage(Page):
         self._typing.timeout.connect(self._read)
         self.back.clicked.connect(self.show_list)
         self.verify.clicked.connect(self._verify)
+        self.doubt.clicked.connect(self._show_doubt)
         self.empty.wanted.connect(lambda: context.page_wanted.emit("bench", ""))
         self.run_view.message.connect(context.message)
         self.open_file.clicked.connect(self.ask_recording)
@@ -158,6 +162,7 @@ class LogbookPage(Page):
 
     def _chrome(self, *, opened: bool, recording: bool = False) -> None:
         self.back.setVisible(opened or recording)
+        self.doubt.setVisible(False)
         self.verify.setVisible(opened)
         self.open_file.setVisible(not opened and not recording)
 
@@ -245,6 +250,8 @@ class LogbookPage(Page):
             ),
         )
         self._chrome(opened=True)
+        found_out = bool(summary.seal) and not summary.voided and summary.outcome is Outcome.OUT
+        self.doubt.setVisible(found_out)
         self.run_view.show_run(store, run, summary, self.context.unit)
         self.views.setCurrentWidget(self.run_view)
         self.run_view.setFocus(Qt.FocusReason.OtherFocusReason)
@@ -269,6 +276,10 @@ class LogbookPage(Page):
         self.context.bench.open_link(url, "")
         self.context.page_wanted.emit("bench", "")
         self.say("The recording is replayed in place of the transducer. Open the port again to go back to it.")
+
+    def _show_doubt(self) -> None:
+        if self.run_view.run is not None:
+            self.context.page_wanted.emit("rack", f"view:impact:run:{self.run_view.run.run_id}")
 
     def _verify(self) -> None:
         if self.run_view.run is not None:

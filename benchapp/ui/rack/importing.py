@@ -51,7 +51,7 @@ class ListImportView(QWidget):
         outer.setContentsMargins(0, 0, 0, 0)
         outer.setSpacing(12)
         side = Panel("which column is what", margin=18)
-        side.setFixedWidth(400)
+        side.setFixedWidth(450)
         inside = QWidget()
         grid = QGridLayout(inside)
         grid.setContentsMargins(0, 0, 6, 0)
@@ -59,7 +59,7 @@ class ListImportView(QWidget):
         self._boxes: dict[str, Choices] = {}
         for row, (key, name) in enumerate(self.fields.items()):
             box = Choices()
-            box.setMinimumWidth(170)
+            box.setMinimumWidth(200)
             box.setAccessibleName(name)
             box.currentIndexChanged.connect(self._look)
             self._boxes[key] = box

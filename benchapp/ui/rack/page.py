@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from PySide6.QtCore import QEvent, QObject, Qt
@@ -10,6 +11,7 @@ from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QMenu, QVBoxL
 
 from benchapp.records.errors import StoreError
 from benchapp.records.model import Outcome, ToolRecord, ToolState
+from benchapp.records.toollist import import_tools
 from benchapp.torque.units import from_nm
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import (
@@ -43,6 +45,7 @@ from benchapp.ui.rack.model import (
     natural_key,
     rows_of,
 )
+from benchapp.ui.rack.photo import PhotoError, PhotoView, Picture, shrunk
 from benchapp.ui.rack.switch import TOOLS, VIEW_WORDS, build_view, is_view, offered
 
 MOST_TOOLS = 100_000
@@ -121,12 +124,25 @@ class ToolCard(QWidget):
         self.edit = plain_button("Change")
         self.to_state = plain_button("State …")
         self.runs = quiet_button("Its runs")
+        self.years = quiet_button("Over the years")
+        self.doubt = plain_button("What was done with it")
+        self.doubt.setToolTip("It was found out: the jobs since it was last known good")
+        self.photo = Picture()
+        self.photo.setFixedSize(112, 84)
+        self.photo.setCursor(Qt.CursorShape.PointingHandCursor)
+        self.photo.setToolTip("Show the photo")
+        self.add_photo = quiet_button("Add a photo")
         self.facts = Facts()
         self.history = HistoryPicture()
         body = panel.body
-        body.addWidget(self.number)
-        body.addWidget(self.kind)
-        body.addWidget(self.state)
+        top = QHBoxLayout()
+        names = QVBoxLayout()
+        for widget in (self.number, self.kind, self.state):
+            names.addWidget(widget)
+        top.addLayout(names, 1)
+        top.addWidget(self.photo, 0, Qt.AlignmentFlag.AlignTop)
+        top.addWidget(self.add_photo, 0, Qt.AlignmentFlag.AlignTop)
+        body.addLayout(top)
         row = QHBoxLayout()
         row.setSpacing(6)
         row.addWidget(self.verify, 1)
@@ -134,6 +150,7 @@ class ToolCard(QWidget):
         row.addWidget(self.to_state)
         body.addSpacing(4)
         body.addLayout(row)
+        body.addWidget(self.doubt)
         inside = QWidget()
         column = QVBoxLayout(inside)
         column.setContentsMargins(0, 6, 4, 0)
@@ -143,6 +160,7 @@ class ToolCard(QWidget):
         head = QHBoxLayout()
         head.addWidget(label("deviation of its readings", "soft"))
         head.addStretch(1)
+        head.addWidget(self.years)
         head.addWidget(self.runs)
         body.addLayout(head)
         body.addWidget(self.history, 3)
@@ -171,7 +189,8 @@ class RackPage(Page):
         self.editor = ToolEditor()
         self.stating = StateView()
         self.importing = ImportView()
-        for view in (self.waiting, self.empty, self.main, self.editor, self.stating, self.importing):
+        self.photo = PhotoView()
+        for view in (self.waiting, self.empty, self.main, self.editor, self.stating, self.importing, self.photo):
             self.views.addWidget(view)
         self.add = plain_button("Add a tool")
         self.add.setToolTip("Ctrl+N")
@@ -181,6 +200,7 @@ class RackPage(Page):
         self.more.setMenu(menu)
         self.switch = ChoiceField("View", offered(), on_change=lambda name: self.show_view(name))
         self._built: dict[str, QWidget] = {}
+        self._wished = ""  # what was to be opened before the store was there
         self.action_row.addWidget(self.switch)
         self.action_row.addWidget(self.add)
         self.action_row.addWidget(self.more)
@@ -193,6 +213,9 @@ class RackPage(Page):
         self.stating.form.submitted.connect(self._change_state)
         self.importing.left.connect(self.show_list)
         self.importing.accepted.connect(self._import)
+        self.photo.left.connect(self.show_list)
+        self.photo.another.connect(self.ask_photo)
+        self.photo.removed.connect(lambda: self._keep_photo(None))
         for keys, action in (
             ("Ctrl+N", lambda: self.edit_tool(None)),
             ("Ctrl+F", self.search.setFocus),
@@ -265,6 +288,10 @@ class RackPage(Page):
         self.card.edit.clicked.connect(lambda: self.edit_tool(self._current()))
         self.card.to_state.clicked.connect(self.ask_state)
         self.card.runs.clicked.connect(self._show_runs)
+        self.card.years.clicked.connect(self._show_years)
+        self.card.doubt.clicked.connect(self._show_doubt)
+        self.card.add_photo.clicked.connect(self.ask_photo)
+        self.card.photo.clicked.connect(self._show_photo)
         self.card.history.run_wanted.connect(lambda run_id: self.context.page_wanted.emit("logbook", run_id))
 
     # ---------------------------------------------------------------------------------------------------------- reading
@@ -282,9 +309,12 @@ class RackPage(Page):
             return
         self._rows = rows_of(records, today())
         self._limits.clear()
-        busy = self.views.currentWidget() in (self.editor, self.stating, self.importing)
+        busy = self.views.currentWidget() in (self.editor, self.stating, self.importing, self.photo)
         self._filter()
-        if self._shown_view():
+        wished, self._wished = self._wished, ""
+        if wished:
+            self.open(wished)
+        elif self._shown_view():
             self._refresh_view()
         elif not busy:
             self.show_list()
@@ -434,11 +464,18 @@ class RackPage(Page):
                 *self._state_facts(tool.number, row.state),
             ]
         )
+        stored = self.context.store.tool(tool.number)
+        photo = stored.photo if stored is not None else None
+        card.photo.show_photo(photo)
+        card.photo.setVisible(card.photo.has_photo)
+        card.add_photo.setVisible(not card.photo.has_photo)
+        card.doubt.setVisible(bool(self._found_out(tool.number)))
         history = self.context.store.history(tool.number, limit=600)
         dots, targets = dots_of(history)
         names = [range_name(target, tool.unit) for target in targets]
         card.history.show_dots(dots, names, self._limit_of(history[0].run_id) if dots else None)
         card.runs.setVisible(bool(history))
+        card.years.setVisible(bool(history))
 
     def _state_facts(self, number: str, state: ToolState) -> list[tuple[str, str]]:
         store = self.context.store
@@ -461,17 +498,78 @@ class RackPage(Page):
         if row is not None:
             self.context.page_wanted.emit("logbook", f"tool:{row.number}")
 
+    def _show_years(self) -> None:
+        row = self.list.current()
+        if row is not None:
+            self.show_view("life", row.number)
+
+    def _found_out(self, number: str) -> str:
+        """Return the newest full run of the tool, if that found it out and nothing since set it right."""
+        store = self.context.store
+        if store is None:
+            return ""
+        for line in store.runs(tool=number, limit=10):
+            if line.seal and not line.voided and line.outcome in (Outcome.WITHIN, Outcome.OUT):
+                return line.run_id if line.outcome is Outcome.OUT else ""
+        return ""
+
+    def _show_doubt(self) -> None:
+        row = self.list.current()
+        run_id = self._found_out(row.number) if row is not None else ""
+        if run_id:
+            self.show_view("impact", f"run:{run_id}")
+
+    # ------------------------------------------------------------------------------------------------------------ photo
+
+    def _show_photo(self) -> None:
+        record = self._current()
+        if record is None or record.photo is None:
+            return
+        self.heading(record.number, "its photo")
+        self.photo.picture.show_photo(record.photo)
+        self.views.setCurrentWidget(self.photo)
+        self.photo.back.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def ask_photo(self) -> None:
+        """Ask for a picture file and keep it as the tool's photo."""
+        path, _ = QFileDialog.getOpenFileName(self, "A photo", "", "Pictures (*.jpg *.jpeg *.png);;All files (*)")
+        if path:
+            self.take_photo(path)
+
+    def take_photo(self, path: str) -> None:
+        """Keep a picture file, made smaller, as the photo of the tool under the cursor."""
+        try:
+            self._keep_photo(shrunk(path))
+        except PhotoError as problem:
+            self.say(str(problem), problem=True)
+
+    def _keep_photo(self, photo: bytes | None) -> None:
+        record, store = self._current(), self.context.store
+        if record is None or store is None:
+            return
+        try:
+            store.save_tool(replace(record, photo=photo), who=self.context.operator)
+        except (StoreError, ValueError) as problem:
+            self.say(str(problem), problem=True)
+            return
+        self.views.setCurrentWidget(self.main)
+        self.context.store_changed.emit("tools")
+        self.say(f"{record.number} has {'its photo' if photo else 'no photo any more'}.")
+
     # --------------------------------------------------------------------------------------------------------- changing
 
     def open(self, key: str) -> None:
         """Show the tool with this number (or barcode), or a view."""
         store = self.context.store
+        if store is None:
+            self._wished = key
+            return
         if key.startswith("view:"):
             name, _, rest = key.removeprefix("view:").partition(":")
             if is_view(name) or name == TOOLS:
                 self.show_view(name, rest)
             return
-        record = store.tool(key) if store is not None else None
+        record = store.tool(key)
         self.show_list()
         if record is None:
             self.say(f"No tool in the rack has the number or code {key}.", problem=True)
@@ -578,8 +676,9 @@ class RackPage(Page):
         store = self.context.store
         if store is None:
             return
+        who = self.context.operator or "somebody at the bench"
         try:
-            store.save_tools(records, who=self.context.operator)
+            import_tools(store, records, who=who, origin=self.subtitle.text().rsplit("/", 1)[-1])
         except (StoreError, ValueError) as problem:
             self.say(f"{problem} Nothing was imported.", problem=True)
             return

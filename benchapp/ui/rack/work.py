@@ -1,0 +1,239 @@
+"""What is to be looked at because a tool or a reference was found out: a list that is worked off, item by item."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
+
+from benchapp.records import impact
+from benchapp.records.errors import StoreError
+from benchapp.ui.context import AppContext
+from benchapp.ui.fields import ChoiceField, Choices, Form, Panel, TextField, label, main_button, plain_button
+from benchapp.ui.format import plural, wall_text
+from benchapp.ui.page import Column, EmptyNote, Facts, Listing
+
+if TYPE_CHECKING:
+    from benchapp.records import Store
+
+ALL: Final = ""
+
+
+class WorkView(QWidget):
+    """Open items on the left, the chosen one with its reason on the right."""
+
+    heading_changed = Signal()
+
+    def __init__(self, context: AppContext) -> None:
+        super().__init__()
+        self.context = context
+        self._causes: dict[str, str] = {}
+        self._tasks: list[impact.Task] = []
+        self.views = QStackedWidget()
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(0, 0, 0, 0)
+        outer.addWidget(self.views)
+        self.empty = EmptyNote(
+            "Nothing to look at",
+            "When a run finds a tool out, or a new calibration shows that a reference had moved, open that run in the "
+            "Logbook or the reference, and see what it puts in doubt: each job and each run becomes an item here, to "
+            "be closed with a reason.",
+            "Go to the Logbook",
+        )
+        self._build_main()
+        self.views.addWidget(self.empty)
+        self.views.addWidget(self.main)
+        self.empty.wanted.connect(lambda: context.page_wanted.emit("logbook", ""))
+        self.setFocusProxy(self.list)
+
+    def _build_main(self) -> None:
+        self.main = QWidget()
+        row = QHBoxLayout(self.main)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(12)
+        left = Panel(margin=0)
+        head = QHBoxLayout()
+        head.setContentsMargins(14, 12, 14, 4)
+        head.setSpacing(12)
+        self.which = ChoiceField("Show", [("open", "Open"), ("all", "All")], on_change=lambda _key: self._filter())
+        self.cause = Choices()
+        self.cause.setAccessibleName("because of what")
+        self.cause.currentIndexChanged.connect(self._filter)
+        head.addWidget(self.which)
+        head.addWidget(self.cause, 1)
+        left.body.setSpacing(0)
+        left.body.addLayout(head)
+        self.list = Listing(
+            [
+                Column(
+                    "What",
+                    lambda task: task.text,
+                    second=lambda task: self._causes.get(task.cause, task.cause),
+                    width=3.4,
+                    mark=lambda task: "full" if task.closed else "ring",
+                ),
+                Column(
+                    "State",
+                    lambda task: "closed" if task.closed else "open",
+                    second=lambda task: f"{wall_text(task.closed)[:10]}, {task.closed_by}" if task.closed else "",
+                    width=1.0,
+                    sort=lambda task: task.closed,
+                ),
+            ],
+            name="items to be looked at",
+        )
+        left.body.addWidget(self.list, 1)
+        self.none_left = label("", "soft", wrap=True)
+        self.none_left.setContentsMargins(16, 10, 16, 14)
+        left.body.addWidget(self.none_left)
+        row.addWidget(left, 13)
+        right = Panel(margin=18)
+        right.setMinimumWidth(380)
+        right.setMaximumWidth(560)
+        self.what = label("", wrap=True)
+        self.what.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self.facts = Facts()
+        self.form = Form(narrow=True)
+        self.who = self.form.add("who", TextField("Who looked", width=220))
+        self.reason = self.form.add(
+            "reason", TextField("What came of it", width=250, hint="One sentence; it closes the item for good.")
+        )
+        self.close_it = main_button("Close this item")
+        self.see = plain_button("See the whole of it")
+        self.open_run = plain_button("Open the run")
+        self.problem = label("", "problem", wrap=True)
+        body = right.body
+        body.addWidget(self.what)
+        body.addWidget(self.facts)
+        body.addSpacing(8)
+        body.addWidget(self.form)
+        body.addWidget(self.problem)
+        body.addWidget(self.close_it)
+        body.addStretch(1)
+        buttons = QHBoxLayout()
+        buttons.addWidget(self.see)
+        buttons.addWidget(self.open_run)
+        buttons.addStretch(1)
+        body.addLayout(buttons)
+        self.right = right
+        row.addWidget(right, 8)
+        self.list.chosen.connect(self._show)
+        self.close_it.clicked.connect(self.close_item)
+        self.form.submitted.connect(self.close_item)
+        self.see.clicked.connect(self._see)
+        self.open_run.clicked.connect(self._open_run)
+
+    # ---------------------------------------------------------------------------------------------------------- reading
+
+    def heading(self) -> tuple[str, str]:
+        """Return what stands above the view."""
+        n_open = sum(not task.closed for task in self._tasks)
+        if not self._tasks:
+            return "Work list", ""
+        return "Work list", f"{n_open} open  ·  {plural(len(self._tasks) - n_open, 'item')} closed"
+
+    def refresh(self) -> None:
+        """Read the store again."""
+        store = self.context.store
+        if store is None:
+            return
+        try:
+            self._tasks = impact.tasks(store)
+            self._causes = {cause: cause_words(store, cause) for cause in dict.fromkeys(t.cause for t in self._tasks)}
+        except StoreError as problem:
+            self.context.message.emit("problem", str(problem))
+            return
+        chosen = self.cause.currentData() or ALL
+        self.cause.blockSignals(True)
+        self.cause.clear()
+        self.cause.addItem("whatever it comes from", ALL)
+        for cause, words in self._causes.items():
+            self.cause.addItem(words, cause)
+        self.cause.setCurrentIndex(max(0, self.cause.findData(chosen)))
+        self.cause.blockSignals(False)
+        self.cause.setVisible(len(self._causes) > 1)
+        self.views.setCurrentWidget(self.main if self._tasks else self.empty)
+        self.setFocusProxy(self.list if self._tasks else self.empty.button)
+        self._filter()
+
+    def open(self, key: str) -> None:
+        """Show the items of one cause."""
+        self.refresh()
+        self.cause.setCurrentIndex(max(0, self.cause.findData(key)))
+
+    def _filter(self, *_: object) -> None:
+        cause, all_of_them = self.cause.currentData() or ALL, self.which.value() == "all"
+        shown = [
+            task for task in self._tasks if (all_of_them or not task.closed) and (cause == ALL or task.cause == cause)
+        ]
+        self.list.show_rows(shown)
+        self.none_left.setText("" if shown else "Everything here is closed. “All” shows what came of it.")
+        self.none_left.setVisible(not shown)
+        self.right.setVisible(bool(shown))
+        self._show(self.list.current())
+        self.heading_changed.emit()
+
+    def _show(self, task: impact.Task | None) -> None:
+        if task is None:
+            return
+        self.what.setText(task.text)
+        self.facts.show_facts(
+            [
+                ("because of", self._causes.get(task.cause, task.cause)),
+                ("listed", wall_text(task.created)),
+                ("closed", f"{wall_text(task.closed)}, {task.closed_by}" if task.closed else ""),
+                ("what came of it", task.reason),
+            ]
+        )
+        self.problem.setText("")
+        is_open = not task.closed
+        self.form.setVisible(is_open)
+        self.close_it.setVisible(is_open)
+        if is_open:
+            if not self.who.text():
+                self.who.put(self.context.operator)
+            self.reason.put("")
+            for field in (self.who, self.reason):
+                field.accept()
+        self.open_run.setVisible(not task.subject.startswith("job:"))
+
+    # ----------------------------------------------------------------------------------------------------------- acting
+
+    def close_item(self) -> None:
+        """Close the chosen item with its reason; the next one is chosen."""
+        task: impact.Task | None = self.list.current()
+        store = self.context.store
+        if task is None or store is None or task.closed:
+            return
+        entered = self.form.values()
+        if entered is None:
+            return
+        try:
+            impact.close_task(store, task.key, entered["reason"], who=entered["who"])
+        except StoreError as problem:
+            self.problem.setText(str(problem))
+            return
+        self.context.store_changed.emit("tasks")
+        if self.list.rows:
+            self.reason.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _see(self) -> None:
+        task: impact.Task | None = self.list.current()
+        if task is not None:
+            key = task.cause if task.cause.startswith("reference:") else f"run:{task.cause}"
+            self.context.page_wanted.emit("rack", f"view:impact:{key}")
+
+    def _open_run(self) -> None:
+        task: impact.Task | None = self.list.current()
+        if task is not None:
+            self.context.page_wanted.emit("logbook", task.subject)
+
+
+def cause_words(store: Store, cause: str) -> str:
+    """Return what was found out, in words."""
+    if cause.startswith("reference:"):
+        _, number, certificate = (*cause.split(":", 2), "")[:3]
+        return f"{number}, calibration {certificate}"
+    summary = store.summary(cause)
+    return f"{summary.tool}, found out {summary.finished[:10]}" if summary is not None else cause
