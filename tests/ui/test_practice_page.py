@@ -364,9 +364,8 @@ def test_sentence_and_figures_are_as_high_as_an_eye_needs_from_afar(trainee: Tra
     board, s = trainee.board, Sizes.of(trainee.window.height())
     assert s.instruction >= trainee.window.height() * INSTRUCTION_SHARE
     assert font_of_cap(s.instruction, bold=True).pixelSize() * 2 < board.sentence.height()
-    note, label = s.lead * 2.2, s.body * 2.3
-    each = (board.pair.height() - s.pad * 0.6 - note) / 2
-    assert (each - min(label, each * 0.3)) * 0.92 >= trainee.window.height() * FIGURE_SHARE * 0.72
+    each = (board.pair.height() - s.pad * 0.6 - s.lead * 2.2) / 2
+    assert (each - min(s.body * 2.0, each * 0.3)) * 0.95 >= trainee.window.height() * FIGURE_SHARE * 0.99
     for panel in (board.sentence, board.pair, board.aims, board.plot, board.live):
         assert board.rect().contains(panel.geometry())
     shown = [p.geometry() for p in (board.sentence, board.pair, board.aims, board.plot, board.live, board.key_bar)]

@@ -102,7 +102,7 @@ def test_each_pull_tells_the_wrench_from_the_person(store: Store, hand: Hand) ->
     assert told.peak_spread_percent is not None
     assert told.peak_spread_percent > 5.0
     assert "past the click" in texts.pair_note(told, here.choice.drill)
-    assert "wrench 0.0 %" in texts.pair_note(told, here.choice.drill)
+    assert "wrench 0.0 %" in texts.spread_note(told)
 
 
 def test_one_sentence_with_the_numbers_of_this_very_pull(store: Store, hand: Hand) -> None:

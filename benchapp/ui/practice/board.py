@@ -14,9 +14,21 @@ from PySide6.QtWidgets import QWidget
 
 from benchapp.practice.drills import Drawing, Measured
 from benchapp.ui import theme
-from benchapp.ui.bench.panels import CENTRE, RIGHT, Panel, draw_lines, wrap
+from benchapp.ui.bench.panels import CENTRE, RIGHT, Panel, wrap
 from benchapp.ui.practice import texts
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
+
+
+def broken(text: str, metrics: QFontMetricsF, width: float) -> list[str]:
+    """Break `text` over two lines at most, between its sentences where both halves fit, else where the line is full."""
+    if metrics.horizontalAdvance(text) <= width:
+        return [text]
+    ends = [i + 2 for i in range(len(text) - 2) if text[i : i + 2] in (". ", ": ")]
+    for end in sorted(ends, key=lambda end: text[end - 2] != "."):
+        halves = [text[:end].strip(), text[end:].strip()]
+        if all(metrics.horizontalAdvance(half) <= width for half in halves):
+            return halves
+    return wrap(text, metrics, width, 2)
 
 
 class BigSentence(Panel):
@@ -48,8 +60,7 @@ class BigSentence(Panel):
         s, colours = self.sizes, theme.palette()
         tall = QRectF(box.left(), box.top(), box.width(), s.instruction * 3.0)
         font = font_of_cap(s.instruction, bold=True)
-        # condensed by up to a quarter before it breaks into another line
-        lines = wrap(self.sentence, QFontMetricsF(font), tall.width() / 0.76, 2)
+        lines = broken(self.sentence, QFontMetricsF(font), tall.width() / 0.76)
         pitch = s.instruction * 1.5
         top = tall.center().y() - pitch * len(lines) / 2
         painter.setPen(QColor(colours.ink))
@@ -92,7 +103,7 @@ class Pair(Panel):
         inner = box.adjusted(s.pad, s.pad * 0.3, -s.pad, -s.pad * 0.3)
         note_h = s.lead * 2.2
         each = (inner.height() - note_h) / 2
-        label_h = min(s.body * 2.3, each * 0.3)
+        label_h = min(s.body * 2.0, each * 0.3)
         for i, (title, figure) in enumerate(zip(self.titles, self.figures, strict=True)):
             top = inner.top() + i * each
             label = QRectF(inner.left(), top, inner.width(), label_h)
@@ -101,7 +112,7 @@ class Pair(Panel):
             draw_fitted(painter, label.adjusted(0, 0, -s.lead * 5, 0), title, font_of_cap(s.body))
             painter.setPen(QColor(colours.ink))
             place = QRectF(inner.left(), label.bottom(), inner.width(), each - label_h)
-            cap = min(s.figure, place.height() * 0.92)
+            cap = min(s.figure, place.height() * 0.95)
             draw_fitted(
                 painter, place, figure, font_of_cap(cap, bold=True), align=RIGHT, template=self.template, least=0.45
             )
@@ -119,23 +130,17 @@ class Aims(Panel):
         self.dots: tuple[str, ...] = ()  # "good", "poor", "aside", "spoilt"
         self.n_dots = 5
         self.standing = ""
+        self.spread = ""
 
-    def show_aims(self, measured: Sequence[Measured], dots: Sequence[str], n_dots: int, standing: str) -> None:
-        """Show each aim with its value, and the last pulls."""
-        rows = tuple(
-            (
-                texts.aim_text(one.aim).split(": ", 1)[0],
-                texts.value_text(one),
-                texts.limit_text(one.aim),
-                "" if one.value is None else "met" if one.is_met else "not yet",
-            )
-            for one in measured
-        )
-        new = (rows, tuple(dots)[-n_dots:], n_dots, standing)
-        if new != (self.rows, self.dots, self.n_dots, self.standing):
-            self.rows, self.dots, self.n_dots, self.standing = new
-            told = "; ".join(f"{name} {value} ({limit}) {word}" for name, value, limit, word in rows)
-            self.setAccessibleName(f"{told}. {standing}")
+    def show_aims(
+        self, measured: Sequence[Measured], dots: Sequence[str], n_dots: int, standing: str, spread: str = ""
+    ) -> None:
+        """Show each aim with its value, the last pulls, and the two spreads beside them."""
+        new = (tuple(texts.rows(measured)), tuple(dots)[-n_dots:], n_dots, standing, spread)
+        if new != (self.rows, self.dots, self.n_dots, self.standing, self.spread):
+            self.rows, self.dots, self.n_dots, self.standing, self.spread = new
+            told = "; ".join(f"{name} {value} ({limit}) {word}" for name, value, limit, word in self.rows)
+            self.setAccessibleName(f"{told}. {standing} {spread}".strip())
             self.update()
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
@@ -178,7 +183,10 @@ class Aims(Panel):
         painter.setPen(QColor(colours.ink))
         text = QRectF(row.left() + radius * 3.0 * self.n_dots + s.pad, row.top(), 0, row.height())
         text.setRight(row.right())
-        draw_fitted(painter, text, self.standing, font_of_cap(s.body), least=0.6)
+        used = draw_fitted(painter, text, self.standing, font_of_cap(s.body), least=0.6)
+        painter.setPen(QColor(colours.soft))
+        rest = text.adjusted(used + s.pad, 0, 0, 0)
+        draw_fitted(painter, rest, self.spread, font_of_cap(s.body), align=RIGHT, least=0.6)
 
 
 def draw_result(painter: QPainter, at: QPointF, radius: float, result: str) -> None:
@@ -303,5 +311,5 @@ class Curtain(Panel):
         s, colours = self.sizes, theme.palette()
         theme.draw_panel(painter, box, s.radius, fill=colours.panel_soft)
         painter.setPen(QColor(colours.soft))
-        area = QRectF(box.left() + s.pad * 2, box.center().y() - s.lead * 3, box.width() - s.pad * 4, s.lead * 6)
-        draw_lines(painter, area, self.text, s.lead * 1.4, 3)
+        area = box.adjusted(s.pad * 2, 0, -s.pad * 2, 0)
+        draw_fitted(painter, area, self.text, font_of_cap(s.lead * 1.4), align=CENTRE)

@@ -318,8 +318,11 @@ class DrillBoard(QWidget):
         return reference.number if reference is not None else "Link"
 
     def _step(self) -> tuple[float, float]:
-        reference = self._reference()
-        return words.steps_of(reference.capacity_nm if reference is not None else None)
+        """Return the (live, reading) resolution: what the reference deserves, and no more digits than an arm does."""
+        assert self.sitting is not None
+        reference, target_nm = self._reference(), self.sitting.choice.target_nm
+        live, reading = words.steps_of(reference.capacity_nm if reference is not None else None)
+        return live, max(reading, words.steps_of(target_nm)[0])
 
     def _template(self, step_nm: float) -> str:
         assert self.sitting is not None
@@ -369,7 +372,7 @@ class DrillBoard(QWidget):
                 kind = "aside" if pull.set_aside else "spoilt" if not is_readable(pull.marks) else ""
                 dots.append(kind or ("good" if pull.is_good else "poor"))
         standing = f"{texts.standing_text(level, sitting.standing)}"
-        self.aims.show_aims(measured, dots, level.n_last, standing)
+        self.aims.show_aims(measured, dots, level.n_last, standing, texts.spread_note(told))
 
     def _show_scene(self) -> None:
         sitting = self.sitting
@@ -414,8 +417,9 @@ class DrillBoard(QWidget):
                 level = self.plot.columns.low_between(noticed.start_s, noticed.end_s or noticed.start_s, sign)
                 marks.append(CurveMark(noticed.start_s, level, text, end_s=noticed.end_s))
         peak = next((mark for mark in pull.marks if mark.name == "peak"), None)
-        if peak is not None and pull.first_peak is not None and pull.peak > 1.01 * pull.first_peak:
-            marks.append(CurveMark(peak.time_s, peak.torque, "your hand went here"))
+        if peak is not None and pull.mode is Mode.FIRST_PEAK and pull.first_peak is not None:
+            far = pull.peak > 1.12 * pull.first_peak  # nearer, the words would hide the click
+            marks.append(CurveMark(peak.time_s, peak.torque, "your hand went here" if far else ""))
         if pull.reading is not None and pull.reading_time_s is not None:
             word = words.MARK_NAMES["click" if pull.mode is Mode.FIRST_PEAK else "hold"]
             marks.append(CurveMark(pull.reading_time_s, pull.reading, word, is_click=True))

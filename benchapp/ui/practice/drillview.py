@@ -170,7 +170,7 @@ class Chooser(QWidget):
         line.addWidget(self.target_label)
         line.addWidget(self.target, 2)
         line.addWidget(label("on", "soft"))
-        line.addWidget(self.reference, 2)
+        line.addWidget(self.reference, 3)
         using.body.addLayout(line)
         row.addWidget(using, 5)
 
@@ -282,7 +282,7 @@ class Chooser(QWidget):
     def _show_level(self, drill: Drill) -> None:
         level = drill.level(int(self.level.currentData() or 1))
         aims = (*level.aims, *level.spreads)
-        self.aims.setText("\n".join(texts.aim_text(aim).capitalize() for aim in aims))
+        self.aims.setText("\n".join(line.capitalize() for line in texts.aims_text(aims)))
         self.passes.setText(texts.passes_text(level))
         self.sources.setText("\n".join(dict.fromkeys(texts.source_text(aim) for aim in aims)))
 

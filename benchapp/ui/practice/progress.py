@@ -129,7 +129,7 @@ class WeeksChart(Painted):
         def x_of(monday: dt.date) -> float:
             if first == last:
                 return plot.center().x()
-            return plot.left() + s.pad + (monday - first).days / 7 / n * (plot.width() - 2 * s.pad)
+            return plot.left() + 2 * s.pad + (monday - first).days / 7 / n * (plot.width() - 4 * s.pad)
 
         self._draw_weeks(painter, plot, x_of, y_of)
 
@@ -340,7 +340,7 @@ class ProgressView(QWidget):
             following = ""
             if one.level < len(drill.levels):
                 level = drill.level(one.level + 1)
-                following = "; ".join(texts.aim_text(aim) for aim in (*level.aims, *level.spreads))
+                following = "; ".join(texts.aims_text((*level.aims, *level.spreads)))
             rows.append((drill.name, passed, str(one.n_pulls), following or "all levels passed"))
         self.list.show_rows(rows)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 from benchapp.practice.drills import NAMES, Aim, Drill, Level, Measured, RestRules, Standing, quantity
@@ -28,7 +29,7 @@ NOT_EVIDENCE: Final = "Practice is no evidence: it never touches a verification 
 
 GROUP_RULE: Final = (
     f"Without names. A week is shown once {LEAST_GROUP} people have practised in it; below that a person could be told "
-    "from it. Everybody counts once a week, with the middle of their own pulls."
+    "from it (a ring on the foot line). Everybody counts once a week, with the middle of their own pulls."
 )
 
 DELETE_SAYS: Final = (
@@ -59,6 +60,38 @@ def value_text(one: Measured) -> str:
     return text
 
 
+def rows(measured: Sequence[Measured]) -> list[tuple[str, str, str, str]]:
+    """Return (name, value, limit, "met", "not yet" or "") a mark; a least and a most of one mark share a line."""
+    found: dict[str, list[Measured]] = {}
+    for one in measured:
+        found.setdefault(one.aim.of, []).append(one)
+    lines = []
+    for of, ones in found.items():
+        first = ones[0]
+        word = "" if first.value is None else "met" if all(one.is_met for one in ones) else "not yet"
+        # the value is written so that it never looks met when it is not: by the limit that is missed
+        shown = next((one for one in ones if not one.is_met), first)
+        lines.append((NAMES[of], value_text(shown), limits_text([one.aim for one in ones]), word))
+    return lines
+
+
+def limits_text(aims: Sequence[Aim]) -> str:
+    """Return the limits of one mark: "at most 15 %", "0.5 to 4 s"."""
+    least = next((aim for aim in aims if aim.kind == "least"), None)
+    most = next((aim for aim in aims if aim.kind == "most"), None)
+    if least is not None and most is not None:
+        return f"{quantity(least.figure.value, least).split()[0]} to {quantity(most.figure.value, most)}"
+    return limit_text(aims[0])
+
+
+def aims_text(aims: Sequence[Aim]) -> list[str]:
+    """Return a line a mark: "past the click: at most 15 %"."""
+    by_mark: dict[str, list[Aim]] = {}
+    for aim in aims:
+        by_mark.setdefault(aim.of, []).append(aim)
+    return [f"{NAMES[of]}: {limits_text(ones)}" for of, ones in by_mark.items()]
+
+
 def passes_text(level: Level) -> str:
     """Return by which count a level is passed."""
     n, last = level.n_good, level.n_last
@@ -86,6 +119,8 @@ def standing_text(level: Level, now: Standing) -> str:
     """Return where the person stands in numbers."""
     if not level.aims:
         return f"{now.n_pulls} of {level.n_last} pulls"
+    if not now.n_pulls:
+        return f"{level.n_good} good ones of {level.n_last} are asked for"
     return f"{now.n_good} good of the last {now.n_pulls}; {level.n_good} of {level.n_last} are asked for"
 
 
@@ -137,10 +172,14 @@ def pair_note(told: Told | None, drill: Drill) -> str:
     if drill.mode is Mode.FIRST_PEAK:
         if marks.follow_percent is None:
             return "no click: the wrench has no figure"
-        said = f"{marks.follow_percent:.1f} % past the click"
-        if told.peak_spread_percent is not None and told.first_peak_spread_percent is not None:
-            said += f"; spread: wrench {told.first_peak_spread_percent:.1f} %, you {told.peak_spread_percent:.1f} %"
-        return said
+        return f"{marks.follow_percent:.1f} % past the click"
     if marks.error_percent is None:
         return "nothing was held"
     return f"{words.percent(marks.error_percent)} from the mark"
+
+
+def spread_note(told: Told | None) -> str:
+    """Return both spreads of the last pulls: the wrench's and the person's; "" before there are three."""
+    if told is None or told.peak_spread_percent is None or told.first_peak_spread_percent is None:
+        return ""
+    return f"spread: wrench {told.first_peak_spread_percent:.1f} %, you {told.peak_spread_percent:.1f} %"
