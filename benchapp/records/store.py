@@ -947,6 +947,11 @@ class Store:
         """How a reference stands by its check standard; None: it has none. See `benchapp.records.check_standard`."""
         return check_standard.standing(self, reference)
 
+    def n_open_tasks(self) -> int:
+        """How many items of the work list are open; see `benchapp.records.impact`."""
+        with self._db.reading_raw() as raw:
+            return int(raw.execute("SELECT count(*) FROM tasks WHERE closed = ''").fetchone()[0])
+
     # --- jobs
 
     def log_job(self, job: JobEntry) -> JobEntry:

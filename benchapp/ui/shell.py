@@ -60,6 +60,8 @@ log = logging.getLogger(__name__)
 
 QUIET_MS: Final = 100  # how often the bench is looked at while another page is shown
 MESSAGE_MS: Final = 9000
+SEAL_MS: Final = 200
+SEAL_LOOKS: Final = 50
 LEAST_SIZE: Final = (680, 380)  # 1366 x 768 at 200 %
 TEXT_FIELDS: Final = (QLineEdit, QTextEdit, QPlainTextEdit, QAbstractSpinBox, QComboBox)
 
@@ -140,6 +142,7 @@ class FootBar(QWidget):
         super().__init__(parent)
         self.row = QHBoxLayout(self)
         self.tabs: dict[str, QPushButton] = {}
+        self.titles: dict[str, str] = {}
         self.message = QLabel(self)
         self.message.setProperty("kind", "soft")
         self.message.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
@@ -175,6 +178,20 @@ class FootBar(QWidget):
         tab.clicked.connect(self._chosen)
         self.row.insertWidget(len(self.tabs), tab)
         self.tabs[name] = tab
+        self.titles[name] = title
+
+    def show_count(self, name: str, n: int, what: str) -> None:
+        """Show beside a tab's title how many things wait on its page; `what` is said when the pointer is on it."""
+        tab = self.tabs.get(name)
+        if tab is None:
+            return
+        title = self.titles[name]
+        text = f"{title} · {n}" if n else title
+        if text != tab.text():
+            tab.setText(text)
+            tab.setToolTip(what if n else title)
+            tab.setAccessibleName(f"{title}, {what}" if n else title)
+            self.restyle()
 
     def _chosen(self) -> None:
         self.page_chosen.emit(self.sender().objectName())
@@ -390,6 +407,8 @@ class MainWindow(QMainWindow):
         self._closing = False
         self._warned_awake = False
         self._capture_path = ""
+        self._under_way = ""
+        self._seal_looks = 0
         self.more_actions: list[tuple[str, Callable[[], object]]] = []
         self._waiting: list[tuple[str, str, Sequence[tuple[str, str]], Callable[[str], object]]] = []
         self._asking: tuple[str, str, Sequence[tuple[str, str]], Callable[[str], object]] | None = None
@@ -461,6 +480,11 @@ class MainWindow(QMainWindow):
         context.tool_wanted.connect(self._tool_wanted)
         context.unit_changed.connect(self._unit_changed)
         context.message.connect(self.show_message)
+        context.store_ready.connect(self._count_work)
+        context.store_changed.connect(self._count_work)
+        self._seal_timer = QTimer(self)
+        self._seal_timer.setInterval(SEAL_MS)
+        self._seal_timer.timeout.connect(self._look_for_seal)
         self.bench.run_changed.connect(self._run_changed)
         self.question.answered.connect(self._question_answered)
         self.teacher.learned.connect(self._key_learned)
@@ -881,11 +905,33 @@ class MainWindow(QMainWindow):
             if not self.awake.hold("A torque tool is being verified") and not self._warned_awake:
                 self._warned_awake = True
                 self.show_message("note", words.AWAKE_PROBLEM)
+            run = self.bench.view.run
+            self._under_way = run.run_id if run is not None else ""
         else:
             self.awake.release()
             self._ask_next()
+            self._seal_looks = 0
+            self._seal_timer.start()
         self._label_foot()
         self._show_source()
+
+    def _look_for_seal(self) -> None:
+        """The keeper seals a run a moment after its end: then every page that shows runs or tools reads again."""
+        store = self.context.store
+        self._seal_looks += 1
+        summary = store.summary(self._under_way) if store is not None and self._under_way else None
+        if (summary is None or not summary.seal) and self._seal_looks < SEAL_LOOKS:
+            return
+        self._seal_timer.stop()
+        if store is not None:
+            for what in ("runs", "tools"):
+                self.context.store_changed.emit(what)
+
+    def _count_work(self, *_: object) -> None:
+        """Say on the Rack's tab how many items of the work list are open."""
+        if self.context.store is not None:
+            n = self.context.store.n_open_tasks()
+            self.foot.show_count("rack", n, f"{n} item{'' if n == 1 else 's'} open on the work list")
 
     def ask(self, head: str, detail: str, answers: Sequence[tuple[str, str]], then: Callable[[str], object]) -> None:
         """Ask inside the window, once no run is under way and no other question stands; `then` gets the answer's key.
@@ -963,7 +1009,7 @@ class MainWindow(QMainWindow):
         app = QApplication.instance()
         if app is not None:
             app.removeEventFilter(self)
-        for timer in (self._key_timer, self._quiet_timer, self._message_timer):
+        for timer in (self._key_timer, self._quiet_timer, self._message_timer, self._seal_timer):
             timer.stop()
         for page in (*self._built.values(), self.hand):
             stop = getattr(page, "stop", None)

@@ -12,7 +12,7 @@ from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 from benchapp.records import history as life
 from benchapp.records.canonical import parse
 from benchapp.records.errors import StoreError
-from benchapp.records.model import EntryKind, StateChange, ToolState
+from benchapp.records.model import DEFAULT_INTERVAL_MONTHS, EntryKind, StateChange, ToolState
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm
 from benchapp.ui.context import AppContext
@@ -125,10 +125,12 @@ class LifeView(QWidget):
         buttons.addWidget(self.leave)
         buttons.addStretch(1)
         self.decided = label("", "soft", wrap=True)
-        for widget in (self.drift_head, self.drift_says, self.drift_facts):
+        drift: tuple[QWidget, ...] = (self.drift_head, self.drift_says, self.drift_facts)
+        following: tuple[QWidget, ...] = (self.next_head, self.now, self.method, self.months, self.reason, self.source)
+        for widget in drift:
             column.addWidget(widget)
         column.addSpacing(10)
-        for widget in (self.next_head, self.now, self.method, self.months, self.reason, self.source, self.form):
+        for widget in (*following, self.form):
             column.addWidget(widget)
         column.addWidget(self.problem)
         column.addLayout(buttons)
@@ -314,7 +316,7 @@ class LifeView(QWidget):
         record = store.tool(self._number) if store is not None else None
         if record is None or store is None:
             return
-        now = record.interval_months if record.interval_months is not None else life.DEFAULT_INTERVAL_MONTHS
+        now = record.interval_months if record.interval_months is not None else DEFAULT_INTERVAL_MONTHS
         said = f"It is verified every {plural(now, 'month')} now."
         self.now.setText(
             said if some else f"{said} A suggestion comes with the first full run that finds it in service."

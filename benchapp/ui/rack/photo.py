@@ -58,7 +58,7 @@ def jpeg_of(image: QImage) -> bytes:
         held = QByteArray()
         buffer = QBuffer(held)
         buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-        image.save(buffer, "JPEG", quality)
+        image.save(buffer, b"JPEG", quality)
         data = bytes(held.data())
         if len(data) <= MOST_PHOTO_BYTES:
             return data
