@@ -24,6 +24,8 @@ from typing import Any, Final
 
 from benchapp import __version__
 from benchapp.records import schema
+from benchapp.records._followed import Followed
+from benchapp.records._standing import standing_of
 from benchapp.records.canonical import CanonicalError, canonical, parse
 from benchapp.records.model import CheckResult, EntryKind, Finding, Seal
 
@@ -108,6 +110,7 @@ class _Walk:
         self.states: dict[str, str] = {}
         self.sealed_runs: dict[str, int] = {}
         self.calibrations: dict[int, dict[str, Any]] = {}
+        self.followed = Followed()
 
     def find(self, what: str, sequence: int, subject: str, detail: str) -> None:
         self.findings.append(Finding(what, sequence, subject, detail))
@@ -166,6 +169,7 @@ class _Walk:
             clock, clock_text = moment, sealed
             try:
                 self.one(EntryKind(kind), sequence, subject, digest, content, late)
+                self.followed.take(EntryKind(kind), sequence, subject, who, sealed, content)
             except (KeyError, TypeError, ValueError, AttributeError) as error:
                 self.find("form", sequence, subject, f"its content cannot be read: {error!r}")
             if self.progress is not None and not self.n_entries % 256:
@@ -332,6 +336,25 @@ class _Walk:
             wanted_state = self.states.get(number, "in-service")
             if state != wanted_state:
                 self.find("column", 0, number, f"state shows {state!r}, the chain says {wanted_state!r}")
+        self.tools()
+        self.followed.compare(self.raw, self.find)
+
+    def tools(self) -> None:
+        """What a tool shows must follow from its runs, which were compared before, and from the log of jobs."""
+        for number, first_use, months, *shown in self.raw.execute(
+            "SELECT number, first_use, interval_months, last_verified, last_outcome, cycles, due FROM tools"
+        ):
+            try:
+                follows = standing_of(self.raw, number, first_use, months)
+            except (ValueError, TypeError, OverflowError) as error:
+                self.find("form", 0, number, f"a date of this tool or of its runs cannot be read: {error}")
+                continue
+            wanted = [follows.last_verified, follows.last_outcome, follows.cycles, follows.due]
+            for name, value, right in zip(
+                ("last_verified", "last_outcome", "cycles", "due"), shown, wanted, strict=True
+            ):
+                if value != right:
+                    self.find("column", 0, number, f"{name} shows {value!r}, by its runs and jobs it is {right!r}")
 
     def against(self, head: str) -> None:
         sequence_text, _, digest = head.strip().rpartition(":")

@@ -11,7 +11,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -47,7 +47,10 @@ SOURCE: Final = (
 
 _SET: Final = "check standard set"
 _END: Final = "check standard ended"
-_LOOKED: Final = "check standard looked at"
+AGREED: Final = (_SET, _END)
+"""Acts of the entries that agree on a check standard or end it."""
+LOOKED: Final = "check standard looked at"
+"""Act of the entry in which a custodian says why the work goes on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,14 +301,14 @@ def set_standard(
         "direction": direction.value,
         "why": why,
     }
-    seal = store.note_act(_SET, who=who, subject=_subject(reference), details=details)
+    seal = store.note_act(_SET, who=who, subject=subject_of(reference), details=details)
     return Setup(reference, tool.number, target, tool.unit, direction, seal.sealed, who, why)
 
 
 def end_standard(store: Store, reference: str, *, who: str, why: str) -> Seal:
     """Do without a check standard from now on; what was pulled stays. Raises NotAllowedError."""
     _must_be_custodian(store, who, why, "A check standard is ended by a custodian, with a reason.")
-    return store.note_act(_END, who=who, subject=_subject(reference), details={"why": why})
+    return store.note_act(_END, who=who, subject=subject_of(reference), details={"why": why})
 
 
 def setup_of(store: Store, reference: str) -> Setup | None:
@@ -350,8 +353,8 @@ def look_at(store: Store, key: int, *, who: str, why: str) -> None:
             raise NotAllowedError(store.path, f"There is no value {key} of a check standard.")
         if row[3]:
             raise NotAllowedError(store.path, f"{row[3]} looked at this value before: {row[4]}")
-        content = {"act": _LOOKED, "details": {"run": row[2], "value_percent": row[1], "why": why}}
-        store._append(EntryKind.ACT, _subject(row[0]), who, content)
+        content = {"act": LOOKED, "details": {"run": row[2], "value_percent": row[1], "why": why}}
+        store._append(EntryKind.ACT, subject_of(row[0]), who, content)
         raw.execute("UPDATE check_standard SET looked_at_by = ?, looked_at_why = ? WHERE key = ?", (who, why, key))
 
 
@@ -364,19 +367,25 @@ def refusal_of(raw: sqlite3.Connection, reference: str, tool: str) -> str:
 def take_value(raw: sqlite3.Connection, run: Run) -> None:
     """Put the value of a run that is being sealed beside the others, if it is a check; the store's transaction."""
     setup = _setup(raw, run.plan.reference.number)
-    if setup is None or run.state is not RunState.SEALED or run.plan.tool.number != setup.standard:
-        return
-    value = value_of(setup, run)
-    if value is not None:
+    row = row_of(setup, run) if setup is not None else None
+    if row is not None:
         raw.execute(
             "INSERT INTO check_standard (reference, standard, at, value_percent, who, run_id) VALUES (?,?,?,?,?,?)",
-            (setup.reference, setup.standard, run.finished, value, run.plan.operator, run.run_id),
+            (*row, run.run_id),
         )
+
+
+def row_of(setup: Setup, run: Run) -> tuple[str, str, str, float, str] | None:
+    """(reference, standard, at, value, who) that a sealed run gives; None: it is no check by this agreement."""
+    if run.state is not RunState.SEALED or run.plan.tool.number != setup.standard:
+        return None
+    value = value_of(setup, run)
+    return None if value is None else (setup.reference, setup.standard, run.finished, value, run.plan.operator)
 
 
 def take_act(raw: sqlite3.Connection, subject: str, who: str, content: dict[str, Any]) -> None:
     """Put what an imported entry says of a custodian's look beside the value it is about."""
-    if subject.startswith(_subject("")) and content.get("act") == _LOOKED:
+    if subject.startswith(subject_of("")) and content.get("act") == LOOKED:
         told = content["details"]
         raw.execute(
             "UPDATE check_standard SET looked_at_by = ?, looked_at_why = ? WHERE run_id = ?",
@@ -399,22 +408,28 @@ def value_of(setup: Setup, run: Run) -> float | None:
     return math.fsum(deviations) / len(deviations) if deviations else None
 
 
-def _subject(reference: str) -> str:
+def subject_of(reference: str) -> str:
+    """Subject of the entries about a reference's check standard."""
     return f"check-standard:{reference}"
+
+
+def setup_from(reference: str, who: str, sealed: str, content: Mapping[str, Any]) -> Setup | None:
+    """What an entry agrees on; None where it ends the check standard. Only for entries that do one or the other."""
+    if content["act"] == _END:
+        return None
+    told = content["details"]
+    way = Direction(told["direction"])
+    return Setup(reference, told["standard"], told["target"], told["unit"], way, sealed, who, told["why"])
 
 
 def _setup(raw: sqlite3.Connection, reference: str) -> Setup | None:
     for who, sealed, body in raw.execute(
         "SELECT who, sealed, body FROM entries WHERE subject = ? AND kind = 'act' ORDER BY sequence DESC",
-        (_subject(reference),),
+        (subject_of(reference),),
     ):
         content: dict[str, Any] = parse(body)["content"]
-        told = content.get("details", {})
-        if content["act"] == _END:
-            return None
-        if content["act"] == _SET:
-            way = Direction(told["direction"])
-            return Setup(reference, told["standard"], told["target"], told["unit"], way, sealed, who, told["why"])
+        if content["act"] in AGREED:
+            return setup_from(reference, who, sealed, content)
     return None
 
 

@@ -12,6 +12,7 @@ import hmac
 import os
 from typing import Final
 
+from benchapp.records._followed import proof_of
 from benchapp.records.errors import NotAllowedError
 from benchapp.records.model import Seal
 from benchapp.records.store import Store
@@ -155,7 +156,8 @@ def _put(store: Store, new: str, who: str, act: str, details: dict[str, object] 
             "VALUES (1,?,?,?,?,?,0,0,?)",
             (salt, digest, N, R, P, store.now().isoformat(timespec="seconds")),
         )
-        return store.note_act_within(raw, act, who=who, details=details)
+        told = {**(details or {}), "proof": proof_of(salt, digest)}
+        return store.note_act_within(raw, act, who=who, details=told)
 
 
 def _must_be_custodian(store: Store, who: str) -> None:

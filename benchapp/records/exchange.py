@@ -19,8 +19,9 @@ from pathlib import Path
 from typing import Any, Final, TextIO
 
 from benchapp.metrology.tool import Tool
-from benchapp.records import chain, check_standard, model, shown
+from benchapp.records import chain, check_standard, impact, model, shown
 from benchapp.records.canonical import CanonicalError, canonical, parse
+from benchapp.records.dates import seconds
 from benchapp.records.errors import StoreError
 from benchapp.records.store import Store, _tool_values
 from benchapp.runs.codec import CodecError, from_data, run_from_data, to_data
@@ -167,13 +168,19 @@ def from_json(store: Store, data: bytes) -> str:
                 values["state"] = states.get(values["number"], "in-service")
                 marks = ", ".join("?" * len(values))
                 raw.execute(f"INSERT INTO tools ({', '.join(values)}) VALUES ({marks})", list(values.values()))
+            for each in whole["jobs"]:
+                job = from_data(model.JobEntry, each)
+                raw.execute(  # under the key it had: the work list names it by that
+                    "INSERT INTO jobs (tool, job, person, at, cycles, torque_nm, key, at_s) VALUES (?,?,?,?,?,?,?,?)",
+                    (*dataclasses.astuple(job)[:6], job.key or None, seconds(job.at)),
+                )
+            for each in whole["tools"]:
+                store._refresh_tool(each["tool"]["number"])
             result = chain.check(raw, against=whole["head"])
             if not result.holds:
                 finding = result.findings[0]
                 if any(each.what != "clock" for each in result.findings):
                     raise ImportRefusedError(f"entry {finding.sequence} does not hold: {finding.detail}")
-        store.log_jobs(dataclasses.replace(from_data(model.JobEntry, each), key=0) for each in whole["jobs"])
-        store.refresh_tools()
     except (KeyError, TypeError, AttributeError, CodecError, StoreError) as error:
         raise ImportRefusedError(f"the export cannot be read: {error!r}") from error
     return store.head()
@@ -200,6 +207,7 @@ def _import_entries(raw: Any, exported: list[dict[str, Any]], traces: dict[str, 
             states[subject] = content["new"]
         elif kind == model.EntryKind.ACT:
             check_standard.take_act(raw, subject, data["who"], content)
+            impact.take_act(raw, data["who"], data["sealed"], content)
         elif kind == model.EntryKind.CALIBRATION:
             sealed = content["calibration"]
             raw.execute(

@@ -352,7 +352,8 @@ def test_a_flip_in_the_file_itself_is_found_or_changes_nothing(tmp_path):
     path = tmp_path / "records.sqlite"
     with Store.open(path, demo=False, clock=Clock(START)) as store:
         furnish(store)
-        store.seal(pull_all(store, make_run(tool=make_tool()), n_samples=100))
+        # so many samples that most of the file is what was stored, and not the empty pages of a new file
+        store.seal(pull_all(store, make_run(tool=make_tool()), n_samples=20_000))
         kinds = ("entries", "runs", "pulls", "traces", "calibrations", "people", "tools", "refs", "meta")
     original = path.read_bytes()
     raw = sqlite3.connect(path)
@@ -374,10 +375,11 @@ def test_a_flip_in_the_file_itself_is_found_or_changes_nothing(tmp_path):
         n_found += found
         if not found:
             raw = sqlite3.connect(copy)
+            raw.text_factory = lambda text: text.decode("utf-8", "replace")  # the turned byte may lie in working data
             now = {kind: raw.execute(f"SELECT * FROM {kind}").fetchall() for kind in kinds}
             raw.close()
             sealed = ("entries", "runs", "pulls", "traces", "calibrations")
             assert {k: now[k] for k in sealed} == {k: values[k] for k in sealed}, index
         for left in tmp_path.glob("copy.sqlite*"):
             left.unlink()
-    assert n_found > 5
+    assert n_found > 10

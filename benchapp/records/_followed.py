@@ -1,0 +1,169 @@
+"""Rows that are shown and follow from entries of the chain: the work list, the daily checks, who is custodian.
+
+`take` hears every entry in order and keeps what the tables must say by it; `compare` then holds them against that. An
+entry made before its kind told everything (a work list of an early version names no items) holds only what it tells.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+from benchapp.records import check_standard
+from benchapp.records.model import EntryKind
+from benchapp.runs.codec import run_from_data
+
+LISTED: Final = "impact listed"
+CLOSED: Final = "impact item closed"
+MADE_CUSTODIAN: Final = "made custodian"
+NO_CUSTODIAN: Final = "custodian no longer"
+PASSPHRASES: Final = ("passphrase set", "lost passphrase replaced")
+
+Find = Callable[[str, int, str, str], None]
+
+
+def proof_of(salt: bytes, digest: bytes) -> str:
+    """What an entry says of a passphrase's row: enough to see that the row is another one, nothing to guess from."""
+    return hashlib.sha256(bytes(salt) + bytes(digest)).hexdigest()
+
+
+class Followed:
+    """What the tables must say, gathered from the chain."""
+
+    def __init__(self) -> None:
+        self.items: dict[tuple[str, str], tuple[int, str, str]] = {}  # (cause, subject): sequence, text, created
+        self.untold: set[str] = set()  # causes whose items an early entry did not name
+        self.closed: dict[tuple[str, str], tuple[int, str, str, str | None]] = {}  # sequence, who, reason, when
+        self.custodians: dict[str, tuple[int, bool]] = {}
+        self.setups: dict[str, check_standard.Setup | None] = {}
+        self.values: dict[str, tuple[int, tuple[Any, ...]]] = {}
+        self.looked: dict[str, tuple[str, str]] = {}
+        self.passphrase: tuple[int, str | None] | None = None
+
+    def take(
+        self, kind: EntryKind, sequence: int, subject: str, who: str, sealed: str, content: Mapping[str, Any]
+    ) -> None:
+        """Hear one entry."""
+        if kind is EntryKind.RUN:
+            self._run(sequence, subject, content)
+        elif kind is EntryKind.ACT:
+            self._act(sequence, subject, who, sealed, content)
+
+    def _act(self, sequence: int, subject: str, who: str, sealed: str, content: Mapping[str, Any]) -> None:
+        act, told = content["act"], content.get("details") or {}
+        if act == LISTED:
+            if "list" not in told:
+                self.untold.add(told["cause"])
+            for item in told.get("list", ()):
+                self.items[told["cause"], item["subject"]] = (sequence, item["text"], told["created"])
+        elif act == CLOSED:
+            self.closed[told["cause"], told["subject"]] = (sequence, who, told["reason"], told.get("closed"))
+        elif act in (MADE_CUSTODIAN, NO_CUSTODIAN):
+            self.custodians[subject] = (sequence, act == MADE_CUSTODIAN)
+        elif act in PASSPHRASES:
+            self.passphrase = (sequence, told.get("proof"))
+        elif subject.startswith(check_standard.subject_of("")):
+            reference = subject.removeprefix(check_standard.subject_of(""))
+            if act == check_standard.LOOKED:
+                self.looked[told["run"]] = (who, told["why"])
+            elif act in check_standard.AGREED:
+                self.setups[reference] = check_standard.setup_from(reference, who, sealed, content)
+
+    def _run(self, sequence: int, run_id: str, content: Mapping[str, Any]) -> None:
+        if not self.setups:
+            return
+        plan = content["run"]["plan"]
+        setup = self.setups.get(plan["reference"]["number"])
+        if setup is None or setup.standard != plan["tool"]["number"]:
+            return
+        row = check_standard.row_of(setup, run_from_data(content["run"]))
+        if row is not None:
+            self.values[run_id] = (sequence, row)
+
+    # --- held against the tables
+
+    def compare(self, raw: sqlite3.Connection, find: Find) -> None:
+        """Name every row that is not what the chain says, is missing, or stands there without an entry."""
+        self._compare_items(raw, find)
+        self._compare_values(raw, find)
+        self._compare_people(raw, find)
+        self._compare_passphrase(raw, find)
+
+    def _compare_items(self, raw: sqlite3.Connection, find: Find) -> None:
+        left = dict(self.items)
+        closed_left = dict(self.closed)
+        for cause, subject, text, created, closed, closed_by, reason in raw.execute(
+            "SELECT cause, subject, text, created, closed, closed_by, reason FROM tasks"
+        ):
+            key, name = (cause, subject), f"work list {cause}, {subject}"
+            wanted = left.pop(key, None)
+            if wanted is not None:
+                sequence, sealed_text, sealed_created = wanted
+                if (text, created) != (sealed_text, sealed_created):
+                    shown, sealed = f"{text!r} of {created!r}", f"{sealed_text!r} of {sealed_created!r}"
+                    find("column", sequence, name, f"the item shows {shown}, sealed {sealed}")
+            elif cause not in self.untold:
+                find("missing", 0, name, "the item is on the work list but not in the chain")
+            ended = closed_left.pop(key, None)
+            if ended is None:
+                if closed or closed_by or reason:
+                    find("column", 0, name, f"the item is shown as closed by {closed_by!r}, the chain says open")
+                continue
+            sequence, who, why, when = ended
+            if (closed_by, reason) != (who, why) or (when is not None and closed != when):
+                find(
+                    "column",
+                    sequence,
+                    name,
+                    f"closed shows {closed!r}, {closed_by!r}, {reason!r}; sealed {when!r}, {who!r}, {why!r}",
+                )
+        for (cause, subject), (sequence, text, _) in left.items():
+            find("missing", sequence, f"work list {cause}, {subject}", f"the item {text!r} is gone")
+        for cause, subject in closed_left.keys() - left.keys():
+            find("missing", closed_left[cause, subject][0], f"work list {cause}, {subject}", "the closed item is gone")
+
+    def _compare_values(self, raw: sqlite3.Connection, find: Find) -> None:
+        left = dict(self.values)
+        for *row, run_id, by, why in raw.execute(
+            "SELECT reference, standard, at, value_percent, who, run_id, looked_at_by, looked_at_why "
+            "FROM check_standard"
+        ):
+            sequence, wanted = left.pop(run_id, (0, None))
+            if wanted is None:
+                find("missing", 0, run_id, "a daily check is shown that the chain does not have")
+                continue
+            if tuple(row) != wanted:
+                find("column", sequence, run_id, f"the daily check shows {tuple(row)}, the sealed run gives {wanted}")
+            if (by, why) != self.looked.get(run_id, ("", "")):
+                find(
+                    "column",
+                    sequence,
+                    run_id,
+                    f"the daily check shows {by!r}, {why!r}; the chain says {self.looked.get(run_id, ('', ''))}",
+                )
+        for run_id, (sequence, wanted) in left.items():
+            find("missing", sequence, run_id, f"the daily check {wanted} is gone")
+
+    def _compare_people(self, raw: sqlite3.Connection, find: Find) -> None:
+        left = dict(self.custodians)
+        for name, is_custodian in raw.execute("SELECT name, is_custodian FROM people"):
+            sequence, wanted = left.pop(name, (0, False))
+            if bool(is_custodian) != wanted:
+                shown = "custodian" if is_custodian else "no custodian"
+                find("column", sequence, name, f"{name} is shown as {shown}, the chain says otherwise")
+        for name, (sequence, was) in left.items():
+            if was:
+                find("missing", sequence, name, f"the custodian {name} is not among the people any more")
+
+    def _compare_passphrase(self, raw: sqlite3.Connection, find: Find) -> None:
+        for salt, digest in raw.execute("SELECT salt, digest FROM custodian"):
+            if self.passphrase is None:
+                find("missing", 0, "custodian", "there is a passphrase, but the chain knows of none")
+            elif self.passphrase[1] not in (None, proof_of(_bytes(salt), _bytes(digest))):
+                find("column", self.passphrase[0], "custodian", "the passphrase is not the one that was set last")
+
+
+def _bytes(value: object) -> bytes:
+    return value if isinstance(value, bytes) else str(value).encode("utf-8", "replace")
