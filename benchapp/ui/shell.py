@@ -891,12 +891,34 @@ class MainWindow(QMainWindow):
         return bool(events)
 
     def _scanned(self, code: str) -> None:
-        """A code was scanned: a tool's number, wherever the person is."""
+        """A code was scanned: on the Bench its tool is put up, elsewhere the Rack opens it; a badge says who pulls.
+
+        A page that takes scans itself (`take_scan(code) -> bool`) is asked first.
+        """
         if self.bench.is_running:
             self.show_message("problem", f"{code} was scanned during a run; it is taken up when the run is over.")
             self.sounds.play("wrong")
             return
-        self.context.tool_wanted.emit(code.strip())
+        take = getattr(self.stack.currentWidget(), "take_scan", None)
+        if callable(take) and take(code):
+            return
+        from benchapp.records.labels import ScanError, number_of_scan  # not before the first paint
+
+        try:
+            number = number_of_scan(code)
+        except ScanError as problem:
+            self.show_message("problem", str(problem))
+            self.sounds.play("wrong")
+            return
+        store = self.context.store
+        person = store.person(number) if store is not None else None
+        if person is not None and person.active and store is not None and store.tool(number) is None:
+            self.set_operator(person.name)
+            self.show_message("note", f"{person.name} pulls from now on.")
+        elif self.page == "bench":
+            self.context.tool_wanted.emit(number)
+        else:
+            self.context.page_wanted.emit("rack", number)
 
     # ------------------------------------------------------------------------------------------------------- run, end
 

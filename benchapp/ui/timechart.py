@@ -78,6 +78,7 @@ class Drawn:
         reach: A region (when, lower, upper), drawn quietly: where a value is to be expected.
         moments: Repairs, new calibrations and the like.
         names: (shape, filled, words) of the legend.
+        span: (first, last) moment of the axis where several charts stand under one another; None: of its own values.
     """
 
     marks: tuple[Mark, ...] = ()
@@ -88,6 +89,7 @@ class Drawn:
     reach: tuple[tuple[float, float, float], ...] = ()
     moments: tuple[Moment, ...] = ()
     names: tuple[tuple[str, bool, str], ...] = ()
+    span: tuple[float, float] | None = None
 
 
 class TimeChart(QWidget):
@@ -130,7 +132,7 @@ class TimeChart(QWidget):
         d = self.drawn
         whens = [mark.when for mark in d.marks] + [when for trail in d.trails for when, _ in trail.points]
         whens += [when for when, _, _ in d.reach]
-        first, last = min(whens), max(whens)
+        first, last = d.span or (min(whens), max(whens))
         air = max((last - first) * 0.04, 2 * DAY_S)
         values = [mark.value + side * (mark.reach or 0.0) for mark in d.marks for side in (-1, 1)]
         values += [value for trail in d.trails for _, value in trail.points]
@@ -226,7 +228,8 @@ class TimeChart(QWidget):
     def _draw_days(self, painter: QPainter, area: QRectF, scales: tuple[float, float, float, float]) -> None:
         metrics = QFontMetricsF(self.font())
         painter.setPen(QColor(theme.palette().soft))
-        for moment, text in day_marks(scales[0], scales[1], max(2.0, area.width() / 95)):
+        apart = metrics.horizontalAdvance("2026-12-28") + 2 * metrics.averageCharWidth()
+        for moment, text in day_marks(scales[0], scales[1], max(2.0, area.width() / apart)):
             x = self._place(area, moment, scales[2], scales).x()
             painter.drawLine(QPointF(x, area.bottom()), QPointF(x, area.bottom() + 3))
             half = metrics.horizontalAdvance(text) / 2

@@ -12,6 +12,7 @@ from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QLineEdit, QWidget
 
+from benchapp.records.labels import Label, label_text
 from benchapp.runs.model import RunState
 from benchapp.ui import theme, words
 from benchapp.ui.awake import KeepAwake
@@ -136,14 +137,39 @@ def test_pedal_goes_on_and_other_key_sets_aside(shop, qtbot):
     assert shop.port.asked[-1] == ("go_on",)
 
 
-def test_scanned_code_wants_its_tool_from_any_page_and_presses_nothing(shop):
-    shop.window.show_page("rack")
-    shop.window.stack.currentWidget().setFocus()
-    QTest.keyClicks(shop.window.stack.currentWidget(), "OCF-014")
+def test_a_scanned_code_puts_its_tool_up_on_the_bench_and_opens_it_in_the_rack_from_any_other_page(shop):
+    # On another page a scan asks for the tool, not for a run: it was sent to the Bench from everywhere before.
+    opened = []
+    shop.window.context.page_wanted.connect(lambda page, key: opened.append((page, key)))
+    QTest.keyClicks(shop.window.bench, "OCF-014")
     press(shop, Qt.Key.Key_Return)
     assert shop.wanted == ["OCF-014"]
     assert shop.window.page == "bench"
+    shop.window.show_page("rack")
+    shop.window.stack.currentWidget().setFocus()
+    QTest.keyClicks(shop.window.stack.currentWidget(), "OCF-015")
+    press(shop, Qt.Key.Key_Return)
+    assert opened == [("rack", "OCF-015")]
+    assert shop.wanted == ["OCF-014"]
     assert shop.port.asked == []
+
+
+def test_a_scanned_label_is_its_tool_and_one_that_was_cut_off_is_refused(shop):
+    text = label_text(Label("OCF-014"))
+    shop.window._scanned(text)
+    assert shop.wanted == ["OCF-014"]
+    shop.window._scanned(text[:-3])
+    assert shop.wanted == ["OCF-014"]
+    assert "not read whole" in shop.window.foot.message.text()
+
+
+def test_a_page_that_takes_scans_is_asked_first(shop):
+    shop.window.show_page("rack")
+    taken = []
+    shop.window.stack.currentWidget().take_scan = lambda code: taken.append(code) or True
+    shop.window._scanned("job 12")
+    assert taken == ["job 12"]
+    assert shop.wanted == []
 
 
 def test_code_scanned_into_a_field_stays_there(shop):

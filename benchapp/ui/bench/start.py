@@ -801,6 +801,8 @@ class StartPanel(QWidget):
 
     def _entered(self) -> None:
         """Enter in a field: start when all is there, else go to what is missing."""
+        if self.sender() is self.number:
+            self._take_label()
         only = self.list.count() == 1 and self._known_tool() is None
         if self.sender() is self.number and only:
             self._picked(self.list.item(0))
@@ -813,6 +815,21 @@ class StartPanel(QWidget):
             if field.isVisible() and not field.text().strip():
                 field.setFocus()
                 return
+
+    def _take_label(self) -> None:
+        """What stands in the number's field may be a scanned label, or a barcode that says something else."""
+        from benchapp.records.labels import ScanError, number_of_scan
+
+        store, text = self.context.store, self.number.text().strip()
+        if store is None or not text or self._known_tool() is not None:
+            return
+        try:
+            record = store.tool(number_of_scan(text))
+        except ScanError as problem:
+            self._say(str(problem), problem=True)
+            return
+        if record is not None:
+            self.want_tool(record.tool.number)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Enter starts from anywhere on the panel."""

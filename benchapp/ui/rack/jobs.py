@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QStackedWidge
 
 from benchapp.records.errors import StoreError
 from benchapp.records.joblist import Scanned, import_jobs, newest_jobs, remove_job, take_scan
+from benchapp.records.labels import ScanError, number_of_scan
 from benchapp.records.model import JobEntry
 from benchapp.torque.units import from_nm, to_nm
 from benchapp.ui.context import AppContext
@@ -227,10 +228,25 @@ class JobsView(QWidget):
         """Take what stands in the field as a scan."""
         text = self.scan.text().strip()
         self.scan.clear()
+        self._take(text)
+
+    def take_scan(self, code: str) -> bool:
+        """Take a code that was scanned while no field had the keyboard."""
+        if self.views.currentWidget() is not self.main:
+            return False
+        self._take(code)
+        return True
+
+    def _take(self, text: str) -> None:
         store = self.context.store
         if not text or store is None:
             return
         self._say("")
+        try:
+            text = number_of_scan(text)
+        except ScanError as problem:
+            self._say(str(problem))
+            return
         self.scanned, tool = take_scan(self.scanned, text, self._tools, self._people)
         self._show_scanned()
         if not tool:

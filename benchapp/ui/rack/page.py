@@ -10,6 +10,7 @@ from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QMenu, QVBoxLayout, QWidget
 
 from benchapp.records.errors import StoreError
+from benchapp.records.labels import ScanError, number_of_scan
 from benchapp.records.model import Outcome, ToolRecord, ToolState
 from benchapp.records.toollist import import_tools
 from benchapp.torque.units import from_nm
@@ -578,6 +579,26 @@ class RackPage(Page):
         self.show_which.choose(Show.RETIRED if record.state is ToolState.RETIRED else Show.ALL)
         self._select(record.number)
 
+    def take_scan(self, code: str) -> bool:
+        """Take a scan while jobs are logged; anything else is left to the window."""
+        jobs = self._built.get("jobs")
+        if jobs is None or self.views.currentWidget() is not jobs:
+            return False
+        return bool(getattr(jobs, "take_scan")(code))  # noqa: B009 (views are known by what they offer)
+
+    def _open_typed(self) -> None:
+        """A whole number, barcode or label in the search field is one tool: show it and nothing else."""
+        store, text = self.context.store, self.search.text().strip()
+        if store is None or not text:
+            return
+        try:
+            record = store.tool(number_of_scan(text))
+        except ScanError as problem:
+            self.say(str(problem), problem=True)
+            return
+        if record is not None and (text != record.number or len(self.list.rows) != 1):
+            self.open(record.number)
+
     def verify(self) -> None:
         """Put the tool under the cursor up on the Bench."""
         row = self.list.current()
@@ -696,6 +717,7 @@ class RackPage(Page):
                     self.list.selectRow(row)
                 return True
             if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+                self._open_typed()
                 self.card.verify.setFocus(Qt.FocusReason.OtherFocusReason)
                 return True
         return super().eventFilter(watched, event)

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QSize, Qt, Signal
-from PySide6.QtGui import QImage, QImageReader, QKeyEvent, QMouseEvent, QPixmap, QResizeEvent
+from PySide6.QtGui import QImage, QImageReader, QImageWriter, QKeyEvent, QMouseEvent, QPixmap, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from benchapp.records.model import MOST_PHOTO_BYTES
@@ -58,7 +58,9 @@ def jpeg_of(image: QImage) -> bytes:
         held = QByteArray()
         buffer = QBuffer(held)
         buffer.open(QIODevice.OpenModeFlag.WriteOnly)
-        image.save(buffer, b"JPEG", quality)
+        writer = QImageWriter(buffer, QByteArray(b"jpeg"))
+        writer.setQuality(quality)
+        writer.write(image)
         data = bytes(held.data())
         if len(data) <= MOST_PHOTO_BYTES:
             return data

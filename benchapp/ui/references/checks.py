@@ -448,4 +448,6 @@ def drawn_averages(standing: cs.Standing) -> Drawn:
     )
     trail = Trail(tuple((mark.when, mark.value) for mark in marks))
     steps = _steps([(moment_of(point.value.at), point.average_limits) for point in known])
-    return Drawn(marks, (trail,), steps=steps, centre=standing.centre_percent)
+    whens = [moment_of(point.value.at) for point in standing.points]
+    span = (min(whens), max(whens)) if whens else None
+    return Drawn(marks, (trail,), steps=steps, centre=standing.centre_percent, span=span)
