@@ -5,29 +5,32 @@ from __future__ import annotations
 import os
 import struct
 import sys
+import threading
 from pathlib import Path
 
 from benchapp.records.errors import StoreNotWritableError
 
 
 class Claims:
-    """Locks by number. The operating system drops them with the process, kill -9 included; nothing is left to clean."""
+    """Locks by number, from any thread. The operating system drops them with the process, kill -9 included."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
         self._handle: int | None = None
         self._held: set[int] = set()
+        self._guard = threading.Lock()
 
     def take(self, number: int) -> bool:
         """Take `number` (> 0); False when another process (or another store in this one) holds it."""
-        if number in self._held:
+        with self._guard:
+            if number in self._held:
+                return True
+            if self._handle is None:
+                self._handle = self._open()
+            if not _lock(self._handle, number):
+                return False
+            self._held.add(number)
             return True
-        if self._handle is None:
-            self._handle = self._open()
-        if not _lock(self._handle, number):
-            return False
-        self._held.add(number)
-        return True
 
     def _open(self) -> int:
         try:
@@ -37,16 +40,18 @@ class Claims:
 
     def drop(self, number: int) -> None:
         """Give it back; nothing happens when it is not held."""
-        if self._handle is not None and number in self._held:
-            _unlock(self._handle, number)
-        self._held.discard(number)
+        with self._guard:
+            if self._handle is not None and number in self._held:
+                _unlock(self._handle, number)
+            self._held.discard(number)
 
     def close(self) -> None:
         """Give all back."""
-        if self._handle is not None:
-            os.close(self._handle)
-        self._handle = None
-        self._held.clear()
+        with self._guard:
+            if self._handle is not None:
+                os.close(self._handle)
+            self._handle = None
+            self._held.clear()
 
 
 if sys.platform == "win32":
