@@ -1,0 +1,610 @@
+"""The Rack's views of evidence and the daily check of a reference: jobs, work list, impact, life, fleet, photo."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QColor, QImage
+from PySide6.QtTest import QTest
+
+from benchapp.records import NotAllowedError, Store, demo
+from benchapp.records import check_standard as cs
+from benchapp.records import history as life
+from benchapp.records import impact as found_out
+from benchapp.records.labels import label_of, label_text
+from benchapp.records.model import MOST_PHOTO_BYTES, Outcome, ToolState
+from benchapp.ui import page as pages
+from benchapp.ui.context import AppContext
+from benchapp.ui.rack import page as rack_page
+from benchapp.ui.rack.photo import LONGEST_SIDE, PhotoError, jpeg_of, shrunk
+from benchapp.ui.references import checks
+from benchapp.ui.references import page as references_page
+from benchapp.ui.timechart import Drawn, Mark, TimeChart, day_marks
+from drivers.samples import Source
+
+TODAY = dt.date(2026, 11, 25)
+
+
+class OpenLock:
+    """The custodian has given the passphrase."""
+
+    def custodian(self) -> str:
+        return "custodian"
+
+
+class Bench:
+    """As much of the live bench as the daily check asks."""
+
+    def __init__(self) -> None:
+        self.started = []
+
+    def view(self):
+        class View:
+            source = Source.SIMULATED
+
+        return View
+
+    def start_run(self, plan) -> None:
+        self.started.append(plan)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    path = tmp_path_factory.mktemp("demo") / "demo.kilter"
+    demo.make(path, today=TODAY)
+    return path
+
+
+@pytest.fixture
+def store(made, tmp_path):
+    path = tmp_path / "demo.kilter"
+    shutil.copy(made, path)
+    with Store.open(path, demo=True) as opened:
+        yield opened
+
+
+@pytest.fixture
+def empty(tmp_path):
+    with Store.open(tmp_path / "empty.kilter", demo=True) as opened:
+        yield opened
+
+
+@pytest.fixture
+def shop(qtbot, monkeypatch):
+    """Return what makes a page on a store: (page, context, [(page wanted, key)])."""
+    for module in (rack_page, references_page, checks, pages):
+        monkeypatch.setattr(module, "today", lambda: TODAY)
+    shown = []
+
+    def build(store, what=rack_page.RackPage):
+        context = AppContext(Bench(), is_demo=True)
+        context.operator = "fitter 2"
+        context.lock = OpenLock()
+        context.give_store(store)
+        page = what(context)
+        qtbot.addWidget(page)
+        page.resize(1366, 720)
+        page.show()
+        shown.append(page)
+        wanted = []
+        context.page_wanted.connect(lambda name, key: wanted.append((name, key)))
+        return page, context, wanted
+
+    yield build
+    for page in shown:
+        if hasattr(page, "stop"):
+            page.stop()
+
+
+def view(page, name: str, key: str = ""):
+    page.show_view(name, key)
+    return page._built[name]
+
+
+def found_out_run(store, tool: str = "OCF-004") -> str:
+    return next(line.run_id for line in store.runs(tool=tool, limit=100) if line.outcome is Outcome.OUT)
+
+
+# --------------------------------------------------------------------------------------------------------- the switch
+
+
+def test_the_switch_goes_to_each_view_and_back_to_the_tools(shop, store):
+    page, _, _ = shop(store)
+    assert not page._built
+    for name, title in (("jobs", "Jobs"), ("work", "Work list"), ("fleet", "Fleet")):
+        page.switch.choose(name)
+        assert page.views.currentWidget() is page._built[name]
+        assert page.title.text() == title
+        assert page.add.isHidden()
+    page.switch.choose("tools")
+    assert page.views.currentWidget() is page.main
+    assert page.title.text() == "Rack"
+
+
+def test_each_view_of_an_empty_store_says_what_to_do_first(shop, empty):
+    page, _, wanted = shop(empty)
+    for name, part in (("work", "empty"), ("fleet", "empty")):
+        shown = view(page, name)
+        assert shown.views.currentWidget() is getattr(shown, part)
+        assert getattr(shown, part).button.text()
+    jobs = view(page, "jobs")
+    assert not jobs.empty.isHidden()
+    assert jobs.list.isHidden()
+    view(page, "fleet").empty.button.click()
+    assert wanted == [("bench", "")]
+    none = view(page, "impact", "run:nothing")
+    assert none.views.currentWidget() is none.refused
+    assert "no sealed run" in none.refused.sentence.text()
+
+
+def test_a_view_asked_for_before_the_records_are_open_is_shown_when_they_are(qtbot, store):
+    context = AppContext(None, is_demo=True)
+    page = rack_page.RackPage(context)
+    qtbot.addWidget(page)
+    page.open("view:jobs")
+    assert page.views.currentWidget() is page.waiting
+    context.give_store(store)
+    assert page.views.currentWidget() is page._built["jobs"]
+    page.stop()
+
+
+# ----------------------------------------------------------------------------------------------------------------- jobs
+
+
+def scan(jobs, *codes: str) -> None:
+    for code in codes:
+        QTest.keyClicks(jobs.scan, code)
+        QTest.keyClick(jobs.scan, Qt.Key.Key_Return)
+
+
+def test_scans_one_after_another_log_uses_and_count_cycles(shop, store):
+    page, context, _ = shop(store)
+    context.operator = ""
+    before = {number: store.tool(number).cycles for number in ("OCF-003", "OCF-005")}
+    n_before = len(store.all_jobs())
+    jobs = view(page, "jobs")
+    assert "who works" in jobs.wanted.text()
+    scan(jobs, "P-11")
+    assert "job" in jobs.wanted.text()
+    scan(jobs, "ramp hinge, north side")
+    assert "tools" in jobs.wanted.text()
+    jobs.cycles.put(8)
+    jobs.torque.edit.setText("30")
+    scan(jobs, "OCF-003", label_text(label_of(store.tool("OCF-005"))))
+    logged = store.all_jobs()[n_before:]
+    assert [(job.tool, job.person, job.job, job.cycles) for job in logged] == [
+        ("OCF-003", "fitter 1", "ramp hinge, north side", 8),
+        ("OCF-005", "fitter 1", "ramp hinge, north side", 8),
+    ]
+    assert logged[0].torque_nm == pytest.approx(30.0)
+    assert store.tool("OCF-003").cycles == before["OCF-003"] + 8
+    assert jobs.list.rows[0].tool == "OCF-005"
+
+
+def test_a_use_scanned_by_mistake_is_taken_back_with_a_reason_only(shop, store):
+    page, _, _ = shop(store)
+    jobs = view(page, "jobs")
+    n = len(store.all_jobs())
+    scan(jobs, "slip hook", "OCF-003")  # who pulls is known already
+    jobs.take_back.click()
+    jobs.take_out.click()
+    assert len(store.all_jobs()) == n + 1
+    assert "who and why" in jobs.problem.text()
+    jobs.why.put("wrong tool scanned")
+    jobs.take_out.click()
+    assert len(store.all_jobs()) == n
+
+
+def test_a_torque_that_cannot_be_read_logs_nothing_and_says_so(shop, store):
+    page, _, _ = shop(store)
+    jobs = view(page, "jobs")
+    n = len(store.all_jobs())
+    jobs.torque.edit.setText("tight")
+    scan(jobs, "slip hook", "OCF-003")
+    assert len(store.all_jobs()) == n
+    assert "not logged" in jobs.problem.text()
+
+
+def test_a_scan_while_no_field_has_the_keyboard_is_taken_too(shop, store):
+    page, _, _ = shop(store)
+    assert not page.take_scan("anything")
+    jobs = view(page, "jobs")
+    assert page.take_scan("gear case")
+    assert jobs.scanned.job == "gear case"
+
+
+def test_a_list_of_jobs_is_looked_at_and_comes_in_when_it_is_said(shop, store, tmp_path):
+    page, _, _ = shop(store)
+    jobs = view(page, "jobs")
+    file = tmp_path / "jobs.csv"
+    file.write_text("Tool;Work order;Who;Date;Pulls\nOCF-003;hinge;fitter 1;2026-11-20;4\nOCF-999;x;y;2026-11-20;1\n")
+    n = len(store.all_jobs())
+    jobs.preview_import(str(file))
+    assert page.title.text() == "Import a list of jobs"
+    assert [job.tool for job in jobs.importing.good.rows] == ["OCF-003"]
+    assert "no tool OCF-999" in jobs.importing.bad.rows[0].why
+    assert "noon" in jobs.importing.notes.text()
+    assert len(store.all_jobs()) == n
+    jobs.importing.go.click()
+    assert len(store.all_jobs()) == n + 1
+    assert jobs.views.currentWidget() is jobs.main
+    jobs.preview_import(str(tmp_path / "none.csv"))
+    assert "none.csv" in jobs.problem.text()
+
+
+def test_the_log_is_searched_as_one_types(shop, store, qtbot):
+    page, _, _ = shop(store)
+    jobs = view(page, "jobs")
+    QTest.keyClicks(jobs.search, "winch OCF-007")
+    qtbot.waitUntil(lambda: all("winch" in j.job and j.tool == "OCF-007" for j in jobs.list.rows), timeout=3000)
+    assert jobs.list.rows
+
+
+# --------------------------------------------------------------------------------------------------------------- impact
+
+
+def test_a_tool_found_out_shows_period_errors_and_jobs_and_puts_them_on_the_list(shop, store):
+    page, _, wanted = shop(store)
+    run_id = found_out_run(store, "OCF-007")
+    shown = view(page, "impact", f"run:{run_id}")
+    known = found_out.tool_impact(store, run_id)
+    assert page.title.text() == "OCF-007 was found out"
+    assert shown.errors.rows == list(known.errors)
+    assert shown.jobs.rows == list(known.jobs)
+    assert known.jobs
+    assert "more torque" in shown.tool_says.text() or "less torque" in shown.tool_says.text()
+    assert shown.list_jobs.text().startswith(f"Put {len(known.jobs)} job")
+    n_open = store.n_open_tasks()
+    shown.list_jobs.click()
+    assert store.n_open_tasks() == n_open + len(known.jobs)
+    assert wanted[-1] == ("rack", f"view:work:{run_id}")
+    assert shown.list_jobs.text() == "Go to the work list"
+
+
+def test_a_reference_found_out_shows_changed_verdicts_first_and_can_begin_later(shop, store):
+    page, _, _ = shop(store)
+    shown = view(page, "impact", "reference:REF-1")
+    runs = shown.runs.rows
+    changed = [run.changes for run in runs]
+    assert changed[0]
+    assert changed == sorted(changed, reverse=True)
+    assert "would be judged otherwise" in shown.reference_says.text()
+    shown.since.put(dt.date(2024, 5, 10))
+    shown.use_since.click()
+    assert 0 < len(shown.runs.rows) < len(runs)
+    shown.since.edit.setText("yesterday")
+    shown.use_since.click()
+    assert shown.since.problem
+
+
+def test_the_way_to_what_is_in_doubt_lies_on_the_card_and_only_for_a_tool_found_out(shop, store):
+    page, _, _ = shop(store)
+    page.open("OCF-004")
+    assert not page.card.doubt.isHidden()
+    page.card.doubt.click()
+    assert page.title.text() == "OCF-004 was found out"
+    page.open("OCF-001")
+    assert page.card.doubt.isHidden()
+
+
+# ------------------------------------------------------------------------------------------------------------ work list
+
+
+def test_items_are_closed_one_after_another_with_who_and_why(shop, store):
+    page, _, _ = shop(store)
+    work = view(page, "work")
+    n = store.n_open_tasks()
+    assert len(work.list.rows) == n > 1
+    assert page.subtitle.text().startswith(f"{n} open")
+    first = work.list.current()
+    work.close_it.click()  # no reason yet
+    assert store.n_open_tasks() == n
+    work.reason.put("bolts looked at, torque right")
+    work.close_it.click()
+    assert store.n_open_tasks() == n - 1
+    assert work.list.current().key != first.key
+    closed = next(task for task in found_out.tasks(store) if task.key == first.key)
+    assert (closed.closed_by, closed.reason) == ("fitter 2", "bolts looked at, torque right")
+    work.which.choose("all")
+    assert len(work.list.rows) > n - 1
+
+
+def test_when_everything_is_closed_the_list_says_so(shop, store):
+    for task in found_out.tasks(store, include_closed=False):
+        found_out.close_task(store, task.key, "looked at", who="fitter 1")
+    page, _, _ = shop(store)
+    work = view(page, "work")
+    assert work.list.rows == []
+    assert "Everything here is closed" in work.none_left.text()
+
+
+# ----------------------------------------------------------------------------------------------------------------- life
+
+
+def test_a_tools_life_shows_found_and_left_limits_uncertainty_and_where_it_drifts_to(shop, store):
+    page, _, wanted = shop(store)
+    page.open("OCF-014")
+    page.card.years.click()
+    shown = page._built["life"]
+    assert page.title.text() == "OCF-014 over the years"
+    full = [run for run in life.tool_history(store, "OCF-014") if run.stage is not life.Stage.SPOT]
+    assert len(shown.chart.drawn.marks) == sum(len(run.points) for run in full)
+    assert shown.which.count() == 4  # all, and three checkpoints
+    shown.which.setCurrentIndex(1)
+    drawn = shown.chart.drawn
+    assert len(drawn.marks) == len(full)
+    assert all(mark.reach for mark in drawn.marks)
+    assert drawn.steps[0][1:] == (-4.0, 4.0)
+    assert len(drawn.reach) == 13
+    assert {moment.word for moment in drawn.moments} >= {"kept aside"}
+    assert [mark.filled for mark in drawn.marks] == [run.stage is life.Stage.AS_FOUND for run in full]
+    shown.chart.wanted.emit(drawn.marks[0].key)
+    assert wanted[-1] == ("logbook", full[0].run_id)
+    shown.left.emit()
+    assert page.views.currentWidget() is page.main
+
+
+def test_the_band_of_the_drift_reaches_the_limit_when_it_can_no_longer_be_excluded(store):
+    for drift in life.drifts(life.tool_history(store, "OCF-014")):
+        at = [t for t, low, high in drift.band if low <= -drift.limit_percent or high >= drift.limit_percent]
+        before = [t for t, _, _ in drift.band if t < drift.earliest_months]
+        assert not at or min(at) >= max(before)
+
+
+def test_the_custodian_takes_a_suggestion_or_does_not(shop, store):
+    page, context, _ = shop(store)
+    shown = view(page, "life", "OCF-004")
+    assert shown.method.value() == "a3"
+    months = shown._suggestions["a3"].months
+    shown.take.click()  # without a reason
+    assert store.tool("OCF-004").interval_months is None
+    shown.why.put("too early to lengthen")
+    shown.leave.click()
+    assert store.tool("OCF-004").interval_months is None
+    assert "not taken by custodian" in shown.decided.text()
+    shown.why.put("found out")
+    shown.take.click()
+    assert store.tool("OCF-004").interval_months == months
+    assert "taken by custodian" in shown.decided.text()
+    context.lock = None
+    asked = []
+    context.custodian_wanted.connect(lambda what, do: asked.append(what))
+    shown.why.put("again")
+    shown.take.click()
+    assert "interval of OCF-004" in asked[0]
+
+
+def test_a_tool_never_verified_says_what_to_do(shop, store):
+    page, context, _ = shop(store)
+    wanted = []
+    context.tool_wanted.connect(wanted.append)
+    shown = view(page, "life", "OCF-040")
+    assert shown.views.currentWidget() is shown.empty
+    shown.empty.button.click()
+    assert wanted == ["OCF-040"]
+
+
+# ---------------------------------------------------------------------------------------------------------------- fleet
+
+
+def test_the_fleet_is_told_apart_by_each_of_the_five_and_names_what_to_replace(shop, store):
+    page, _, wanted = shop(store)
+    fleet = view(page, "fleet")
+    total = fleet._n
+    for by in ("age", "place", "keeper", "user"):
+        fleet.by.choose(by)
+        assert fleet.bars.shares == tuple(life.fleet(store, life.GroupBy(by)))
+        assert fleet._n == total
+    assert [each.number for each in fleet.replace.rows] == ["OCF-015"]
+    fleet.since.choose("1")
+    assert fleet._n[0] < total[0]
+    fleet.replace.opened.emit(fleet.replace.rows[0])
+    assert wanted[-1] == ("rack", "view:life:OCF-015")
+    fleet.grab()
+
+
+# ---------------------------------------------------------------------------------------------------------------- photo
+
+
+def picture(path, width: int, height: int) -> str:
+    image = QImage(width, height, QImage.Format.Format_RGB32)
+    image.fill(QColor("#406080"))
+    for x in range(0, width, 3):
+        image.setPixelColor(x, x % height, QColor("#ffffff"))
+    image.save(str(path))
+    return str(path)
+
+
+def test_a_photo_is_made_small_kept_shown_and_taken_away(shop, store, tmp_path):
+    page, _, _ = shop(store)
+    page.open("OCF-003")
+    assert page.card.photo.isHidden()
+    assert not page.card.add_photo.isHidden()
+    page.take_photo(picture(tmp_path / "big.png", 3000, 2000))
+    kept = store.tool("OCF-003").photo
+    assert len(kept) <= MOST_PHOTO_BYTES
+    image = QImage.fromData(kept)
+    assert max(image.width(), image.height()) == LONGEST_SIDE
+    assert not page.card.photo.isHidden()
+    page.card.photo.clicked.emit()
+    assert page.views.currentWidget() is page.photo
+    page.photo.remove.click()
+    assert store.tool("OCF-003").photo is None
+    assert page.card.photo.isHidden()
+
+
+def test_what_is_no_picture_is_refused_with_a_sentence(shop, store, tmp_path):
+    page, context, _ = shop(store)
+    said = []
+    context.message.connect(lambda kind, text: said.append((kind, text)))
+    (tmp_path / "no.jpg").write_bytes(b"not a picture")
+    page.take_photo(str(tmp_path / "no.jpg"))
+    assert said[-1][0] == "problem"
+    assert "no picture" in said[-1][1]
+    with pytest.raises(PhotoError, match="Choose another file"):
+        shrunk(str(tmp_path / "none.jpg"))
+
+
+def test_the_store_keeps_no_photo_that_is_too_large_or_something_else(store):
+    from dataclasses import replace
+
+    record = store.tool("OCF-003")
+    with pytest.raises(NotAllowedError, match="at most 1 MB"):
+        store.save_tool(replace(record, photo=b"\xff\xd8" + bytes(MOST_PHOTO_BYTES)))
+    with pytest.raises(NotAllowedError, match="JPEG or PNG"):
+        store.save_tool(replace(record, photo=b"GIF89a"))
+
+
+def test_a_noisy_picture_is_packed_until_it_fits(tmp_path):
+    import numpy as np
+
+    noise = np.random.default_rng(0).integers(0, 256, (1280, 1280, 4), dtype=np.uint8)
+    image = QImage(noise.tobytes(), 1280, 1280, QImage.Format.Format_RGB32)
+    assert len(jpeg_of(image)) <= MOST_PHOTO_BYTES
+
+
+# ---------------------------------------------------------------------------------------------------------- daily check
+
+
+def references(shop, store):
+    page, context, wanted = shop(store, references_page.ReferencesPage)
+    page.open("REF-1:check")
+    return page, context, wanted
+
+
+def move_reference(store, percent: float = 3.0) -> None:
+    """A morning on which the check standard reads otherwise."""
+    import numpy as np
+
+    reference = store.reference("REF-1")
+    tool = store.tool("OCF-090").tool
+    spot = next(p for p in demo.shipped_procedures() if p.is_spot_check)
+    clock = demo._Clock(store.now())
+    demo._run(store, clock, np.random.default_rng(3), tool, reference, spot, percent, clean=True, target=60.0)
+
+
+def test_the_daily_check_shows_both_charts_with_limits_and_their_source(shop, store):
+    page, _, wanted = references(shop, store)
+    check = page.check
+    standing = store.check_standing("REF-1")
+    assert len(check.values.drawn.marks) == len(standing.points)
+    assert check.values.drawn.steps[-1][1:] == standing.limits
+    assert check.averages.drawn.steps[-1][1:] == standing.average_limits
+    assert sum(mark.ringed for mark in check.values.drawn.marks) == 1
+    assert "NIST/SEMATECH" in check.source.text()
+    assert "Not pulled today" in check.says.text()
+    assert check.look.isHidden()
+    check.values.wanted.emit(check.values.drawn.marks[0].key)
+    assert wanted[-1] == ("logbook", standing.points[0].value.run_id)
+
+
+def test_the_check_is_pulled_from_there_as_a_run_of_the_standard(shop, store):
+    page, context, wanted = references(shop, store)
+    context.operator = ""
+    page.check.pull.click()
+    assert context.bench.started == []
+    context.operator = "fitter 1"
+    page.check.pull.click()
+    (plan,) = context.bench.started
+    assert (plan.tool.number, plan.reference.number, plan.operator) == ("OCF-090", "REF-1", "fitter 1")
+    assert [point.target for point in plan.checkpoints] == [60.0]
+    assert wanted[-1] == ("bench", "")
+
+
+def test_out_of_limits_is_said_and_the_custodian_lets_the_work_go_on_with_a_reason(shop, store):
+    move_reference(store)
+    page, _, _ = references(shop, store)
+    check = page.check
+    assert "REF-1 is stopped" in check.says.text()
+    assert not check.look.isHidden()
+    check.look.click()
+    check.looked.click()  # without a reason
+    assert cs.refusal(store, "REF-1", "OCF-003")
+    check.look_form.fields["why"].put("drive not seated")
+    check.looked.click()
+    assert cs.refusal(store, "REF-1", "OCF-003") == ""
+    assert check.views.currentWidget() is check.charts
+    assert "drive not seated" in check.says.text() or "Not pulled today" in check.says.text()
+
+
+def test_a_reference_without_check_standard_gets_one_from_there(shop, store):
+    page, _, _ = references(shop, store)
+    page.open("REF-2:check")
+    check = page.check
+    assert check.views.currentWidget() is check.none
+    check.choose.click()
+    numbers = [check.tool.box.itemData(i) for i in range(check.tool.box.count())]
+    assert "OCF-001" in numbers
+    assert "OCF-015" not in numbers  # begins above what the reference can
+    check.tool.put("OCF-001")
+    check.target.put(6.0)
+    check.form.fields["why"].put("stable for five years")
+    check.agree.click()
+    setup = cs.setup_of(store, "REF-2")
+    assert (setup.standard, setup.target, setup.who) == ("OCF-001", 6.0, "custodian")
+    assert check.views.currentWidget() is check.charts
+    check.change.click()
+    check.target.put(60.0)
+    check.form.fields["why"].put("too high")
+    check.agree.click()
+    assert "outside" in check.setting_problem.text()
+    check.form.fields["why"].put("not needed")
+    check.end.click()
+    assert cs.setup_of(store, "REF-2") is None
+
+
+def test_a_reference_over_its_calibrations_shows_what_moved_and_leads_to_what_is_in_doubt(shop, store):
+    page, _, wanted = references(shop, store)
+    page.open("REF-1:years")
+    years = page.years
+    assert len(years.chart.drawn.marks) == 9  # three torques, three certificates
+    assert sum(mark.ringed for mark in years.chart.drawn.marks) == 3
+    assert "it has moved" in years.says.text()
+    assert "on 2027-03-03 it may read" in years.says.text()
+    years.impact.click()
+    assert wanted[-1] == ("rack", "view:impact:reference:REF-1")
+    page.open("REF-3:years")
+    assert years.chart.drawn == Drawn()
+    assert years.impact.isHidden()
+
+
+# ---------------------------------------------------------------------------------------------------------------- chart
+
+
+def test_a_mark_is_found_under_the_pointer_and_opens_what_it_stands_for(qtbot):
+    chart = TimeChart("nothing", "chart")
+    qtbot.addWidget(chart)
+    chart.resize(500, 240)
+    chart.grab()  # empty
+    chart.show_drawn(Drawn((Mark(0.0, 0.0, key="a"), Mark(86400.0 * 100, 1.0, "diamond", key="b")), limits=(-2.0, 2.0)))
+    chart.grab()
+    place = chart._place(chart._area(), 86400.0 * 100, 1.0, chart._scales())
+    with qtbot.waitSignal(chart.wanted) as told:
+        QTest.mouseClick(chart, Qt.MouseButton.LeftButton, pos=place.toPoint())
+    assert told.args == ["b"]
+
+
+@pytest.mark.parametrize("days", [1, 10, 100, 1000, 10000, 40000])
+def test_an_axis_names_some_moments_and_not_too_many(days):
+    first = dt.datetime(2001, 5, 17).timestamp()
+    marks = day_marks(first, first + days * 86400.0, 6.0)
+    assert len(marks) <= 8
+    assert all(first <= moment <= first + days * 86400.0 + 86400.0 for moment, _ in marks)
+
+
+def test_states_are_changed_with_who_and_why_and_only_as_allowed(shop, store):
+    page, _, _ = shop(store)
+    page.open("OCF-003")
+    page.ask_state()
+    offered = [page.stating.state.box.itemData(i) for i in range(page.stating.state.box.count())]
+    assert ToolState.IN_SERVICE.value not in offered
+    page.stating.save.click()  # without a reason
+    assert store.tool("OCF-003").state is ToolState.IN_SERVICE
+    page.stating.state.put(ToolState.AT_LABORATORY.value)
+    page.stating.why.put("to be calibrated")
+    page.stating.save.click()
+    change = store.state_changes("OCF-003")[-1]
+    assert (change.new, change.who, change.why) == (ToolState.AT_LABORATORY, "fitter 2", "to be calibrated")
