@@ -915,6 +915,8 @@ class MainWindow(QMainWindow):
         if person is not None and person.active and store is not None and store.tool(number) is None:
             self.set_operator(person.name)
             self.show_message("note", f"{person.name} pulls from now on.")
+        elif store is not None and store.tool(number) is None and store.reference(number) is not None:
+            self.context.page_wanted.emit("references", number)
         elif self.page == "bench":
             self.context.tool_wanted.emit(number)
         else:

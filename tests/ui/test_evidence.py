@@ -608,3 +608,21 @@ def test_states_are_changed_with_who_and_why_and_only_as_allowed(shop, store):
     page.stating.save.click()
     change = store.state_changes("OCF-003")[-1]
     assert (change.new, change.who, change.why) == (ToolState.AT_LABORATORY, "fitter 2", "to be calibrated")
+
+
+def test_back_in_service_without_a_good_run_only_by_the_custodians_word_and_the_record_says_so(shop, store):
+    page, _, _ = shop(store)
+    page.open("OCF-009")
+    page.ask_state()
+    assert page.stating.override.isHidden()
+    page.stating.state.put(ToolState.IN_SERVICE.value)
+    page.stating.why.put("looked at, nothing bent")
+    page.stating.save.click()
+    assert store.tool("OCF-009").state is ToolState.QUARANTINED
+    assert "no full run within limits" in page.stating.problem.text()
+    assert not page.stating.override.isHidden()
+    page.stating.override.click()
+    assert store.tool("OCF-009").state is ToolState.IN_SERVICE
+    change = store.state_changes("OCF-009")[-1]
+    assert (change.who, change.why) == ("custodian", "looked at, nothing bent")
+    assert b'"override":true' in store.entries("OCF-009")[-1].body

@@ -159,7 +159,10 @@ class BenchPage(QWidget):
             elif self.view.run is not None:
                 bench.go_on()
         elif action == "aside":
-            if self._leaving:
+            if self._is_found_out:
+                run_id = self.view.run.run_id if self.view.run is not None else ""
+                self.context.page_wanted.emit("rack", f"view:impact:run:{run_id}")
+            elif self._leaving:
                 self._leave_index = (self._leave_index + 1) % (len(words.LEAVE_REASONS) + 1)
                 self._show_leaving()
             elif self.view.run is not None and not self.is_alarmed:
@@ -169,6 +172,12 @@ class BenchPage(QWidget):
             self._leave_index = 0
             self._show_leaving()
         self.tick()
+
+    @property
+    def _is_found_out(self) -> bool:
+        """A sealed run stands there that found its tool out of limits."""
+        verdict = self.view.verdict
+        return self.view.state is RunState.SEALED and verdict is not None and not verdict.within
 
     def _take_leave(self) -> None:
         self._leaving = False
@@ -475,6 +484,8 @@ class BenchPage(QWidget):
         actions = [] if silent and not to_see else [("go", "Seen" if to_see else go_word, go)]
         if asks:
             actions.append(("aside", "Next", aside))
+        elif self._is_found_out:
+            actions.append(("aside", "What was done with it", aside))
         elif self.view.card is not None and state in (RunState.PRELOAD, RunState.PULL, RunState.SET_TOOL):
             actions.append(("aside", "Set aside", aside))
         if self.is_running:

@@ -125,6 +125,8 @@ class LifeView(QWidget):
         buttons.addWidget(self.leave)
         buttons.addStretch(1)
         self.decided = label("", "soft", wrap=True)
+        self.happened_head = label("what happened", "soft")
+        self.happened = Facts()
         drift: tuple[QWidget, ...] = (self.drift_head, self.drift_says, self.drift_facts)
         following: tuple[QWidget, ...] = (self.next_head, self.now, self.method, self.months, self.reason, self.source)
         for widget in drift:
@@ -135,6 +137,9 @@ class LifeView(QWidget):
         column.addWidget(self.problem)
         column.addLayout(buttons)
         column.addWidget(self.decided)
+        column.addSpacing(10)
+        column.addWidget(self.happened_head)
+        column.addWidget(self.happened)
         column.addStretch(1)
         right.body.addWidget(scrolled(inside), 1)
         row.addWidget(right, 8)
@@ -194,6 +199,10 @@ class LifeView(QWidget):
         self._draw()
         self._show_drift()
         self._show_suggestions()
+        self.happened.show_facts(
+            [(c.at[:10], f"{STATE_MOMENTS.get(c.new, c.new.value)}, {c.who}: {c.why}") for c in reversed(self._changes)]
+        )
+        self.happened_head.setVisible(bool(self._changes))
         self.heading_changed.emit()
 
     def _points(self) -> list[Point]:

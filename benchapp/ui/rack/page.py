@@ -97,8 +97,10 @@ class StateView(QWidget):
         panel.body.addWidget(self.problem)
         row = QHBoxLayout()
         self.save = main_button("Record it")
+        self.override = plain_button("The custodian decides otherwise")
         self.cancel = plain_button("Back, change nothing")
         row.addWidget(self.save)
+        row.addWidget(self.override)
         row.addWidget(self.cancel)
         row.addStretch(1)
         panel.body.addLayout(row)
@@ -210,7 +212,8 @@ class RackPage(Page):
         self.editor.saved.connect(self._keep)
         self.editor.left.connect(self.show_list)
         self.stating.cancel.clicked.connect(self.show_list)
-        self.stating.save.clicked.connect(self._change_state)
+        self.stating.save.clicked.connect(lambda: self._change_state())
+        self.stating.override.clicked.connect(self._override_state)
         self.stating.form.submitted.connect(self._change_state)
         self.importing.left.connect(self.show_list)
         self.importing.accepted.connect(self._import)
@@ -651,27 +654,40 @@ class RackPage(Page):
         self.stating.who.put(self.context.operator)
         self.stating.why.put("")
         self.stating.problem.setText("")
+        self.stating.override.hide()
         for field in self.stating.form.fields.values():
             field.accept()
         self.heading(f"{record.number} is {STATE_WORDS[record.shown_state(today())]}", "")
         self.views.setCurrentWidget(self.stating)
         box.setFocus(Qt.FocusReason.OtherFocusReason)
 
-    def _change_state(self) -> None:
+    def _change_state(self, custodian: str = "") -> None:
         record, store = self._current(), self.context.store
         entered = self.stating.form.values()
         if record is None or store is None or entered is None:
             return
+        state = ToolState(entered["state"])
         try:
             change = store.change_state(
-                record.number, ToolState(entered["state"]), who=entered["who"], why=entered["why"]
+                record.number,
+                state,
+                who=custodian or entered["who"],
+                why=entered["why"],
+                override=bool(custodian),
             )
         except StoreError as problem:
             self.stating.problem.setText(str(problem))
+            self.stating.override.setVisible(state is ToolState.IN_SERVICE and not custodian)
             return
         self.views.setCurrentWidget(self.main)
         self.context.store_changed.emit("tools")
         self.say(f"{record.number}: {STATE_WORDS[change.new]}.")
+
+    def _override_state(self) -> None:
+        """Back to service without a full run within limits: the custodian's word, and the record says so."""
+        record = self._current()
+        if record is not None and self.stating.form.values() is not None:
+            self.context.as_custodian(f"to put {record.number} back in service", self._change_state)
 
     # ----------------------------------------------------------------------------------------------------------- import
 
