@@ -26,7 +26,7 @@ from benchapp import __version__
 from benchapp.records import schema
 from benchapp.records._followed import Followed
 from benchapp.records._standing import standing_of
-from benchapp.records.canonical import CanonicalError, canonical, parse
+from benchapp.records.canonical import CanonicalError, canonical, parse, parse_written
 from benchapp.records.model import CheckResult, EntryKind, Finding, Seal
 
 FORMAT: Final = "kilter-entry/1"
@@ -141,7 +141,7 @@ class _Walk:
                 self.find("link", sequence, subject, f"it follows {said_previous}, the entry before is {previous}")
             previous = digest
             try:
-                data = parse(body)
+                data = parse_written(body) if found == digest else parse(body)
                 columns = (data["sequence"], data["kind"], data["subject"], data["sealed"], data["who"])
                 sealed_previous, content = data["previous"], data["content"]
                 moment = dt.datetime.fromisoformat(sealed).timestamp()

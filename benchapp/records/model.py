@@ -86,12 +86,24 @@ class ToolRecord:
         """State as people see it on `today`: an in-service tool may be due soon or overdue, by date or by cycles."""
         if self.state is not ToolState.IN_SERVICE:
             return self.state
-        limit = self.interval_cycles if self.interval_cycles is not None else DEFAULT_INTERVAL_CYCLES
-        if self.due is None or today > self.due or self.cycles >= limit:
-            return ToolState.OVERDUE
-        if (self.due - today).days <= DUE_SOON_DAYS or self.cycles >= 0.9 * limit:
-            return ToolState.DUE_SOON
-        return ToolState.IN_SERVICE
+        days_left = (self.due - today).days if self.due is not None else None
+        return state_in_service(days_left, self.cycles, self.interval_cycles)
+
+
+def state_in_service(days_left: int | None, cycles: int, interval_cycles: int | None) -> ToolState:
+    """State that people see of a tool in service, by its date or by its cycles.
+
+    Args:
+        days_left: Days to its due date, below 0 once that has passed; None: it has none, so it is overdue.
+        cycles: Since its last verification.
+        interval_cycles: How many it may make; None: the usual number.
+    """
+    limit = interval_cycles if interval_cycles is not None else DEFAULT_INTERVAL_CYCLES
+    if days_left is None or days_left < 0 or cycles >= limit:
+        return ToolState.OVERDUE
+    if days_left <= DUE_SOON_DAYS or cycles >= 0.9 * limit:
+        return ToolState.DUE_SOON
+    return ToolState.IN_SERVICE
 
 
 @dataclass(frozen=True, slots=True)

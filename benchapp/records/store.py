@@ -53,6 +53,7 @@ from benchapp.records.model import (
     StateChange,
     ToolRecord,
     ToolState,
+    state_in_service,
 )
 from benchapp.records.schema import (
     calibrations,
@@ -334,21 +335,11 @@ class Store:
 
     def due_list(self, today: dt.date, *, within_days: int = 31, place: str = "") -> list[DueItem]:
         """Tools in service that are overdue or due within so many days or by their cycles; most urgent first."""
-        limit = sa.func.coalesce(tools.c.interval_cycles, DEFAULT_INTERVAL_CYCLES)
-        wanted = (
-            sa.select(*_TOOL_COLUMNS)
-            .where(tools.c.state == ToolState.IN_SERVICE.value)
-            .where(
-                tools.c.due.is_(None)
-                | (tools.c.due <= (today + dt.timedelta(days=within_days)).isoformat())
-                | (tools.c.cycles >= 0.9 * limit)
-            )
-            .order_by(tools.c.due.is_not(None), tools.c.due, tools.c.number)
-        )
-        if place:
-            wanted = wanted.where(tools.c.place == place)
-        with self._db.reading() as connection:
-            return [_due_item(row, today) for row in connection.execute(wanted).all()]
+        until = (today + dt.timedelta(days=within_days)).isoformat()
+        with self._db.reading_raw() as raw:
+            rows = _due_query(bool(place)).run(raw, {"until": until, "place": place}).fetchall()
+        begin = today.toordinal()
+        return [_due_item(row, begin) for row in rows]
 
     def _refresh_tool(self, number: str) -> None:
         """Bring the columns that follow from runs and jobs up to date, inside the caller's transaction."""
@@ -937,8 +928,14 @@ class Store:
         with self._db.translated():
             raw = sqlite3.connect(f"{self.path.as_uri()}?mode=ro", uri=True, isolation_level=None)
             try:
-                raw.text_factory = lambda data: data.decode("utf-8", "replace")  # a flipped byte may be no UTF-8
                 raw.execute("BEGIN")
+                try:
+                    return chain.check(raw, against=against, progress=progress)
+                except sqlite3.OperationalError as error:
+                    if "decode" not in str(error):
+                        raise
+                # A turned byte made a text that is no UTF-8: once more, and it is shown as what it can be read as.
+                raw.text_factory = lambda data: data.decode("utf-8", "replace")
                 return chain.check(raw, against=against, progress=progress)
             finally:
                 raw.close()
@@ -1135,15 +1132,36 @@ def _tool_values(record: ToolRecord) -> dict[str, Any]:
     }
 
 
-def _due_item(row: sa.Row[Any], today: dt.date) -> DueItem:
-    record = _tool_record(row)
-    return DueItem(
-        number=record.number,
-        place=record.place,
-        keeper=record.keeper,
-        state=record.shown_state(today),
-        due=record.due,
-        days_left=(record.due - today).days if record.due else None,
-        cycles=record.cycles,
-        needs_nm=(record.tool.lowest_nm, record.tool.highest_nm),
+@lru_cache(maxsize=2)
+def _due_query(of_place: bool) -> Hot:
+    limit = sa.func.coalesce(tools.c.interval_cycles, sa.literal_column(str(DEFAULT_INTERVAL_CYCLES)))
+    wanted = (
+        sa.select(*(tools.c[name] for name in ("data", "place", "keeper", "interval_cycles", "cycles", "due")))
+        .where(tools.c.state == sa.literal_column("'in-service'"))
+        .where(
+            tools.c.due.is_(None)
+            | (tools.c.due <= sa.bindparam("until"))
+            | (tools.c.cycles >= sa.literal_column("0.9") * limit)
+        )
+        .order_by(tools.c.due.is_not(None), tools.c.due, tools.c.number)
     )
+    if of_place:
+        wanted = wanted.where(tools.c.place == sa.bindparam("place"))
+    return Hot(wanted, [])
+
+
+@lru_cache(maxsize=8192)
+def _needs_of(text: str) -> tuple[str, tuple[float, float]]:
+    """(number, lowest and highest torque in N·m) of a tool as it is stored."""
+    tool = _tool_of(text)
+    return tool.number, (tool.lowest_nm, tool.highest_nm)
+
+
+def _due_item(row: Sequence[Any], today: int) -> DueItem:
+    """A row of `_due_query`; `today` as an ordinal."""
+    data, place, keeper, interval_cycles, cycles, text = row
+    number, needs_nm = _needs_of(data)
+    due = dt.date.fromisoformat(text) if text else None
+    days_left = due.toordinal() - today if due is not None else None
+    state = state_in_service(days_left, cycles, interval_cycles)
+    return DueItem(number, place, keeper, state, due, days_left, cycles, needs_nm)
