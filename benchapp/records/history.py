@@ -267,8 +267,16 @@ class Suggestion:
     reason: str
 
 
-def suggest(store: Store, number: str, *, target: float = TARGET) -> list[Suggestion]:
+def suggest(
+    store: Store, number: str, *, target: float = TARGET, history: Sequence[RunResult] | None = None
+) -> list[Suggestion]:
     """What each method makes of a tool's history; a method that has too little to go by says nothing.
+
+    Args:
+        store: Where the tool is.
+        number: Of the tool.
+        target: Share that should be found in tolerance.
+        history: Of `tool_history`, where it is known already; None: it is read.
 
     Raises:
         NotAllowedError: No such tool.
@@ -277,7 +285,7 @@ def suggest(store: Store, number: str, *, target: float = TARGET) -> list[Sugges
     if record is None:
         raise NotAllowedError(store.path, f"There is no tool {number}.")
     now = DEFAULT_INTERVAL_MONTHS if record.interval_months is None else record.interval_months
-    history = tool_history(store, number)
+    history = tool_history(store, number) if history is None else history
     found = [run for run in history if run.stage is Stage.AS_FOUND and run.outcome is not Outcome.UNDECIDED]
     made: list[Suggestion] = []
     if not found:

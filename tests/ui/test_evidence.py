@@ -280,6 +280,22 @@ def test_a_reference_found_out_shows_changed_verdicts_first_and_can_begin_later(
     assert shown.since.problem
 
 
+def test_the_last_good_daily_check_shortens_what_is_in_doubt(shop, store):
+    from dataclasses import replace
+
+    newest = store.reference("REF-1").calibration
+    store.add_calibration(
+        "REF-1", replace(newest, certificate="RA-9", calibrated=TODAY, due=TODAY.replace(year=2028)), who="custodian"
+    )
+    page, _, _ = shop(store)
+    shown = view(page, "impact", "reference:REF-1:RA-9")
+    everything = len(shown.runs.rows)
+    assert not shown.use_check.isHidden()
+    shown.use_check.click()
+    assert shown._impact.since.isoformat() == store.check_standing("REF-1").points[-1].value.at[:10]
+    assert len(shown.runs.rows) < everything
+
+
 def test_the_way_to_what_is_in_doubt_lies_on_the_card_and_only_for_a_tool_found_out(shop, store):
     page, _, _ = shop(store)
     page.open("OCF-004")

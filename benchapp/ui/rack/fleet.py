@@ -186,7 +186,7 @@ class FleetView(QWidget):
         try:
             shares = history.fleet(store, history.GroupBy(self.by.value()), since=since)
             worn = history.to_replace(store)
-            some = bool(shares) or bool(history.fleet(store, history.GroupBy.TYPE))
+            some = bool(shares) or (bool(since) and bool(history.fleet(store, history.GroupBy.TYPE)))
         except StoreError as problem:
             self.context.message.emit("problem", str(problem))
             return

@@ -12,7 +12,7 @@ from benchapp.records import impact as found_out
 from benchapp.records.errors import StoreError
 from benchapp.torque.units import from_nm
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import DateField, Panel, label, main_button, plain_button
+from benchapp.ui.fields import DateField, Panel, label, main_button, plain_button, quiet_button
 from benchapp.ui.format import grouped, percent, plural, short, wall_text
 from benchapp.ui.page import Column, EmptyNote, Facts, Listing
 
@@ -140,10 +140,13 @@ class ImpactView(QWidget):
         )
         self.since.note.setWordWrap(True)
         self.use_since = plain_button("From that day")
+        self.use_check = quiet_button("")
+        self.use_check.setToolTip("The last value of its check standard within limits, before that calibration")
         since_row = QHBoxLayout()
         since_row.addWidget(self.since.caption)
         since_row.addWidget(self.since)
         since_row.addWidget(self.use_since)
+        since_row.addWidget(self.use_check)
         since_row.addStretch(1)
         how = (
             "Each run was judged again with the corrected calibration, as if the error had been there all the time: "
@@ -162,6 +165,7 @@ class ImpactView(QWidget):
         self.see_reference.setText("Open the reference")
         self.see_reference.clicked.connect(self._see_reference)
         self.use_since.clicked.connect(self._from_that_day)
+        self.use_check.clicked.connect(self._from_last_check)
         self.since.edit.returnPressed.connect(self._from_that_day)
         row.addWidget(panel, 9)
         right = Panel(margin=0)
@@ -294,6 +298,9 @@ class ImpactView(QWidget):
         )
         self.since.put(known.since)
         self.since.accept()
+        good = self._last_good_check(known)
+        self.use_check.setText(f"Last good daily check, {good}")
+        self.use_check.setVisible(bool(good))
         self.runs.setVisible(n > 0)
         self.no_runs.setVisible(n == 0)
         self._offer(self.list_runs, {run.run_id for run in known.runs}, "run")
@@ -317,6 +324,26 @@ class ImpactView(QWidget):
             return
         self.context.store_changed.emit("tasks")
         self.context.page_wanted.emit("rack", f"view:work:{self._cause()}")
+
+    def _last_good_check(self, known: found_out.ReferenceImpact) -> str:
+        """Return the day of the last value of its check standard within limits before that calibration; "" none."""
+        store = self.context.store
+        reference = store.reference(known.reference) if store is not None else None
+        standing = store.check_standing(known.reference) if store is not None else None
+        if reference is None or standing is None:
+            return ""
+        calibrated = next(c.calibrated for c in reference.calibrations if c.certificate == known.certificate)
+        days = [
+            point.value.at[:10]
+            for point in standing.points
+            if point.limits is not None and not (point.is_out or point.average_is_out)
+        ]
+        return max((day for day in days if day <= calibrated.isoformat()), default="")
+
+    def _from_last_check(self) -> None:
+        if isinstance(self._impact, found_out.ReferenceImpact):
+            self._since = dt.date.fromisoformat(self._last_good_check(self._impact))
+            self.refresh()
 
     def _from_that_day(self) -> None:
         if self.since.check():

@@ -175,9 +175,10 @@ class LifeView(QWidget):
         if store is None or not self._number:
             return
         try:
-            self._history = [run for run in life.tool_history(store, self._number) if run.points]
+            whole = life.tool_history(store, self._number)
+            self._history = [run for run in whole if run.points]
             self._changes = store.state_changes(self._number)
-            self._suggestions = {each.method: each for each in life.suggest(store, self._number)}
+            self._suggestions = {each.method: each for each in life.suggest(store, self._number, history=whole)}
             self._drifts = life.drifts(self._history)
         except StoreError as problem:
             self.context.message.emit("problem", str(problem))
