@@ -354,8 +354,14 @@ def test_a_reference_that_its_check_standard_has_stopped_starts_nothing_but_the_
     assert not panel.go.isEnabled()
     for part in ("REF-1 is stopped", "OCF-090", "+2.40 %", "custodian"):
         assert part in panel.says.text()
+    wanted = []
+    window.context.page_wanted.connect(lambda page, key: wanted.append((page, key)))
+    assert panel.to_check.isVisible()
+    panel.to_check.click()
+    assert wanted == [("references", "REF-1:check")]
     window.context.tool_wanted.emit("OCF-090")
     assert panel.plan is not None
+    assert not panel.to_check.isVisible()
 
 
 def test_how_the_reference_stood_goes_into_the_plan_and_a_morning_without_check_is_said(desk):

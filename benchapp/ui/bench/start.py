@@ -366,12 +366,17 @@ class StartPanel(QWidget):
         self.says = QLabel("", self.foot)
         self.says.setWordWrap(True)
         self.says.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self.to_check = QPushButton("Daily check", self.foot)
+        self.to_check.setToolTip("To the reference's check standard: pull it, or have the custodian look")
+        self.to_check.clicked.connect(self._go_to_check)
+        self.to_check.hide()
         self.go = QPushButton("Start", self.foot)
         self.go.setProperty("kind", "main")
         self.go.setEnabled(False)
         self.go.setToolTip("Enter starts too, from any field")
         self.go.clicked.connect(self.begin)
         row.addWidget(self.says, 1)
+        row.addWidget(self.to_check)
         row.addWidget(self.go)
 
     def restyle(self) -> None:
@@ -691,6 +696,7 @@ class StartPanel(QWidget):
         """Work out the plan from what stands in the fields, and say what comes of it."""
         self.replan_timer.stop()
         self.plan = None
+        self.to_check.hide()
         self.tool_line.setText("")
         self.limit_line.setText("")
         try:
@@ -768,11 +774,16 @@ class StartPanel(QWidget):
         standing = store.check_standing(reference)
         if standing is None:
             return planned, ()
-        if tool != standing.setup.standard and (stopped := standing.refusal()):
+        is_late = standing.last_on(self.today()) is None and tool != standing.setup.standard
+        stopped = standing.refusal() if tool != standing.setup.standard else ""
+        self.to_check.setVisible(is_late or bool(stopped))
+        if stopped:
             raise ValueError(stopped)
         planned = replace(planned, reference_check=standing.sentence(self.today()))
-        is_late = standing.last_on(self.today()) is None and tool != standing.setup.standard
         return planned, (f"{reference} was not checked today (References, Daily check).",) if is_late else ()
+
+    def _go_to_check(self) -> None:
+        self.context.page_wanted.emit("references", f"{self.reference.currentData()}:check")
 
     def _describe(self, tool: Tool) -> str:
         kind = "shows torque (Type I)" if tool.tool_type is ToolType.INDICATING else "lets go (Type II)"
