@@ -298,6 +298,9 @@ def make(path: Path | str, *, today: dt.date, years: int = 4, seed: int = 7) -> 
                 shop = store.references()
                 continue
             record, error, drift = stock[index]
+            standing = store.tool(record.number)
+            if standing is not None and standing.state is not ToolState.IN_SERVICE:
+                continue  # it is not there to be pulled
             age = (clock.now.date() - begin.date()).days / 365.25
             _run(store, clock, rng, record.tool, _reference_for(record.tool, shop), full, error + drift * age)
             stored = store.tool(record.number)
@@ -309,7 +312,9 @@ def make(path: Path | str, *, today: dt.date, years: int = 4, seed: int = 7) -> 
                 stock[index] = (record, float(rng.normal(0, 0.4)) - drift * age, drift)
         _leave_as_it_is(store, clock, today)
         if years:
-            import_jobs(store, _jobs(stock, begin, today, rng), who="custodian", origin="job cards")
+            gone = {record.number: _gone_since(store, record.number) for record, _, _ in stock}
+            jobs = [job for job in _jobs(stock, begin, today, rng) if job.at < (gone[job.tool] or "9")]
+            import_jobs(store, jobs, who="custodian", origin="job cards")
             _begin_work_list(store)
             demo_practice.make(store, today=today)
     finally:
@@ -400,6 +405,15 @@ def _jobs(
             )
             day += dt.timedelta(days=int(rng.integers(12, 60)))
     return sorted(found, key=lambda job: job.at)
+
+
+def _gone_since(store: Store, number: str) -> str:
+    """When a tool left service for good so far, ISO 8601; "" it is there."""
+    changes = store.state_changes(number)
+    if not changes or changes[-1].new is ToolState.IN_SERVICE:
+        return ""
+    left = [change.at for change in changes if change.old is ToolState.IN_SERVICE]
+    return left[-1]
 
 
 def _begin_work_list(store: Store) -> None:
