@@ -304,7 +304,8 @@ def advise(drill: Drill, level: Level, pulls: Sequence[PullMarks]) -> Advice:
     """Return the one thing to change after the last pull.
 
     What makes a pull useless comes first (overload, no click, pulled twice, not readable), then the aims in the
-    level's order, then the spread; the first that is missed is named and nothing else.
+    level's order, then the spread; the first that is missed is named and nothing else. When all are met, the one
+    nearest to its limit is told.
 
     Args:
         drill: Which drill.
@@ -323,6 +324,8 @@ def advise(drill: Drill, level: Level, pulls: Sequence[PullMarks]) -> Advice:
         if not one.is_met and one.value is not None:
             return Advice(one.aim.of, _sentence(drill, one), False)
     told = [one for one in (*over, *single) if one.value is not None]
+    # of what is met, the one that is nearest to being missed
+    told.sort(key=_nearness, reverse=True)
     if not told:
         left = level.n_last - len(pulls)
         return Advice("more", f"Captured. {left} more to tell." if left > 0 else "Captured. The same again.", True)
@@ -340,6 +343,12 @@ _FIRST: Final[Mapping[Flag, str]] = MappingProxyType(
         Flag.UNCLEAR: "Its click drowned in the arm's dips. Pull once more, evenly.",
     }
 )
+
+
+def _nearness(one: Measured) -> float:
+    """How near to its limit a met aim is: 1 at the limit, 0 far from it."""
+    value, limit = abs(one.value or 0.0), one.aim.figure.value
+    return limit / value if one.aim.kind == "least" and value else value / limit
 
 
 def _sentence(drill: Drill, one: Measured, *, good: bool = False) -> str:

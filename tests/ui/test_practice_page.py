@@ -257,7 +257,7 @@ def test_a_level_passed_is_told_and_the_key_goes_to_the_next(trainee: Trainee) -
     for _ in range(4):
         trainee.pull(62.0)
     assert trainee.board.sentence.sentence.startswith("Level 1 passed.")
-    assert "4 good of the last 4; 4 of 5 are asked for" in trainee.board.sentence.detail
+    assert "4 of 4 good; 4 of 5 needed" in trainee.board.sentence.detail
     trainee.key()
     assert trainee.board.sitting.choice.level == 2
     assert trainee.board.aims.n_dots == 10

@@ -505,8 +505,9 @@ class PullPlot(QWidget):
             painter.drawLine(QPointF(area.left(), y_target), QPointF(area.right(), y_target))
             font = font_of_cap(s.lead, bold=True)
             text = f"{scene.line_word}, {scene.target_name}" if scene.target_name else scene.line_word
-            box = QRectF(label_x, y_target - 3.0 * s.lead, area.width() / 2, 3.0 * s.lead)
-            draw_fitted(painter, box, text, font)
+            # at the right, where the curve has not come yet and no mark's word stands
+            box = QRectF(area.center().x(), y_target - 3.0 * s.lead, area.width() / 2 - 0.6 * s.pad, 3.0 * s.lead)
+            draw_fitted(painter, box, text, font, align=Qt.AlignmentFlag.AlignRight)
             return
         y_low, y_high = self.y_of(scene.low_nm), self.y_of(scene.high_nm)
         depth = max((y_low - y_high) * 1.45, s.lead * 3.0)

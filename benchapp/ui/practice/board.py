@@ -51,14 +51,14 @@ class BigSentence(Panel):
             self.update()
 
     @staticmethod
-    def height_for(sizes: Sizes) -> float:
-        """Height that two lines and the detail take."""
-        return sizes.instruction * 3.0 + sizes.body * 2.9
+    def height_for(sizes: Sizes, n_lines: int = 2) -> float:
+        """Height that so many lines and the detail take."""
+        return sizes.instruction * 1.5 * n_lines + sizes.body * 2.9
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
         """Two lines at the height an eye reads from afar; a short sentence stands in the middle of them."""
         s, colours = self.sizes, theme.palette()
-        tall = QRectF(box.left(), box.top(), box.width(), s.instruction * 3.0)
+        tall = QRectF(box.left(), box.top(), box.width(), box.height() - s.body * 2.9)
         font = font_of_cap(s.instruction, bold=True)
         lines = broken(self.sentence, QFontMetricsF(font), tall.width() / 0.76)
         pitch = s.instruction * 1.5

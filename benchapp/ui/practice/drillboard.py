@@ -62,7 +62,7 @@ class DrillBoard(QWidget):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.context = context
         self.sitting: Sitting | None = None
-        self.state = CAUTIONS
+        self.state = self._placed_for = CAUTIONS
         self._clock = clock or monotonic
         self._next_index = 0
         self._figure_s = -1.0
@@ -237,6 +237,8 @@ class DrillBoard(QWidget):
         told = sitting.told
         go, aside = self.key_names
         sentence, detail = self._words(view, told, go)
+        if self.state != self._placed_for:
+            self._place()
         fine = view.link.state == "streaming"
         link = [f"{self._reference_name()} {words.LINK_STATES.get(view.link.state, view.link.state)}"]
         if fine and view.link.rate_hz > 0:
@@ -418,7 +420,7 @@ class DrillBoard(QWidget):
                 marks.append(CurveMark(noticed.start_s, level, text, end_s=noticed.end_s))
         peak = next((mark for mark in pull.marks if mark.name == "peak"), None)
         if peak is not None and pull.mode is Mode.FIRST_PEAK and pull.first_peak is not None:
-            far = pull.peak > 1.12 * pull.first_peak  # nearer, the words would hide the click
+            far = pull.peak > 1.3 * pull.first_peak  # nearer, the words would hide the curve
             marks.append(CurveMark(peak.time_s, peak.torque, "your hand went here" if far else ""))
         if pull.reading is not None and pull.reading_time_s is not None:
             word = words.MARK_NAMES["click" if pull.mode is Mode.FIRST_PEAK else "hold"]
@@ -447,6 +449,7 @@ class DrillBoard(QWidget):
         self.update()
 
     def _place(self) -> None:
+        self._placed_for = self.state
         s = Sizes.of(self.window().height())
         w, h, gap = self.width(), self.height(), s.gap
         head = QRectF(gap * 1.2, gap * 0.2, w - 2.4 * gap, BigSentence.height_for(s))
@@ -463,7 +466,10 @@ class DrillBoard(QWidget):
         left_w = right.left() - board.left() - gap
         aims = QRectF(board.left(), board.bottom() - aims_h, left_w, aims_h)
         plot = QRectF(board.left(), board.top(), left_w, aims.top() - gap * 0.7 - board.top())
-        sheet = QRectF(board.left(), board.top(), board.width(), board.height() - bar_h - gap * 0.6)
+        if self.state == CAUTIONS:  # a short sentence, and all the room for what is to be read
+            head.setHeight(BigSentence.height_for(s, 1))
+        under = head.bottom() + gap * 0.4
+        sheet = QRectF(board.left(), under, board.width(), board.bottom() - under - bar_h - gap * 0.6)
         for widget, box in (
             (self.sentence, head),
             (self.plot, plot),

@@ -120,8 +120,8 @@ def standing_text(level: Level, now: Standing) -> str:
     if not level.aims:
         return f"{now.n_pulls} of {level.n_last} pulls"
     if not now.n_pulls:
-        return f"{level.n_good} good ones of {level.n_last} are asked for"
-    return f"{now.n_good} good of the last {now.n_pulls}; {level.n_good} of {level.n_last} are asked for"
+        return f"{level.n_good} good ones of {level.n_last} are needed"
+    return f"{now.n_good} of {now.n_pulls} good; {level.n_good} of {level.n_last} needed"
 
 
 def target_text(choice: Choice) -> str:
