@@ -175,8 +175,21 @@ def f_quantile(p: float, dof1: float, dof2: float) -> float:
     return dof2 * (1 - y) / (dof1 * y)
 
 
+_MOST_SUMMED: Final = 500
+
+
 def binomial_cdf(successes: int, n: int, p: float) -> float:
-    """Return P(X <= successes) of n trials with chance p each."""
+    """Return P(X <= successes) of n trials with chance p each.
+
+    Small n as the sum it is; else as I_(1−p)(n − k, k + 1), since the sum's terms leave the range of a float.
+
+    Source:
+        NIST Digital Library of Mathematical Functions 8.17.5 (from memory), with the symmetry of 8.17.4.
+    """
+    if successes >= n:
+        return 1.0
+    if n > _MOST_SUMMED:
+        return beta_cdf(1 - p, n - successes, successes + 1) if successes >= 0 else 0.0
     return math.fsum(math.comb(n, k) * p**k * (1 - p) ** (n - k) for k in range(successes + 1))
 
 

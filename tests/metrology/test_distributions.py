@@ -64,6 +64,14 @@ def test_binomial_agrees_with_scipy(k, p):
     assert d.binomial_cdf(k, 30, p) == pytest.approx(scipy.stats.binom.cdf(k, 30, p), rel=1e-11)
 
 
+@given(st.integers(501, 100_000), st.floats(0.0, 1.0), st.floats(0.5, 0.99))
+@settings(max_examples=60, deadline=None)
+def test_binomial_of_many_trials_agrees_with_scipy(n, share, p):
+    k = int(share * n)
+    assert d.binomial_cdf(k, n, p) == pytest.approx(scipy.stats.binom.cdf(k, n, p), rel=1e-8, abs=1e-12)
+    assert d.binomial_cdf(n, n, p) == 1.0
+
+
 def test_infinite_degrees_of_freedom_are_normal():
     assert d.t_quantile(0.975, math.inf) == pytest.approx(1.959963985, abs=1e-9)
     assert d.t_quantile(0.975, 1e9) == pytest.approx(1.959963985, abs=1e-7)
