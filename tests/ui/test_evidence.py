@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import shutil
+from dataclasses import replace
 
 import pytest
 from PySide6.QtCore import Qt
@@ -280,9 +281,28 @@ def test_a_reference_found_out_shows_changed_verdicts_first_and_can_begin_later(
     assert shown.since.problem
 
 
-def test_the_last_good_daily_check_shortens_what_is_in_doubt(shop, store):
-    from dataclasses import replace
+def test_tools_in_service_by_a_verdict_that_changes_are_taken_out_of_service_from_there(shop, store):
+    newest = store.reference("REF-1").calibration
+    points = tuple(replace(point, indicated_nm=point.indicated_nm * 1.03) for point in newest.points)
+    later = replace(newest, certificate="RA-9", calibrated=TODAY, due=TODAY.replace(year=2028), points=points)
+    store.add_calibration("REF-1", later, who="custodian")
+    page, _, _ = shop(store)
+    shown = view(page, "impact", "reference:REF-1:RA-9")
+    stopping = list(shown._to_stop)
+    assert stopping
+    assert not shown.stop_tools.isHidden()
+    for run in shown.runs.rows:  # a verdict that a newer run has replaced stops nothing
+        if run.tool in stopping and run.changes:
+            assert store.tool(run.tool).state is ToolState.IN_SERVICE
+    shown.stop_tools.click()
+    for number in stopping:
+        change = store.state_changes(number)[-1]
+        assert (change.new, change.who) == (ToolState.QUARANTINED, "fitter 2")
+        assert "RA-9" in change.why
+    assert shown.stop_tools.isHidden()  # nothing is left to stop
 
+
+def test_the_last_good_daily_check_shortens_what_is_in_doubt(shop, store):
     newest = store.reference("REF-1").calibration
     store.add_calibration(
         "REF-1", replace(newest, certificate="RA-9", calibrated=TODAY, due=TODAY.replace(year=2028)), who="custodian"
@@ -393,6 +413,14 @@ def test_the_custodian_takes_a_suggestion_or_does_not(shop, store):
     assert "interval of OCF-004" in asked[0]
 
 
+def test_a_tool_of_spot_checks_only_is_shown_as_such(shop, store):
+    page, _, _ = shop(store)
+    shown = view(page, "life", "OCF-090")
+    assert {mark.shape for mark in shown.chart.drawn.marks} == {"cross"}
+    assert ("cross", True, "spot check") in shown.chart.drawn.names
+    assert shown._suggestions == {}
+
+
 def test_a_tool_never_verified_says_what_to_do(shop, store):
     page, context, _ = shop(store)
     wanted = []
@@ -465,8 +493,6 @@ def test_what_is_no_picture_is_refused_with_a_sentence(shop, store, tmp_path):
 
 
 def test_the_store_keeps_no_photo_that_is_too_large_or_something_else(store):
-    from dataclasses import replace
-
     record = store.tool("OCF-003")
     with pytest.raises(NotAllowedError, match="at most 1 MB"):
         store.save_tool(replace(record, photo=b"\xff\xd8" + bytes(MOST_PHOTO_BYTES)))
@@ -535,6 +561,8 @@ def test_out_of_limits_is_said_and_the_custodian_lets_the_work_go_on_with_a_reas
     page, _, _ = references(shop, store)
     check = page.check
     assert "REF-1 is stopped" in check.says.text()
+    assert "REF-1 is stopped" in page.sentence.text()
+    assert "1 stopped by the daily check" in page.subtitle.text()
     assert not check.look.isHidden()
     check.look.click()
     check.looked.click()  # without a reason

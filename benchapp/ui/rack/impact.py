@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QHBoxLayout, QPushButton, QStackedWidget, QVBoxLay
 
 from benchapp.records import impact as found_out
 from benchapp.records.errors import StoreError
+from benchapp.records.model import Outcome, ToolState
 from benchapp.torque.units import from_nm
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import DateField, Panel, label, main_button, plain_button, quiet_button
@@ -31,6 +32,7 @@ class ImpactView(QWidget):
         self._key = ""
         self._impact: found_out.ToolImpact | found_out.ReferenceImpact | None = None
         self._since: dt.date | None = None
+        self._to_stop: list[str] = []
         self.views = QStackedWidget()
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
@@ -161,6 +163,12 @@ class ImpactView(QWidget):
         panel.body.addSpacing(6)
         panel.body.addWidget(label(how, "soft", wrap=True))
         panel.body.addStretch(1)
+        self.stop_tools = plain_button("")
+        stop_row = QHBoxLayout()
+        stop_row.addWidget(self.stop_tools)
+        stop_row.addStretch(1)
+        panel.body.addLayout(stop_row)
+        self.stop_tools.clicked.connect(self._stop_tools)
         self.list_runs, self.see_reference = self._buttons(panel)
         self.see_reference.setText("Open the reference")
         self.see_reference.clicked.connect(self._see_reference)
@@ -303,6 +311,11 @@ class ImpactView(QWidget):
         self.use_check.setVisible(bool(good))
         self.runs.setVisible(n > 0)
         self.no_runs.setVisible(n == 0)
+        self._to_stop = self._still_in_service(changed)
+        n_stop = len(self._to_stop)
+        self.stop_tools.setText(f"Take {', '.join(self._to_stop[:4])}{' …' if n_stop > 4 else ''} out of service")
+        self.stop_tools.setToolTip("In service by a verdict that changes")
+        self.stop_tools.setVisible(n_stop > 0)
         self._offer(self.list_runs, {run.run_id for run in known.runs}, "run")
 
     def _offer(self, button: QPushButton, subjects: set[str], noun: str) -> None:
@@ -324,6 +337,33 @@ class ImpactView(QWidget):
             return
         self.context.store_changed.emit("tasks")
         self.context.page_wanted.emit("rack", f"view:work:{self._cause()}")
+
+    def _still_in_service(self, changed: list[found_out.Rejudged]) -> list[str]:
+        """Return the tools that are in service by a verdict that changes: nothing newer was found since."""
+        store = self.context.store
+        found = []
+        for run in changed:
+            record = store.tool(run.tool) if store is not None else None
+            if store is None or record is None or record.state is not ToolState.IN_SERVICE or run.tool in found:
+                continue
+            judged = (line for line in store.runs(tool=run.tool, limit=50) if line.seal and not line.voided)
+            newest = next((line for line in judged if line.outcome in (Outcome.WITHIN, Outcome.OUT)), None)
+            if newest is not None and newest.run_id == run.run_id:
+                found.append(run.tool)
+        return found
+
+    def _stop_tools(self) -> None:
+        store, known = self.context.store, self._impact
+        if store is None or not isinstance(known, found_out.ReferenceImpact):
+            return
+        why = f"its verdict changes with calibration {known.certificate} of {known.reference}"
+        who = self.context.operator or "somebody at the bench"
+        try:
+            for number in self._to_stop:
+                store.change_state(number, ToolState.QUARANTINED, who=who, why=why)
+        except StoreError as problem:
+            self.context.message.emit("problem", str(problem))
+        self.context.store_changed.emit("tools")
 
     def _last_good_check(self, known: found_out.ReferenceImpact) -> str:
         """Return the day of the last value of its check standard within limits before that calibration; "" none."""

@@ -258,6 +258,8 @@ class LifeView(QWidget):
             )
             moments = (*moments, *self._leaving(drift, start))
         names = [("disc", True, "as found"), ("disc", False, "as left")]
+        if any(mark.shape == "cross" for mark in marks):
+            names.append(("cross", True, "spot check"))
         if len(shown) > 1:
             names = [*((SHAPES[i % len(SHAPES)], True, self._name(key)) for i, key in enumerate(shown)), *names]
         steps = _limit_steps(limits)

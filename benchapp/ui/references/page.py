@@ -35,6 +35,7 @@ class ReferencesPage(Page):
 
     def __init__(self, context: AppContext, profiles: Sequence[tuple[str, str]] = ()) -> None:
         super().__init__(context, "References")
+        self._stops: dict[str, str] = {}  # why no run may start with it, by its check standard; "" it may
         self.empty = EmptyNote(
             "No reference yet",
             "Add the transducer that tools are pulled against: its number and its capacity are enough to begin. "
@@ -73,7 +74,7 @@ class ReferencesPage(Page):
                     lambda r: r.number,
                     second=lambda r: r.serial and f"serial {r.serial}",
                     strong=True,
-                    mark=lambda r: state_of(r, today()).mark,
+                    mark=lambda r: "bar" if self._stops.get(r.number) else state_of(r, today()).mark,
                     sort=lambda r: natural_key(r.number),
                     width=1.1,
                 ),
@@ -81,7 +82,7 @@ class ReferencesPage(Page):
                 Column(
                     "Calibration",
                     lambda r: state_of(r, today()).word,
-                    second=lambda r: due_words(r.calibration.due, today()) if r.calibration else "",
+                    second=self._second_line,
                     width=1.3,
                 ),
             ],
@@ -145,6 +146,11 @@ class ReferencesPage(Page):
         self.enter.clicked.connect(self.ask_calibration)
         self.which.currentIndexChanged.connect(self._show_calibration)
 
+    def _second_line(self, reference: Reference) -> str:
+        if self._stops.get(reference.number):
+            return "stopped by its daily check"
+        return due_words(reference.calibration.due, today()) if reference.calibration else ""
+
     def _show_section(self) -> None:
         names = ("calibration", "years", "check")
         self.sections.setCurrentIndex(names.index(self.section.value()))
@@ -172,9 +178,11 @@ class ReferencesPage(Page):
             return
         try:
             found = sorted(store.references(), key=lambda r: natural_key(r.number))
+            standings = {reference.number: store.check_standing(reference.number) for reference in found}
         except StoreError as problem:
             self.say(str(problem), problem=True)
             return
+        self._stops = {number: standing.refusal() for number, standing in standings.items() if standing is not None}
         here = self.list.current()
         self.list.show_rows(found)
         if here is not None:
@@ -192,6 +200,9 @@ class ReferencesPage(Page):
         parts = [f"{n} reference{'' if n == 1 else 's'}"] if n else []
         if waits:
             parts.append(f"{waits} without a calibration in force")
+        stopped = sum(bool(stop) for stop in self._stops.values())
+        if stopped:
+            parts.append(f"{stopped} stopped by the daily check")
         self.heading("References", "  ·  ".join(parts))
         self.add.setVisible(n > 0)
         self.views.setCurrentWidget(self.main if n else self.empty)
@@ -219,8 +230,9 @@ class ReferencesPage(Page):
         state = state_of(reference, today())
         self.number.setText(reference.number)
         self.state.setText(f"{state.word}  ·  capacity {self._torque(reference.capacity_nm)}")
-        self.sentence.setText(state.sentence)
-        self.sentence.setVisible(bool(state.sentence))
+        said = self._stops.get(reference.number) or state.sentence
+        self.sentence.setText(said)
+        self.sentence.setVisible(bool(said))
         self.which.blockSignals(True)
         self.which.clear()
         for index in range(len(reference.calibrations) - 1, -1, -1):
