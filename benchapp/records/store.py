@@ -97,11 +97,9 @@ _PUT_PULL: Final = Hot(
     _PULL_COLUMNS,
 )
 _PUT_TRACE: Final = Hot(sa.insert(traces), [c.name for c in traces.columns])
-_PUT_STATE: Final = Hot(
-    upsert(run_states).on_conflict_do_update(
-        index_elements=["run_key"], set_={"data": upsert(run_states).excluded["data"]}
-    ),
-    ["run_key", "data"],
+_PUT_STATE: Final = (  # one statement that finds the run unsealed and writes; no row comes back for a sealed one
+    "INSERT INTO run_states (run_key, data) SELECT key, ?2 FROM runs WHERE key = ?1 AND seal = '' "
+    "ON CONFLICT (run_key) DO UPDATE SET data = excluded.data"
 )
 
 
@@ -127,8 +125,11 @@ def _words(search: str) -> list[str]:
     return search.casefold().split()[:8]  # more narrow nothing down that a person would type
 
 
+_ENCODER: Final = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+
+
 def _json(value: object) -> str:
-    return json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return _ENCODER.encode(value)
 
 
 @lru_cache(maxsize=8192)
@@ -599,13 +600,12 @@ class Store:
     def _write_state(self, raw: sqlite3.Connection, known: _Known, run: Run) -> None:
         if known.plan is not run.plan and known.plan != run.plan and known.plan != plan_to_data(run.plan):
             raise NotAllowedError(self.path, f"The plan of run {run.run_id} was fixed before its first pull.")
-        if raw.execute("SELECT seal FROM runs WHERE key = ?", (known.key,)).fetchone() != ("",):
+        head = {name: known.data_of(name, getattr(run, name)) for name in _HEAD_FIELDS}
+        if raw.execute(_PUT_STATE, (known.key, _json(head))).rowcount != 1:
             raise SealedError(self.path, run.run_id, "changing it")
         columns = (run.state.value, run.finished, shown.outcome_of(run).value)
         if columns != known.columns:  # every page less is a page less to sync
             raw.execute("UPDATE runs SET state = ?, finished = ?, outcome = ? WHERE key = ?", (*columns, known.key))
-        head = {name: known.data_of(name, getattr(run, name)) for name in _HEAD_FIELDS}
-        _PUT_STATE.run(raw, {"run_key": known.key, "data": _json(head)})
         for pull in run.pulls:
             if known.pulls.get(pull.number) != pull:
                 _PUT_PULL.run(

@@ -15,6 +15,7 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from benchapp.records import Store, ToolRecord, chain, schema
@@ -66,9 +67,13 @@ def raw_sync_rate(path: Path, n: int = 300) -> float:
 
 
 def test_own_work_and_rate_of_a_durable_pull(tmp_path):
-    """Goal 15. A run of twenty pulls of 2.5 s at 1 kHz, again and again."""
-    ratios, cpus, bare_ratios = [], [], []
-    trace = samples.make_trace(2500)
+    """Goal 15. A run of twenty pulls of 2.5 s at 1 kHz, again and again.
+
+    The ratio says how much of the time is the disk's: it depends on how long one sync takes, so what we add to the bare
+    sync is told as well, and the ratio that it gives with the 0.2 ms of the disk on which the goal was set.
+    """
+    ratios, cpus, bare_ratios, delete_ratios, added = [], [], [], [], []
+    trace = dataclasses.replace(samples.make_trace(2500), t_s=np.arange(3217, 5717) / 1000.0)  # as a link dates them
     blob = chain_blob(trace)
     with Store.open(tmp_path / "records.sqlite", demo=False, clock=samples.Clock()) as store:
         bare = sqlite3.connect(tmp_path / "bare.sqlite", isolation_level=None)
@@ -76,6 +81,10 @@ def test_own_work_and_rate_of_a_durable_pull(tmp_path):
         bare.execute("PRAGMA synchronous = FULL")
         bare.execute("CREATE TABLE p (id INTEGER PRIMARY KEY, a, b, c, blob)")
         bare.execute("CREATE INDEX pa ON p (a)")
+        delete = sqlite3.connect(tmp_path / "delete.sqlite", isolation_level=None)
+        delete.execute("PRAGMA synchronous = FULL")
+        delete.execute("CREATE TABLE p (id INTEGER PRIMARY KEY, a, b, c, blob)")
+        delete.execute("CREATE INDEX pa ON p (a)")
         for round_index in range(9):
             raw = raw_sync_rate(tmp_path / "raw.bin")
             n, cpu, wall = 0, 0.0, 0.0
@@ -94,16 +103,26 @@ def test_own_work_and_rate_of_a_durable_pull(tmp_path):
             for index in range(n):
                 bare.execute("INSERT INTO p (a, b, c, blob) VALUES (?,?,?,?)", (f"run-{index}", 1.0, 2.0, blob))
             bare_rate = n / (time.perf_counter() - start)
+            start = time.perf_counter()
+            for index in range(40):
+                delete.execute("INSERT INTO p (a, b, c, blob) VALUES (?,?,?,?)", (f"run-{index}", 1.0, 2.0, blob))
+            delete_ratios.append(n / wall / (40 / (time.perf_counter() - start)))
             raw = (raw + raw_sync_rate(tmp_path / "raw.bin")) / 2
             ratios.append(n / wall / raw)
             bare_ratios.append(bare_rate / raw)
             cpus.append(cpu / n * 1e3)
+            added.append(wall / n * 1e3 - 1e3 / raw)
         assert len(store.run("run-0-0").pulls) == 20
         bare.close()
-    ratio, cpu, bare_ratio = map(statistics.median, (ratios, cpus, bare_ratios))
+        delete.close()
+    ratio, cpu, bare_ratio, delete_ratio, more = map(
+        statistics.median, (ratios, cpus, bare_ratios, delete_ratios, added)
+    )
     print(
         f"\npull stored: {cpu:.3f} ms CPU (goal <= 1); {ratio:.2f} x raw fdatasync rate (goal >= 0.6; "
-        f"{min(ratios):.2f} to {max(ratios):.2f}); one bare row with the same blob {bare_ratio:.2f}"
+        f"{min(ratios):.2f} to {max(ratios):.2f}); {delete_ratio:.1f} x one bare row in DELETE/FULL (goal >= 2.5); one "
+        f"bare row with the same blob {bare_ratio:.2f}; {more:.3f} ms on top of a sync, which with one of 0.2 ms would "
+        f"be {0.2 / (0.2 + more):.2f}"
     )
     assert cpu <= 1.0
 

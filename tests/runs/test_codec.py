@@ -7,6 +7,7 @@ import math
 import typing
 from enum import Enum
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -16,6 +17,7 @@ from benchapp.metrology.tool import Tool
 from benchapp.pulls.pull import Pull
 from benchapp.runs import codec
 from benchapp.runs.model import CapturedPull, Run, RunPlan
+from drivers.samples import Source
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
 JSON_DATA = st.recursive(
@@ -116,3 +118,22 @@ def test_a_missing_field_without_default_is_named():
 def test_a_number_that_json_cannot_hold_is_refused_before_it_is_written(value):
     with pytest.raises(codec.CodecError, match="finite"):
         codec.to_data({"x": value})
+
+
+@settings(max_examples=40, deadline=None)
+@given(values_of(Run))
+def test_the_quick_way_gives_what_the_way_that_keeps_the_path_gives(run):
+    assert codec.to_data(run) == codec._encode(run, "Run")
+
+
+def test_the_quick_way_leaves_no_type_of_numpy_and_no_enum_behind():
+    for each in (np.float64(1.5), dt.date(2026, 3, 4), frozenset({"b", "a"}), {"a": (1, None, True)}, [Source.LIVE]):
+        got = codec.to_data(each)
+        assert got == codec._encode(each, "")
+        assert type(got[0] if isinstance(got, list) else got) in (float, str, dict)
+
+
+@pytest.mark.parametrize("wrong", [math.nan, math.inf, np.float64("nan"), {1: "a"}, object(), dt.datetime(2026, 3, 4)])
+def test_what_does_not_belong_is_named_with_its_place_in_either_way(wrong):
+    with pytest.raises(codec.CodecError, match=r"dict\['a'\]\[1\]"):
+        codec.to_data({"a": [0, wrong]})
