@@ -43,6 +43,23 @@ NAMES: Final[Mapping[str, str]] = MappingProxyType(
 )
 """Mark -> what it is called on the screen."""
 
+DEFINITIONS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "follow_percent": "peak over first peak, minus one",
+        "follow_s": "time above the first peak after the click",
+        "rise_s": "time from 80 % of the reading to the reading",
+        "dip_percent": "how far the torque stayed below what had been reached, for 30 ms and more",
+        "uneven_percent": "greatest distance from a straight line over the last fifth, in percent of the reading",
+        "tremor_percent": "root mean square around the mean over 0.25 s, from half the reading on, in percent of it",
+        "rest_s": "time from the reading back to rest",
+        "spread_peak_percent": "standard deviation of the peaks in percent of their mean",
+        "spread_first_peak_percent": "standard deviation of the first peaks in percent of their mean",
+        "error_percent": "steadiest half second against the mark, the tool's own deviation taken out",
+        "overshoot_percent": "peak over the steadiest half second, minus one",
+    }
+)
+"""Mark -> its definition in one line; in full at the functions of `marks.py`."""
+
 _OF_ONE_PULL: Final = frozenset(f.name for f in fields(PullMarks)) & frozenset(NAMES)
 _KINDS: Final = ("most", "least", "within")
 _UNREADABLE: Final = (Flag.GAP, Flag.CUT, Flag.UNCLEAR)

@@ -69,6 +69,8 @@ def test_every_figure_carries_source_and_mark() -> None:
             for figure in (level.last, *(aim.figure for aim in (*level.aims, *level.spreads))):
                 assert figure.source
                 assert figure.mark in ("P", "D", "C2")
+            for aim in (*level.aims, *level.spreads):
+                assert module.DEFINITIONS[aim.of]
                 n += 1
     assert n > 30
 

@@ -8,20 +8,21 @@ from dataclasses import dataclass
 from typing import Any
 
 from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.metrology.reference import Reference
 from benchapp.metrology.tool import ToolType
 from benchapp.practice.drills import Drill, Drills, shipped_drills
 from benchapp.practice.progress import Reached, reached
-from benchapp.records.model import ToolRecord
+from benchapp.records.model import ToolRecord, ToolState
 from benchapp.torque.direction import Direction
 from benchapp.torque.text import parse_torque
 from benchapp.ui import words
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import Choices, Panel, label, main_button, plain_button
 from benchapp.ui.format import plural, range_text
-from benchapp.ui.page import Column, Listing
+from benchapp.ui.page import Column, Listing, row_height, scrolled, today
 from benchapp.ui.practice import texts
 from benchapp.ui.practice.board import HowItLooks
 from benchapp.ui.practice.drillboard import DrillBoard
@@ -72,9 +73,10 @@ class ToolRow:
     def says(self) -> str:
         """The second line."""
         if self.why_not:
-            return self.why_not
+            return self.why_not.removeprefix(f"{self.record.number} ")
         day = self.record.last_verified
-        return f"{range_text(self.record.tool)}, within limits on {day.isoformat()}" if day else ""
+        late = ", overdue" if self.record.shown_state(today()) is ToolState.OVERDUE else ""
+        return f"{range_text(self.record.tool)}, within limits on {day.isoformat()}{late}" if day else ""
 
 
 class Chooser(QWidget):
@@ -104,12 +106,18 @@ class Chooser(QWidget):
         )
         self.list.horizontalHeader().hide()
         self.list.chosen.connect(self._drill_chosen)
-        what.body.addWidget(self.list, 1)
+        what.body.addWidget(self.list)
         self.rest = label(texts.rest_text(drills.rest), "soft", wrap=True)
         self.sources = label("", "soft", wrap=True)
-        for head, said in (("When to rest", self.rest), ("Where the numbers come from", self.sources)):
-            what.body.addWidget(label(head))
-            what.body.addWidget(said)
+        what.body.addWidget(label("When to rest"))
+        what.body.addWidget(self.rest)
+        what.body.addWidget(label("How it is measured, where the numbers come from"))
+        holder = QWidget()
+        inside = QVBoxLayout(holder)
+        inside.setContentsMargins(0, 0, 0, 0)
+        inside.addWidget(self.sources)
+        inside.addStretch(1)
+        what.body.addWidget(scrolled(holder), 1)
         row.addWidget(what, 4)
 
         how = Panel("2   How it should look")
@@ -221,6 +229,11 @@ class Chooser(QWidget):
         if row is not None:
             self._show_drill(row)
 
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """The list of drills is as high as its rows: what is beneath it has the rest."""
+        super().resizeEvent(event)
+        self.list.setFixedHeight(row_height(self.list.fontMetrics()) * len(self.drills.all) + 8)
+
     def _fill_tools(self) -> None:
         store, row = self.context.store, self.list.current()
         if store is None or row is None:
@@ -284,7 +297,7 @@ class Chooser(QWidget):
         aims = (*level.aims, *level.spreads)
         self.aims.setText("\n".join(line.capitalize() for line in texts.aims_text(aims)))
         self.passes.setText(texts.passes_text(level))
-        self.sources.setText("\n".join(dict.fromkeys(texts.source_text(aim) for aim in aims)))
+        self.sources.setText(texts.measured_text(aims))
 
     def forget_level(self, key: str) -> None:
         """Offer the level after the highest passed one again."""

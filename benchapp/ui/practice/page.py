@@ -12,7 +12,7 @@ from PySide6.QtWidgets import QWidget
 from benchapp.ui import words
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField
-from benchapp.ui.page import EmptyNote, Page
+from benchapp.ui.page import Page
 from benchapp.ui.practice import texts
 from benchapp.ui.practice.drillview import DrillView
 from benchapp.ui.practice.progress import ProgressView
@@ -36,8 +36,6 @@ class PracticePage(Page):
         self.switch = ChoiceField("View", offered, on_change=lambda name: self.show_view(name))
         self.action_row.addWidget(self.switch)
         self._margins = self._layout.contentsMargins()
-        self.waiting = EmptyNote("The store is being opened", "Drills and progress come as soon as it is there.")
-        self.views.addWidget(self.waiting)
         self._built: dict[str, QWidget] = {}
         self.show_view("drills")
 

@@ -272,8 +272,10 @@ def why_not(record: ToolRecord) -> str:
     number = record.number
     if record.state is ToolState.QUARANTINED:
         return f"{number} is out of service. Take a tool that is in service."
+    if record.state is ToolState.AT_LABORATORY:
+        return f"{number} is at the laboratory. Take a tool that is in service."
     if record.state is not ToolState.IN_SERVICE:
-        return f"{number} is {record.state.value.replace('-', ' ')}. Take a tool that is in service."
+        return f"{number} is {record.state.value}. Take a tool that is in service."
     if record.last_verified is None:
         return f"{number} has not been verified yet: a full run on the Bench comes first."
     if record.last_outcome is Outcome.OUT:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from benchapp.practice.drills import NAMES, Aim, Drill, Level, Measured, RestRules, Standing, quantity
+from benchapp.practice.drills import DEFINITIONS, NAMES, Aim, Drill, Level, Measured, RestRules, Standing, quantity
 from benchapp.practice.progress import LEAST_GROUP
 from benchapp.pulls.pull import Mode
 from benchapp.runs.procedure import MARKS
@@ -104,6 +104,15 @@ def passes_text(level: Level) -> str:
 def source_text(aim: Aim) -> str:
     """Return where a limit comes from, and how sure that is."""
     return f"{limit_text(aim).capitalize()}: {aim.figure.source} ({MARKS[aim.figure.mark]})."
+
+
+def measured_text(aims: Sequence[Aim]) -> str:
+    """Return how each mark is measured and where its limits come from, a line each."""
+    lines = []
+    for of in dict.fromkeys(aim.of for aim in aims):
+        lines.append(f"{NAMES[of].capitalize()}: {DEFINITIONS[of]}.")
+        lines += dict.fromkeys(source_text(aim) for aim in aims if aim.of == of)
+    return "\n".join(lines)
 
 
 def rest_text(rules: RestRules) -> str:
