@@ -21,7 +21,10 @@ import pytest
 from benchapp.records import Store, ToolRecord, chain, schema
 from benchapp.records.canonical import canonical
 from benchapp.runs.codec import run_to_data
-from benchapp.runs.model import RunState
+from benchapp.runs.model import RunPlan, RunState
+from benchapp.runs.planning import plan_run
+from benchapp.runs.procedure import shipped_procedure
+from drivers.samples import Source
 
 SPEC = importlib.util.spec_from_file_location("records_samples", Path(__file__).parents[1] / "records" / "conftest.py")
 samples = importlib.util.module_from_spec(SPEC)
@@ -152,8 +155,13 @@ def large(tmp_path_factory) -> Path:
         from benchapp.records import shown
 
         model = samples.make_run()
+        plan = plan_run(
+            *(model.plan.tool, model.plan.reference, shipped_procedure("workshop-full"), "fitter 2", Source.LIVE)
+        )
+        assert isinstance(plan, RunPlan), plan
         model = dataclasses.replace(
             model,
+            plan=plan,
             pulls=tuple(samples.make_pull(n, (n - 1) // 7, 8.0) for n in range(1, 21)),
             state=RunState.SEALED,
             finished="2026-03-04T09:20:00+01:00",

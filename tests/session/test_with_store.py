@@ -1,7 +1,10 @@
 """The session and the real store together: what the bench calls stored is read back by a second opening of the file."""
 
+import contextlib
 import dataclasses
+import importlib.util
 import json
+from pathlib import Path
 
 import pytest
 
@@ -119,3 +122,59 @@ def test_the_result_of_the_self_test_is_part_of_every_seal_after_it(another_benc
     assert second["selftest"] == told
     assert real_store.check().holds
     bench.session.close()
+
+
+def test_a_disk_that_fills_up_in_the_middle_of_a_run_is_told_and_nothing_is_lost(another_bench, plan_of, tmp_path):
+    faults = _faults()
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    if not faults.small_disk(disk, 2000):
+        pytest.skip("no leave to mount a small tmpfs; a store that fails is played in test_session.py")
+    try:
+        store = Store.open(disk / "records.sqlite", demo=True)
+        bench = another_bench(store)
+        bench.session.start_run(plan_of(n_readings=3))
+        bench.walk("pull")
+        bench.natural()
+        bench.until(lambda v: v.card is not None and v.card.stored)
+        before = [pull.number for pull in bench.view.run.pulls]
+        ballast = disk / "ballast"
+        _fill(ballast)
+        for _ in range(40):
+            bench.natural()
+            if bench.session.view().store_problem:
+                break
+        view = bench.until(lambda v: v.store_problem)
+        assert view.store_problem.startswith("No space left for the records at ")
+        assert "Make space there, then go on." in view.store_problem
+        with Store.open(disk / "records.sqlite", demo=True) as other:  # what was told as stored is there
+            kept = [pull.number for pull in other.run(view.run.run_id).pulls]
+        assert kept[: len(before)] == before
+        ballast.unlink()
+        bench.until(lambda v: not v.store_problem)
+        bench.walk("verdict")
+        bench.go()
+        bench.until(lambda v: v.state.value == "sealed" and store.head())
+        run = bench.view.run
+        bench.session.close()
+        store.close()
+        with Store.open(disk / "records.sqlite", demo=True) as again:
+            assert again.run(run.run_id) == run
+            assert again.check().holds
+            assert all(again.trace(run.run_id, pull.number) is not None for pull in run.pulls)
+    finally:
+        faults.unmount(disk)
+
+
+def _fill(ballast):
+    with ballast.open("wb", buffering=0) as file, contextlib.suppress(OSError):
+        while file.write(b"x" * 4096):
+            pass
+
+
+def _faults():
+    place = Path(__file__).parents[1] / "records" / "faults.py"
+    spec = importlib.util.spec_from_file_location("records_faults", place)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
