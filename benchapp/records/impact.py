@@ -19,6 +19,7 @@ from benchapp.metrology.deviation import deviation_percent
 from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.judgement import Judgement, judge
 from benchapp.metrology.reference import Calibration
+from benchapp.records import check_standard
 from benchapp.records._followed import CLOSED, LISTED
 from benchapp.records.errors import NotAllowedError
 from benchapp.records.model import JobEntry, Outcome
@@ -222,7 +223,8 @@ def reference_impact(
     """Judge anew every run that was pulled on a reference since its last good check, with the corrected calibration.
 
     The error found is taken to have been there all the time, which is the worst that is known; nothing tells when it
-    came. Runs that were judged by the corrected calibration itself are left out.
+    came. Runs that were judged by the corrected calibration itself are left out, and those of its check standard, which
+    tell of the reference and not of a tool.
 
     Args:
         store: Where the runs are.
@@ -250,7 +252,10 @@ def reference_impact(
             (number, since.isoformat() if since else ""),
         ).fetchall()
     found = []
+    setup = check_standard.setup_of(store, number)
     for run_id, tool, _, finished in rows:
+        if setup is not None and tool == setup.standard:
+            continue
         run = store.run(run_id)
         used = run.plan.reference.calibration if run is not None else None
         if run is None or (used is not None and used.certificate == corrected.certificate):

@@ -561,7 +561,7 @@ def test_out_of_limits_is_said_and_the_custodian_lets_the_work_go_on_with_a_reas
     page, _, _ = references(shop, store)
     check = page.check
     assert "REF-1 is stopped" in check.says.text()
-    assert "REF-1 is stopped" in page.sentence.text()
+    assert "No run starts with it" in page.sentence.text()
     assert "1 stopped by the daily check" in page.subtitle.text()
     assert not check.look.isHidden()
     check.look.click()

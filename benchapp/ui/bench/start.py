@@ -51,6 +51,7 @@ if TYPE_CHECKING:
 
 RANGE_BETWEEN: Final = re.compile(r"\s*(?:\bto\b|…|\.\.\.|–|—|(?<=\d)\s*-\s*(?=\d))\s*")
 MOST_TOOLS: Final = 200
+LONG_SENTENCE: Final = 110
 REPLAN_MS: Final = 60
 LINK_MS: Final = 400
 
@@ -402,7 +403,7 @@ class StartPanel(QWidget):
             button.setFont(font_of_cap(s.small))
         self.list.setFont(font_of_cap(s.body))
         self.list.setStyleSheet(f"QListWidget::item {{ padding: {round(s.body * 0.5)}px {round(s.body * 0.6)}px; }}")
-        self.says.setFont(font_of_cap(s.lead))
+        self._fit_says()
         self.go.setFont(font_of_cap(s.lead * 1.35, bold=True))
         self.go.setMinimumSize(round(s.lead * 13), round(s.lead * 4.2))
         self.foot_row.setContentsMargins(*(round(s.pad * 0.8),) * 4)
@@ -801,12 +802,18 @@ class StartPanel(QWidget):
         said = f"{preloads} preload{many}, then {n} pulls at {', '.join(points)} {plan.tool.unit}{both}."
         return " ".join((said, *plan.warnings[:1]))
 
+    def _fit_says(self) -> None:
+        """Three lines of it fit under the cards in smaller type only."""
+        s = Sizes.of(self.window().height())
+        self.says.setFont(font_of_cap(s.lead * (0.78 if len(self.says.text()) > LONG_SENTENCE else 1.0)))
+
     def _say(self, text: str, *, problem: bool) -> None:
         self._problem = text if problem else ""
         self.says.setText(text)
         self.says.setProperty("kind", "problem" if problem else "")
         self.says.style().unpolish(self.says)
         self.says.style().polish(self.says)
+        self._fit_says()
 
     # ------------------------------------------------------------------------------------------------------------ start
 

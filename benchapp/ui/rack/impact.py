@@ -13,7 +13,7 @@ from benchapp.records.errors import StoreError
 from benchapp.records.model import Outcome, ToolState
 from benchapp.torque.units import from_nm
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import DateField, Panel, label, main_button, plain_button, quiet_button
+from benchapp.ui.fields import DateField, Panel, label, main_button, plain_button
 from benchapp.ui.format import grouped, percent, plural, short, wall_text
 from benchapp.ui.page import Column, EmptyNote, Facts, Listing
 
@@ -142,14 +142,17 @@ class ImpactView(QWidget):
         )
         self.since.note.setWordWrap(True)
         self.use_since = plain_button("From that day")
-        self.use_check = quiet_button("")
+        self.use_check = plain_button("")
         self.use_check.setToolTip("The last value of its check standard within limits, before that calibration")
         since_row = QHBoxLayout()
         since_row.addWidget(self.since.caption)
         since_row.addWidget(self.since)
         since_row.addWidget(self.use_since)
-        since_row.addWidget(self.use_check)
         since_row.addStretch(1)
+        self.since.caption.setWordWrap(False)
+        check_row = QHBoxLayout()
+        check_row.addWidget(self.use_check)
+        check_row.addStretch(1)
         how = (
             "Each run was judged again with the corrected calibration, as if the error had been there all the time: "
             "nothing tells when it came. Tools whose verdict changes come first: take them out of service until they "
@@ -160,6 +163,7 @@ class ImpactView(QWidget):
         panel.body.addSpacing(6)
         panel.body.addLayout(since_row)
         panel.body.addWidget(self.since.note)
+        panel.body.addLayout(check_row)
         panel.body.addSpacing(6)
         panel.body.addWidget(label(how, "soft", wrap=True))
         panel.body.addStretch(1)
@@ -183,7 +187,7 @@ class ImpactView(QWidget):
                     "Tool",
                     lambda r: r.tool,
                     second=lambda r: wall_text(r.finished),
-                    width=1.1,
+                    width=1.35,
                     strong=True,
                     mark=lambda r: "full" if r.changes else "ring",
                 ),
@@ -307,7 +311,7 @@ class ImpactView(QWidget):
         self.since.put(known.since)
         self.since.accept()
         good = self._last_good_check(known)
-        self.use_check.setText(f"Last good daily check, {good}")
+        self.use_check.setText(f"From the last good daily check, {good}")
         self.use_check.setVisible(bool(good))
         self.runs.setVisible(n > 0)
         self.no_runs.setVisible(n == 0)

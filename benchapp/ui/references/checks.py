@@ -101,6 +101,8 @@ class CheckView(QWidget):
         empty = "The first value comes with the first pull."
         self.values = TimeChart(empty, "deviation of the check standard, each value")
         self.averages = TimeChart(f"The moving average begins after {cs.LEAST} values.", "moving average")
+        self.values.setMinimumHeight(96)
+        self.averages.setMinimumHeight(76)
         self.source = label(cs.SOURCE, "soft", wrap=True)
         box.addWidget(self.says)
         box.addWidget(self.agreed)
@@ -204,7 +206,7 @@ class CheckView(QWidget):
             return
         setup = standing.setup
         stopped = standing.refusal()
-        self.says.setText(stopped or _said(standing))
+        self.says.setText(_found(stopped) if stopped else _said(standing))
         self.says.setProperty("kind", "problem" if stopped else "")
         self.says.style().unpolish(self.says)
         self.says.style().polish(self.says)
@@ -328,7 +330,7 @@ class CheckView(QWidget):
         standing = self.standing
         if standing is None or standing.stopped_by is None:
             return
-        self.found.setText(standing.refusal().split(". Have the custodian")[0] + ".")
+        self.found.setText(_found(standing.refusal()))
         self.look_form.fields["why"].put("")
         self.look_form.fields["why"].accept()
         self.look_problem.setText("")
@@ -378,6 +380,11 @@ def plan_check(
     target = None if record.tool.fixed else setup.target
     planned = plan_run(record.tool, reference, spot, operator, source, target=target, today=day, detector=DETECTOR)
     return planned if isinstance(planned, RunPlan) else planned.sentence()
+
+
+def _found(refusal: str) -> str:
+    """Return what was found, without what to do: that stands below it."""
+    return f"{refusal.partition('. Have the custodian')[0]}."
 
 
 def _said(standing: cs.Standing) -> str:

@@ -230,7 +230,8 @@ class ReferencesPage(Page):
         state = state_of(reference, today())
         self.number.setText(reference.number)
         self.state.setText(f"{state.word}  ·  capacity {self._torque(reference.capacity_nm)}")
-        said = self._stops.get(reference.number) or state.sentence
+        stopped = self._stops.get(reference.number)
+        said = "No run starts with it: its daily check is out of limits." if stopped else state.sentence
         self.sentence.setText(said)
         self.sentence.setVisible(bool(said))
         self.which.blockSignals(True)
