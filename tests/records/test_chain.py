@@ -85,6 +85,13 @@ def test_the_triggers_stop_our_own_mistakes(evidence, path):
 # --- one byte
 
 
+KEYED = ("runs", "calibrations", "tasks", "check_standard")
+
+
+def key_of(table: str) -> str:
+    return "sequence" if table == "entries" else "key" if table in KEYED else "run_key * 1000 + number"
+
+
 def stored_values(raw: sqlite3.Connection) -> Iterator[tuple[str, str, int, object]]:
     """(table, column, rowid or key expression, value) of every stored or shown value of something sealed."""
     for table, keys in (
@@ -93,14 +100,13 @@ def stored_values(raw: sqlite3.Connection) -> Iterator[tuple[str, str, int, obje
         ("pulls", "run_key * 1000 + number"),
         ("traces", "run_key * 1000 + number"),
         ("calibrations", "key"),
+        ("tasks", "key"),
+        ("check_standard", "key"),
     ):
         names = [row[1] for row in raw.execute(f"PRAGMA table_info({table})")]
         for row in raw.execute(f"SELECT {keys}, {', '.join(names)} FROM {table}"):
             for name, value in zip(names, row[1:], strict=True):
-                if value is not None and (table, name) not in (
-                    ("runs", "key"),
-                    ("calibrations", "key"),
-                ):  # shown nowhere
+                if value is not None and (name != "key" or table not in KEYED):  # a row key is shown nowhere
                     yield table, name, row[0], value
 
 
@@ -127,7 +133,7 @@ def flip_one(path: Path, rng: random.Random) -> str:
     while True:
         table, name, key, value = rng.choice(values)
         new = flipped(value, rng)
-        where = {"entries": "sequence", "runs": "key", "calibrations": "key"}.get(table, "run_key * 1000 + number")
+        where = key_of(table)
         is_text = isinstance(value, str)
         try:
             if is_text and isinstance(new, bytes):
@@ -176,7 +182,7 @@ def test_every_column_of_every_table_is_covered(evidence, path, tmp_path):
         raw = unguarded(copy)
         raw.execute("PRAGMA foreign_keys = OFF")
         new = flipped(value, random.Random(1))
-        where = {"entries": "sequence", "runs": "key", "calibrations": "key"}.get(table, "run_key * 1000 + number")
+        where = key_of(table)
         try:
             raw.execute(f"UPDATE {table} SET {name} = ? WHERE {where} = ?", (new, key))
         except sqlite3.IntegrityError:

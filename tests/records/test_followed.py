@@ -18,8 +18,13 @@ from .test_impact import verified
 
 @pytest.fixture(scope="module")
 def shop_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A work list of two items, one closed; a check standard with two values, one looked at; a passphrase."""
     path = tmp_path_factory.mktemp("shop") / "records.sqlite"
+    make_shop(path)
+    return path
+
+
+def make_shop(path: Path) -> None:
+    """A work list of two items, one closed; a check standard with two values, one looked at; a passphrase."""
     with Store.open(path, demo=False, clock=Clock()) as store:
         furnish(store)
         verified(store, "run-0", "2026-01-10")
@@ -41,7 +46,6 @@ def shop_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
         check_standard.look_at(store, key, who="custodian", why="a draught from the door")
         store.save_person(Person("fitter 3", is_custodian=True), who="custodian")
         store.save_person(Person("fitter 3"), who="custodian")
-    return path
 
 
 @pytest.fixture
