@@ -127,7 +127,7 @@ class Database:
             if unclean or self.path.stat().st_size <= _LOOK_THROUGH_BYTES:
                 answer = raw.execute("PRAGMA integrity_check(1)").fetchone()[0]
                 if answer != "ok":
-                    raise StoreDamagedError(self.path, str(answer), backup.newest_good(self.path))
+                    raise StoreDamagedError(self.path, backup.one_line(str(answer)), backup.newest_good(self.path))
         except sqlite3.Error as error:
             raise self.error_of(error) from error
         finally:

@@ -126,7 +126,7 @@ def problem_of(path: Path) -> str:
     try:
         answer = str(raw.execute("PRAGMA integrity_check(1)").fetchone()[0])
         if answer != "ok":
-            return answer
+            return one_line(answer)
         if raw.execute("PRAGMA foreign_key_check").fetchone() is not None:
             return "a row refers to one that is missing"
         if (
@@ -347,10 +347,10 @@ def _copy(path: Path, copy: Path) -> None:
             os.fsync(file.fileno())
         part.replace(copy)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        _gone(part)
         raise StoreNotWritableError(copy, error.strerror or str(error)) from error
     except sqlite3.Error as error:
-        part.unlink(missing_ok=True)
+        _gone(part)
         code = getattr(error, "sqlite_errorcode", 0) & 0xFF
         if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
             raise StoreFullError(copy) from error
@@ -358,5 +358,19 @@ def _copy(path: Path, copy: Path) -> None:
             raise StoreDamagedError(path, str(error)) from error
         raise StoreNotWritableError(copy, str(error)) from error
     except BaseException:
-        part.unlink(missing_ok=True)
+        _gone(part)
         raise
+
+
+def _gone(part: Path) -> None:
+    with contextlib.suppress(OSError):
+        part.unlink()
+
+
+def one_line(answer: str) -> str:
+    r"""What SQLite's integrity check says, as part of a sentence.
+
+    >>> one_line("*** in database main ***\nPage 2: btreeInitPage() returns error code 11")
+    'Page 2: btreeInitPage() returns error code 11'
+    """
+    return " ".join(answer.replace("*** in database main ***", " ").split())

@@ -26,6 +26,7 @@ from benchapp import __version__
 from benchapp.records import schema
 from benchapp.records._followed import Followed
 from benchapp.records._standing import standing_of
+from benchapp.records.backup import one_line
 from benchapp.records.canonical import CanonicalError, canonical, parse, parse_written
 from benchapp.records.model import CheckResult, EntryKind, Finding, Seal
 
@@ -397,7 +398,7 @@ def check(raw: sqlite3.Connection, *, against: str = "", progress: Callable[[int
     walk = _Walk(raw, progress)
     for (answer,) in itertools.islice(raw.execute("PRAGMA integrity_check(5)"), 5):
         if answer != "ok":
-            walk.find("form", 0, "", f"the database file: {answer}")
+            walk.find("form", 0, "", f"the database file: {one_line(str(answer))}")
     walk.walk()
     walk.rest()
     if against:

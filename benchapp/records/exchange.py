@@ -288,7 +288,7 @@ def to_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
 
 
 def to_xlsx(path: Path, sheets: dict[str, tuple[Sequence[str], list[list[object]]]]) -> None:
-    """Write one sheet a table; numbers as numbers, text as text (never as a formula or a link)."""
+    """Write one sheet a table; numbers as numbers, text as text (never as a formula or a link). Raises OSError."""
     import xlsxwriter  # heavy, and only wanted here
 
     book = xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
@@ -306,7 +306,10 @@ def to_xlsx(path: Path, sheets: dict[str, tuple[Sequence[str], list[list[object]
                     sheet.write_string(index, column, str(cell))
         sheet.freeze_panes(1, 0)
         sheet.autofilter(0, 0, max(len(rows), 1), len(header) - 1)
-    book.close()
+    try:
+        book.close()
+    except xlsxwriter.exceptions.FileCreateError as error:  # no OSError of its own
+        raise OSError(f"the workbook cannot be written ({error})") from error
 
 
 def to_trace_file(trace: Trace, *, run_id: str = "", number: int = 0) -> str:

@@ -1,0 +1,154 @@
+"""`kilter records`: copies and what is put back, and for every wrong request one line that says what to do."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import sqlite3
+import sys
+from pathlib import Path
+
+import pytest
+
+from benchapp.cli.main import main
+from benchapp.records import Store, backup, schema
+
+SPEC = importlib.util.spec_from_file_location("records_samples", Path(__file__).parents[1] / "records" / "conftest.py")
+samples = importlib.util.module_from_spec(SPEC)
+sys.modules["records_samples"] = samples
+SPEC.loader.exec_module(samples)
+
+
+@pytest.fixture
+def path(tmp_path):
+    """Live records with one sealed run, on a path with a space and umlauts."""
+    path = tmp_path / "Prüf stelle" / "records.sqlite"
+    with Store.open(path, demo=False, clock=samples.Clock()) as store:
+        samples.furnish(store)
+        samples.sealed_run(store, "run-0")
+    return path
+
+
+def run(capsys, *arguments) -> tuple[int, str, str]:
+    capsys.readouterr()
+    try:
+        status = main(["records", *map(str, arguments)])
+    except SystemExit as left:
+        status = int(left.code or 0)
+    out, err = capsys.readouterr()
+    return status, out, err
+
+
+def test_a_copy_is_made_listed_and_put_back(path, capsys, tmp_path):
+    status, out, _ = run(capsys, "--store", path, "backup")
+    assert status == 0
+    assert "3 entries" in out
+    (copy,) = [each.path for each in backup.copies(path)]
+    assert copy.name.startswith("by-hand-")
+    with Store.open(path, demo=False) as store:
+        head = store.head()
+        store.add_remark("run-0", "after the copy", who="fitter 2")
+    status, out, _ = run(capsys, "--store", path, "backup", "--list", "--json")
+    told = json.loads(out)
+    assert (status, told["copy"], told["entries"]) == (0, str(copy), 3)
+    assert told["bytes"] == copy.stat().st_size
+    status, out, _ = run(capsys, "--store", path, "restore", copy)
+    assert status == 0
+    (kept,) = [each for each in path.parent.glob("records.sqlite.replaced-*") if each.suffix not in ("-wal", "-shm")]
+    assert str(kept) in out
+    with Store.open(path, demo=False) as store:
+        assert store.check(against=head).holds
+        acts = [json.loads(each.body)["content"] for each in store.entries("")]
+        assert acts[-1] == {"act": "records put back from a copy", "details": {"copy": copy.name}}
+    with Store.open(kept, demo=False) as store:
+        assert store.check().n_entries == 4  # what came after the copy is in the file that was kept
+
+
+def test_the_days_copy_is_made_once(path, capsys):
+    status, out, _ = run(capsys, "--store", path, "backup", "--daily", "--json")
+    first = json.loads(out)["copy"]
+    assert (status, Path(first).name[:5]) == (0, "auto-")
+    assert json.loads(run(capsys, "--store", path, "backup", "--daily", "--json")[1]) == {"copy": None}
+    assert run(capsys, "--store", path, "backup", "--daily")[1] == "Today has a good copy already.\n"
+
+
+def test_a_copy_goes_where_it_is_wanted(path, capsys, tmp_path):
+    target = tmp_path / "stick" / "copy.sqlite"
+    assert run(capsys, "--store", path, "backup", "-o", target)[0] == 0
+    assert backup.problem_of(target) == ""
+
+
+def newer(path: Path) -> None:
+    with sqlite3.connect(path) as raw:
+        raw.execute(f"PRAGMA user_version = {schema.VERSION + 1}")
+    raw.close()
+
+
+def turned(path: Path) -> None:
+    data = bytearray(path.read_bytes())
+    data[4096:8192] = b"\x5a" * 4096
+    path.write_bytes(data)
+
+
+WRONG = [
+    (["--store", "{none}", "check"], "there are no records at"),
+    (["--store", "{none}", "backup"], "there are no records at"),
+    (["--store", "{none}", "export", "--format", "csv"], "there are no records at"),
+    (["--store", "{none}", "reread", "--dry-run"], "there are no records at"),
+    (["--store", "{folder}", "check"], "there are no records at"),
+    (["--store", "{text}", "check"], "does not begin like a database"),
+    (["--store", "{text}", "backup"], "are damaged"),
+    (["--store", "{damaged}", "check"], "are damaged"),
+    (["--store", "{damaged}", "backup"], "damaged"),
+    (["--store", "{newer}", "check"], "Install the newer program"),
+    (["--demo", "--store", "{path}", "check"], "live store"),
+    (["--store", "{path}", "check", "--against", "12:abc"], "--against: '12:abc' is no head"),
+    (["--store", "{path}", "check", "--against", "{text}"], "--against: "),
+    (["--store", "{path}", "export"], "--format"),
+    (["--store", "{path}", "export", "--format", "pdf"], "--format"),
+    (["--store", "{path}", "export", "--format", "xlsx"], "needs -o PATH"),
+    (["--store", "{path}", "export", "--format", "csv", "-o", "{none}/out.csv"], "export to "),
+    (["--store", "{path}", "export", "--format", "json", "-o", "{none}/out.json"], "export to "),
+    (["--store", "{path}", "export", "--format", "xlsx", "-o", "{none}/out.xlsx"], "export to "),
+    (["--store", "{path}", "export", "--format", "traces", "-o", "{text}"], "export to "),
+    (
+        ["--store", "{path}", "export", "--format", "traces", "-o", "{folder}", "--run", "run-9"],
+        "there is no run run-9",
+    ),
+    (["--store", "{path}", "import", "{none}"], "cannot be read"),
+    (["--store", "{path}", "import", "{text}"], "nothing was imported"),
+    (["--store", "{path}", "import", "{export}"], "import into a new store"),
+    (["--store", "{path}", "reread"], "--dry-run"),
+    (["--store", "{path}", "backup", "-o", "{text}"], "is there already"),
+    (["--store", "{path}", "backup", "-o", "{text}/copy.sqlite"], "cannot be written"),
+    (["--store", "{path}", "backup", "--daily", "-o", "{none}"], "exclude each other"),
+    (["--store", "{path}", "restore", "{none}"], "there is no copy at"),
+    (["--store", "{path}", "restore", "{text}"], "damaged"),
+    (["--store", "{path}", "restore", "{newer}"], "Install the newer program"),
+    (["--store", "{path}", "restore", "{demo}"], "demo store"),
+    (["--store", "{path}"], "WHAT"),
+    (["--store", "{path}", "mend"], "mend"),
+]
+
+
+@pytest.mark.parametrize(("arguments", "said"), WRONG, ids=[" ".join(each[0][2:]) for each in WRONG])
+def test_a_wrong_request_is_one_line_with_status_2_and_changes_nothing(path, tmp_path, capsys, arguments, said):
+    copy = backup.make(path, now=samples.Clock()(), target=tmp_path / "copy.sqlite")
+    places = {name: tmp_path / name for name in ("none", "folder", "text", "damaged", "newer", "export", "demo")}
+    places["folder"].mkdir()
+    places["text"].write_text("no records, but a text\n" * 500)
+    for name, change in (("damaged", turned), ("newer", newer)):
+        places[name].write_bytes(copy.read_bytes())
+        change(places[name])
+    with Store.open(places["demo"], demo=True):
+        pass
+    assert run(capsys, "--store", path, "export", "--format", "json", "-o", places["export"])[0] == 0
+    before = {name: place.read_bytes() for name, place in (*places.items(), ("path", path)) if place.is_file()}
+    given = [each.format(path=path, **places) for each in arguments]
+    status, out, err = run(capsys, *given)
+    assert (status, out) == (2, ""), err
+    assert said in err
+    assert err.count("\n") == 1
+    assert "Traceback" not in err
+    after = {name: place.read_bytes() for name, place in (*places.items(), ("path", path)) if place.is_file()}
+    assert after == before
