@@ -189,22 +189,23 @@ def read_moment(day: str, time: str, now: dt.datetime) -> tuple[dt.datetime, boo
     offset = _OFFSET.search(rest)
     zone = now.tzinfo
     if offset:
-        zone = dt.datetime.fromisoformat(f"2000-01-01T00:00:00{offset[0].replace('Z', '+00:00')}").tzinfo
         rest = rest[: offset.start()].strip()
     hours = _TIME.fullmatch(rest.split(".")[0] if rest.count(":") == 2 else rest) if rest else None
     if rest and not hours:
         raise ValueError(f"Time of day is “{rest}”; accepted is hours and minutes, like 09:12.")
     year, month, date = (int(part) for part in (found.group(1, 2, 3) if found[1] else found.group(6, 5, 4)))
     try:
+        if offset:
+            zone = dt.datetime.fromisoformat(f"2000-01-01T00:00:00{offset[0].replace('Z', '+00:00')}").tzinfo
         clock = dt.time(int(hours[1]), int(hours[2]), int(hours[3] or 0)) if hours else _NOON
         moment = dt.datetime.combine(dt.date(year, month, date), clock, zone)
     except ValueError:
         said = " ".join(part for part in (text, time.strip()) if part)
         raise ValueError(f"{FIELDS['at']} is “{said}”, which is no moment of the calendar.") from None
-    if moment > now + dt.timedelta(days=1):
-        raise ValueError(f"{FIELDS['at']} is {moment:%Y-%m-%d %H:%M}, which is still to come.")
     if moment.year < EARLIEST:
         raise ValueError(f"{FIELDS['at']} is {moment:%Y-%m-%d}; accepted is {EARLIEST} and later.")
+    if moment > now + dt.timedelta(days=1):
+        raise ValueError(f"{FIELDS['at']} is {moment:%Y-%m-%d %H:%M}, which is still to come.")
     return moment, not rest
 
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import time
 
 import openpyxl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchapp.records import JobEntry, NotAllowedError
 from benchapp.records import impact as im
@@ -176,6 +179,31 @@ def test_a_use_on_the_work_list_stays_in_the_log(store):
     im.open_tasks(store, im.ToolImpact("run", "OCF-014", "", "", "", (), (suspect,)), who="custodian")
     with pytest.raises(NotAllowedError, match="work list"):
         jl.remove_job(store, job.key, "hide it", who="fitter 2")
+
+
+@given(st.text(max_size=30), st.text(max_size=12))
+@settings(max_examples=200, deadline=None)
+def test_whatever_stands_in_a_column_of_times_is_a_moment_or_a_sentence(day, clock):
+    with contextlib.suppress(ValueError):
+        moment, _ = jl.read_moment(day, clock, NOW)
+        assert moment.tzinfo is not None
+
+
+@given(
+    st.from_regex(r"[0-9]{1,4}-[0-9]{1,2}-[0-9]{1,2}[ T][0-9]{1,2}:[0-9]{2}(Z|[+-][0-9]{2}:?[0-9]{2})?", fullmatch=True)
+)
+@settings(max_examples=200, deadline=None)
+def test_times_that_look_right_are_refused_with_a_sentence_or_are_what_they_say(text):
+    problem = ""
+    try:
+        moment, _ = jl.read_moment(text, "", NOW)
+    except ValueError as refused:
+        problem = str(refused)
+    if problem:
+        assert problem.startswith(("When", "Time"))
+    else:
+        assert moment.year >= jl.EARLIEST
+        assert moment <= NOW + dt.timedelta(days=1)
 
 
 PEOPLE = {"P-11": "fitter 1", "fitter 1": "fitter 1"}

@@ -6,6 +6,7 @@ import importlib.util
 import json
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from PySide6.QtCore import QPoint, Qt
@@ -426,3 +427,43 @@ def test_without_a_sound_device_or_file_nothing_breaks(qtbot, tmp_path):
     sounds.stop()
     sounds.play("click")
     assert sounds.played[-1] == "click"
+
+
+class Records:
+    """As much of a store as the window itself asks."""
+
+    def __init__(self) -> None:
+        self.n_open = 0
+        self.sealed = False
+
+    def n_open_tasks(self) -> int:
+        return self.n_open
+
+    def summary(self, run_id):
+        return SimpleNamespace(seal="ab" if self.sealed else "")
+
+
+def test_once_a_run_is_sealed_the_pages_read_again_and_not_before(shop, qtbot):
+    records = Records()
+    shop.run(RunState.PULL)
+    shop.window.context.give_store(records)
+    told = []
+    shop.window.context.store_changed.connect(told.append)
+    shop.run(RunState.SEALED)
+    qtbot.waitUntil(lambda: shop.window._seal_looks > 1, timeout=3000)
+    assert told == []
+    records.sealed = True
+    qtbot.waitUntil(lambda: told == ["runs", "tools"], timeout=3000)
+    assert not shop.window._seal_timer.isActive()
+
+
+def test_open_items_of_the_work_list_are_counted_on_the_tab_of_the_rack(shop):
+    records = Records()
+    records.n_open = 7
+    shop.window.context.give_store(records)
+    tab = shop.window.foot.tabs["rack"]
+    assert tab.text().endswith("· 7")
+    assert "7 items open" in tab.toolTip()
+    records.n_open = 0
+    shop.window.context.store_changed.emit("tasks")
+    assert "·" not in tab.text()

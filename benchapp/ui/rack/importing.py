@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from benchapp.records.joblist import FIELDS as JOB_FIELDS
@@ -135,7 +136,11 @@ class ListImportView(QWidget):
     def _look(self, *_: object) -> None:
         if self._table is None:
             return
-        self._good, bad, notes = self.judge(self._table, self.unit.currentText())
+        QGuiApplication.setOverrideCursor(Qt.CursorShape.WaitCursor)  # 100,000 rows take seconds
+        try:
+            self._good, bad, notes = self.judge(self._table, self.unit.currentText())
+        finally:
+            QGuiApplication.restoreOverrideCursor()
         self.good.show_rows(self._good)
         self.bad.show_rows(bad)
         n = len(self._good)
