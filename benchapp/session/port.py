@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Protocol
 
 from benchapp.runs.model import RunPlan
-from benchapp.session.view import BenchView
+from benchapp.session.view import BenchView, PracticeAim, PracticePull
 from drivers.samples import FloatArray
 
 
@@ -84,6 +84,18 @@ class BenchPort(Protocol):
 
     def stop_capture(self) -> None:
         """End it."""
+        ...
+
+    def start_practice(self, aim: PracticeAim) -> None:
+        """Read pulls for practice or a study; refused with ValueError while a run is under way. May be called again."""
+        ...
+
+    def stop_practice(self) -> None:
+        """Back to the Bench; the pull under way is forgotten."""
+        ...
+
+    def take_practice_pulls(self) -> list[PracticePull]:
+        """Pulls closed since the last call, oldest first."""
         ...
 
     def close(self) -> None:

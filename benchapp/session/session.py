@@ -36,7 +36,7 @@ from benchapp.session._torque import TorqueChain
 from benchapp.session._zeroing import Level, Zeroing, ZeroRefused
 from benchapp.session.link import LinkOpener, LinkPort
 from benchapp.session.reader import ReaderPort
-from benchapp.session.view import BenchView, Card, LinkView, Phase
+from benchapp.session.view import BenchView, Card, LinkView, Phase, PracticeAim, PracticePull
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import to_nm
 from drivers.samples import FloatArray, SampleBlock
@@ -92,6 +92,7 @@ class BenchSession:
         self._ring = SampleRing()
         self._sounds: deque[str] = deque(maxlen=32)
         self._under_way = False
+        self._practised: deque[PracticePull] = deque(maxlen=256)
         # the engine's own
         self._link: LinkPort | None = None
         self._link_serial = 0
@@ -104,6 +105,7 @@ class BenchSession:
         self._cutout = Cutout()
         self._zeroing: Zeroing | None = None
         self._run: Run | None = None
+        self._practice: PracticeAim | None = None
         self._pause_limit_s = math.inf
         self._window_s: tuple[float, float] | None = None
         self._card: Card | None = None
@@ -232,6 +234,24 @@ class BenchSession:
     def stop_capture(self) -> None:
         """End it."""
         self._ask(lambda: self._link.stop_capture() if self._link else None)
+
+    def start_practice(self, aim: PracticeAim) -> None:
+        """Read pulls for `aim` from now on; ValueError while a run is under way."""
+        if self._under_way:
+            raise ValueError("A run is under way on the Bench: it comes first. Practice when it is over.")
+        self._practised.clear()
+        self._ask(lambda: self._begin_practice(aim))
+
+    def stop_practice(self) -> None:
+        """Back to the Bench; the pull under way is forgotten."""
+        self._ask(self._end_practice)
+
+    def take_practice_pulls(self) -> list[PracticePull]:
+        """Pulls closed since the last call, oldest first."""
+        taken = []
+        while self._practised:
+            taken.append(self._practised.popleft())
+        return taken
 
     def _ask(self, wish: Callable[[], object]) -> None:
         if self._closed:
@@ -403,9 +423,17 @@ class BenchSession:
             else:
                 self._sounds.append("overload")
 
+    def _wanted(self) -> tuple[Direction, float] | None:
+        """Direction and target of the pull that is asked for; None without."""
+        if self._run is not None:
+            return expected(self._run)
+        if self._practice is not None and self._practice.target_nm is not None:
+            return self._practice.direction, self._practice.target_nm
+        return None
+
     def _watch_eighty(self, t_s: FloatArray, torque_nm: FloatArray) -> bool:
         """Follow where the pull under way last rose through 80 % of its target."""
-        wanted = None if self._run is None else expected(self._run)
+        wanted = self._wanted()
         if self._phase is not Phase.RISING or wanted is None:
             return False
         direction, target_nm = wanted
@@ -424,6 +452,8 @@ class BenchSession:
     def _capacity_nm(self) -> float | None:
         if self._run is not None:
             return self._run.plan.reference.capacity_nm
+        if self._practice is not None and self._practice.reference is not None:
+            return self._practice.reference.capacity_nm
         if self._status.capacity is None:
             return None
         return to_nm(self._status.capacity, self._status.capacity_unit)
@@ -475,8 +505,11 @@ class BenchSession:
             return
         run = self._run
         wanted = None if run is None else expected(run)
-        if run is None:
-            now: tuple[float | None, float | None, Mode] = (None, None, Mode.FIRST_PEAK)
+        now: tuple[float | None, float | None, Mode]
+        if run is None and self._practice is not None:
+            now = (self._practice.target_nm, None, self._practice.mode)
+        elif run is None:
+            now = (None, None, Mode.FIRST_PEAK)
         else:
             now = (None if wanted is None else wanted[1], run.plan.tool.highest_nm, run.plan.mode)
         if now != self._expecting:
@@ -497,6 +530,12 @@ class BenchSession:
     def _known(self, torque_nm: float, direction: Direction, phase: Phase) -> None:
         """The reading is known before the pull is over: say so at once."""
         run = self._run
+        if run is None and self._practice is not None:
+            is_click = self._practice.mode is Mode.FIRST_PEAK
+            if self._phase is Phase.RISING and (phase is Phase.RELEASED) is is_click:
+                self._phase = phase
+                self._sounds.append("click")
+            return
         wanted = None if run is None else expected(run)
         if run is None or wanted is None or direction is not wanted[0] or self._phase is not Phase.RISING:
             return
@@ -515,8 +554,39 @@ class BenchSession:
         self._eighty_s = None
         if self._card is not None and self._card.provisional:
             self._card = None
-        if self._run is not None and machine.accepts(self._run, e.PullRead):
+        if self._run is None and self._practice is not None:
+            self._practise(pull)
+        elif self._run is not None and machine.accepts(self._run, e.PullRead):
             self._take(e.PullRead(pull))
+
+    # ----------------------------------------------------------------------------------------------------- practice
+
+    def _begin_practice(self, aim: PracticeAim) -> None:
+        if self._under_way:  # it began meanwhile
+            return
+        self._dismiss()
+        if aim.reference is not None:
+            self._chain.set_reference(aim.reference)
+        self._practice = aim
+        self._reader = self._make_reader(self._capacity_nm())
+        self._forget_pull()
+        self._zero_problem = self._notice = ""
+
+    def _end_practice(self) -> None:
+        if self._practice is None:
+            return
+        self._practice = None
+        self._reader = self._make_reader(self._capacity_nm())
+        self._forget_pull()
+
+    def _practise(self, pull: Pull) -> None:
+        """Hand on a closed pull with its stretch of the curve, from a second before."""
+        _, t_s, torque_nm = self._ring.since(0)
+        begin, end = np.searchsorted(t_s, (pull.start_s - 1.0, pull.end_s), side="left")
+        stretch = slice(int(begin), int(end) + 1)
+        self._practised.append(
+            PracticePull(pull, t_s[stretch].copy(), torque_nm[stretch].copy(), self._status.source, self._wall())
+        )
 
     # ------------------------------------------------------------------------------------------------------ the run
 
@@ -531,6 +601,7 @@ class BenchSession:
             self._take(e.LinkLost(self._status.reason))
 
     def _put_on(self, run: Run) -> None:
+        self._practice = None  # a run comes first
         self._run, self._card, self._card_number = run, None, 0
         self._stored = {pull.number for pull in run.pulls}
         self._under_way = run.state in machine.UNDER_WAY
@@ -680,7 +751,10 @@ class BenchSession:
                     f"{self._status.identity or 'A transducer'} answered; "
                     f"{run.plan.reference.number} is {run.plan.reference.identity}."
                 )
-        elif not self._overload_seen:
+        elif self._practice is not None:
+            fields["mode"], fields["direction"] = self._practice.mode, self._practice.direction
+            fields["time_window_s"] = self._practice.time_window_s
+        if run is None and not self._overload_seen:
             fields["holds"] = frozenset({Hold.OVERLOAD})
         view = BenchView(serial=self._view.serial, **fields)
         if view != self._view:

@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from benchapp.metrology.judgement import Judgement
+from benchapp.metrology.reference import Reference
 from benchapp.pulls.pull import Mode, Pull
 from benchapp.runs.model import Band, Checkpoint, Hold, PullKind, Run, RunState
 from benchapp.runs.outcome import CheckpointResult as CheckpointResult
 from benchapp.torque.direction import Direction
-from drivers.samples import Source
+from drivers.samples import FloatArray, Source
 
 
 class Phase(StrEnum):
@@ -117,6 +118,44 @@ class VerdictView:
     n_set_aside: int
     judgement: Judgement | None = None
     judgement_problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PracticeAim:
+    """What a pull outside of a run is read for: practice, or a study of person or tool. Never becomes a record.
+
+    Attributes:
+        reference: Its correction and capacity act as in a run; None: samples as they come.
+        mode: How the reading is taken.
+        direction: Of the pulls that count.
+        target_nm: Set on the tool or to be reached by eye; None: none.
+        time_window_s: (shortest, longest) for the last fifth; None: the reader's own.
+    """
+
+    reference: Reference | None
+    mode: Mode = Mode.FIRST_PEAK
+    direction: Direction = Direction.CLOCKWISE
+    target_nm: float | None = None
+    time_window_s: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PracticePull:
+    """A closed pull outside of a run.
+
+    Attributes:
+        pull: As read, N·m.
+        t_s: Times of its stretch, from a second before its start to its end; shape (n,).
+        torque_nm: Corrected and zeroed, clockwise positive, N·m; shape (n,).
+        source: Where the samples came from.
+        wall: When it closed, ISO 8601.
+    """
+
+    pull: Pull
+    t_s: FloatArray
+    torque_nm: FloatArray
+    source: Source
+    wall: str
 
 
 @dataclass(frozen=True, slots=True)
