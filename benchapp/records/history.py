@@ -73,8 +73,14 @@ class RunResult:
     points: tuple[PointResult, ...]
 
 
-def tool_history(store: Store, number: str) -> list[RunResult]:
-    """Every sealed run of a tool that is not void, oldest first, with its deviation at each checkpoint."""
+def tool_history(store: Store, number: str, *, most_spots: int | None = None) -> list[RunResult]:
+    """Every sealed run of a tool that is not void, oldest first, with its deviation at each checkpoint.
+
+    Args:
+        store: Where the runs are.
+        number: Of the tool.
+        most_spots: Only so many spot checks, the newest (a check standard has one a morning); None: all.
+    """
     with store._db.reading_raw() as raw:
         rows = raw.execute(
             "SELECT run_id, finished, outcome, is_full, sequence, tool FROM runs WHERE tool = ? AND seal <> '' "
@@ -83,8 +89,12 @@ def tool_history(store: Store, number: str) -> list[RunResult]:
         ).fetchall()
         states = _state_changes(raw, number)
     stages = _stages(rows, states)
+    left_out = stages.count(Stage.SPOT) - (len(stages) if most_spots is None else most_spots)
     results = []
     for (run_id, finished, outcome, *_), stage in zip(rows, stages, strict=True):
+        if stage is Stage.SPOT and left_out > 0:
+            left_out -= 1
+            continue
         run = store.run(run_id)
         if run is not None:
             results.append(RunResult(run_id, finished, Outcome(outcome), stage, point_results(run)))

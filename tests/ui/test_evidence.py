@@ -236,6 +236,15 @@ def test_a_list_of_jobs_is_looked_at_and_comes_in_when_it_is_said(shop, store, t
     assert "none.csv" in jobs.problem.text()
 
 
+def test_the_jobs_of_a_tool_are_opened_from_its_card(shop, store):
+    page, _, _ = shop(store)
+    page.open("OCF-007")
+    page.card.jobs.click()
+    jobs = page._built["jobs"]
+    assert page.switch.value() == "jobs"
+    assert {job.tool for job in jobs.list.rows} == {"OCF-007"}
+
+
 def test_the_log_is_searched_as_one_types(shop, store, qtbot):
     page, _, _ = shop(store)
     jobs = view(page, "jobs")
@@ -417,7 +426,9 @@ def test_a_tool_of_spot_checks_only_is_shown_as_such(shop, store):
     page, _, _ = shop(store)
     shown = view(page, "life", "OCF-090")
     assert {mark.shape for mark in shown.chart.drawn.marks} == {"cross"}
-    assert ("cross", True, "spot check") in shown.chart.drawn.names
+    assert any(shape == "cross" and "spot check" in words for shape, _, words in shown.chart.drawn.names)
+    newest = life.tool_history(store, "OCF-090", most_spots=5)
+    assert newest == life.tool_history(store, "OCF-090")[-5:]
     assert shown._suggestions == {}
 
 

@@ -177,6 +177,11 @@ class JobsView(QWidget):
             return "Import a list of jobs", ""
         return "Jobs", "" if not n else f"the last {plural(n, 'use')}" if n >= MOST_SHOWN else plural(n, "use")
 
+    def open(self, tool: str) -> None:
+        """Show the uses of one tool."""
+        self.search.setText(tool)
+        self.refresh()
+
     def refresh(self) -> None:
         """Read the store again."""
         store = self.context.store

@@ -40,6 +40,8 @@ STATE_MOMENTS: Final = {
     ToolState.IN_SERVICE: "back in service",
     ToolState.RETIRED: "retired",
 }
+MOST_SPOTS: Final = 120
+"""Spot checks shown, the newest: judging one takes about 2 ms, and a check standard has one a morning."""
 Point = tuple[float, Direction]
 
 
@@ -175,7 +177,7 @@ class LifeView(QWidget):
         if store is None or not self._number:
             return
         try:
-            whole = life.tool_history(store, self._number)
+            whole = life.tool_history(store, self._number, most_spots=MOST_SPOTS)
             self._history = [run for run in whole if run.points]
             self._changes = store.state_changes(self._number)
             self._suggestions = {each.method: each for each in life.suggest(store, self._number, history=whole)}
@@ -259,7 +261,7 @@ class LifeView(QWidget):
             moments = (*moments, *self._leaving(drift, start))
         names = [("disc", True, "as found"), ("disc", False, "as left")]
         if any(mark.shape == "cross" for mark in marks):
-            names.append(("cross", True, "spot check"))
+            names.append(("cross", True, f"spot check (newest {MOST_SPOTS})"))
         if len(shown) > 1:
             names = [*((SHAPES[i % len(SHAPES)], True, self._name(key)) for i, key in enumerate(shown)), *names]
         steps = _limit_steps(limits)

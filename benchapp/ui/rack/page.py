@@ -128,6 +128,7 @@ class ToolCard(QWidget):
         self.to_state = plain_button("State …")
         self.runs = quiet_button("Its runs")
         self.years = quiet_button("Over the years")
+        self.jobs = quiet_button("Its jobs")
         self.doubt = plain_button("What was done with it")
         self.doubt.setToolTip("It was found out: the jobs since it was last known good")
         self.photo = Picture()
@@ -161,9 +162,10 @@ class ToolCard(QWidget):
         column.addStretch(1)
         body.addWidget(scrolled(inside), 3)
         head = QHBoxLayout()
-        head.addWidget(label("deviation of its readings", "soft"))
+        head.addWidget(label("deviation", "soft"))
         head.addStretch(1)
         head.addWidget(self.years)
+        head.addWidget(self.jobs)
         head.addWidget(self.runs)
         body.addLayout(head)
         body.addWidget(self.history, 3)
@@ -293,6 +295,7 @@ class RackPage(Page):
         self.card.to_state.clicked.connect(self.ask_state)
         self.card.runs.clicked.connect(self._show_runs)
         self.card.years.clicked.connect(self._show_years)
+        self.card.jobs.clicked.connect(self._show_jobs)
         self.card.doubt.clicked.connect(self._show_doubt)
         self.card.add_photo.clicked.connect(self.ask_photo)
         self.card.photo.clicked.connect(self._show_photo)
@@ -506,6 +509,11 @@ class RackPage(Page):
         row = self.list.current()
         if row is not None:
             self.show_view("life", row.number)
+
+    def _show_jobs(self) -> None:
+        row = self.list.current()
+        if row is not None:
+            self.show_view("jobs", row.number)
 
     def _found_out(self, number: str) -> str:
         """Return the newest full run of the tool, if that found it out and nothing since set it right."""
