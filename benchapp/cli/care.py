@@ -204,8 +204,8 @@ class Care(QObject):
             if not self.path.exists() and not begin_anew and (offer := backup.newest_good(self.path)) is not None:
                 self._tell("in_doubt", _doubt("the file is gone", offer, is_gone=True))
                 return
-            if self.demo and not self.path.exists():
-                self._make_demo()
+            if self.demo and not self.path.exists() and not self._make_demo():
+                return
             store = Store.open(self.path, demo=self.demo)
         except StoreDamagedError as error:
             log.exception("the store is damaged")
@@ -218,11 +218,13 @@ class Care(QObject):
                 self._untaken = store
             self._tell("opened", store)
 
-    def _make_demo(self) -> None:
-        from benchapp.records import demo
-
+    def _make_demo(self) -> bool:
+        """In a process of its own: beside a window that paints, a thread would take ten times as long."""
         self._tell("making_demo")
-        demo.make(self.path, today=dt.date.today())
+        told = self._ask("records", "--store", str(self.path), "demo")
+        if told is not None and told[0]:
+            self._tell("refused", _last_line(told[2]))
+        return told is not None and told[0] == 0
 
     def _selftest(self) -> None:
         from benchapp.cli.selftest import for_record

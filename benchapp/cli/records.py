@@ -56,6 +56,8 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     back = what.add_parser("restore", help="put a copy in place of the records, which nobody may have open")
     back.add_argument("copy", metavar="COPY", help="the copy; it is tried first, and what it replaces is kept")
     back.set_defaults(run=_restore)
+    workshop = what.add_parser("demo", help="make the demonstration workshop with its history in a new file")
+    workshop.set_defaults(run=_demo)
     reread = what.add_parser("reread", help="read every stored trace again and list what comes out differently")
     reread.add_argument("--dry-run", action="store_true", required=True, help="only list; nothing is written")
     reread.add_argument("--json", action="store_true", help="print one JSON object a difference")
@@ -232,6 +234,28 @@ def _restore(args: argparse.Namespace) -> int:
     except StoreError as error:
         raise CommandError(str(error)) from error
     print(f"{path} is the copy {copy} now." + (f" What was there before is kept as {kept}." if kept else ""))
+    return 0
+
+
+def _demo(args: argparse.Namespace) -> int:
+    from benchapp.records import demo
+
+    args.demo = True
+    path = _path(args)
+    if path.exists():
+        raise CommandError(f"{path} is there already; nothing was changed. Name a new file with --store")
+    making = path.with_name(f"{path.name}.making")  # a half-made one never stands under the store's name
+    try:
+        for left in path.parent.glob(f"{making.name}*"):
+            if left.is_file():
+                left.unlink()
+        demo.make(making, today=dt.date.today())
+        making.rename(path)
+    except StoreError as error:
+        raise CommandError(str(error)) from error
+    except OSError as error:
+        raise CommandError(f"{path}: {error.strerror}; give this account write permission there") from error
+    print(f"{path}: the demonstration workshop")
     return 0
 
 

@@ -38,6 +38,8 @@ log = logging.getLogger(__name__)
 
 SIMULATED_PROFILE = "signed value, unit"
 SIMULATED_CAPACITY_NM = 250.0
+OPENING_MS = 1500
+"""How long the records may take to open before the window says that it is at it."""
 
 
 class SimulatedBench:
@@ -203,7 +205,10 @@ class Application:
 
     def after_first_paint(self) -> None:
         """Have the store opened (SQLAlchemy is slow to import), open the link, take up a run that was broken off."""
+        from PySide6.QtCore import QTimer
+
         self.care.open()
+        QTimer.singleShot(OPENING_MS, self.window, self._still_opening)
         url, profile = self._url, self._profile
         if self.simulator is not None:
             url, profile = self.simulator.data_url, SIMULATED_PROFILE
@@ -235,6 +240,8 @@ class Application:
         if store is None:
             return
         self.store = store
+        if self.window.foot.message.text() in (words.MAKING_DEMO, words.OPENING):
+            self.context.message.emit("note", "")
         if self._replaced:
             self._note_put_back(store)
         self.session.give_store(store)
@@ -242,8 +249,20 @@ class Application:
         self.session.take_up()
         self.care.look_after()
 
+    def _still_opening(self) -> None:
+        """After an unexpected end the whole file is looked through first, which takes a while for a large one."""
+        if self.store is None and not self.window.foot.message.text() and self.window.question.isHidden():
+            self.context.message.emit("note", words.OPENING)
+
     def _refused(self, why: str) -> None:
-        self.context.message.emit("problem", why)
+        self.context.message.emit("problem", words.NOT_OPEN)
+
+        def then(answer: str) -> None:
+            if answer == "again":
+                self.context.message.emit("note", "")
+                self.care.open()
+
+        self.window.ask(words.REFUSED, why, words.TRY_AGAIN, then)
 
     def _in_doubt(self, doubt: Doubt) -> None:
         head, detail, answers = words.doubt(doubt.problem, doubt.is_gone, doubt.made, doubt.n_entries)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from benchapp.cli.main import main
-from benchapp.records import Store, backup, schema
+from benchapp.records import Store, backup, demo, schema
 
 SPEC = importlib.util.spec_from_file_location("records_samples", Path(__file__).parents[1] / "records" / "conftest.py")
 samples = importlib.util.module_from_spec(SPEC)
@@ -78,6 +78,17 @@ def test_a_copy_goes_where_it_is_wanted(path, capsys, tmp_path):
     assert backup.problem_of(target) == ""
 
 
+def test_the_demonstration_workshop_is_made_whole_or_not_at_all(tmp_path, capsys, monkeypatch):
+    path, made = tmp_path / "demo.sqlite", demo.make
+    path.with_name("demo.sqlite.making").write_bytes(b"left by one that was ended half-way")
+    monkeypatch.setattr(demo, "make", lambda path, today: made(path, today=today, years=0))
+    assert run(capsys, "--store", path, "demo")[0] == 0
+    assert [each.name for each in tmp_path.glob("demo*")] == ["demo.sqlite"]
+    with Store.open(path, demo=True) as store:
+        assert store.tools()
+        assert store.check().holds
+
+
 def newer(path: Path) -> None:
     with sqlite3.connect(path) as raw:
         raw.execute(f"PRAGMA user_version = {schema.VERSION + 1}")
@@ -126,6 +137,8 @@ WRONG = [
     (["--store", "{path}", "restore", "{text}"], "damaged"),
     (["--store", "{path}", "restore", "{newer}"], "Install the newer program"),
     (["--store", "{path}", "restore", "{demo}"], "demo store"),
+    (["--store", "{path}", "demo"], "is there already"),
+    (["--store", "{text}/demo.sqlite", "demo"], "cannot be written"),
     (["--store", "{path}"], "WHAT"),
     (["--store", "{path}", "mend"], "mend"),
 ]

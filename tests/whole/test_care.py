@@ -173,6 +173,40 @@ def test_records_that_are_gone_are_not_begun_anew_without_a_word(
     assert [run.run_id for run in kilter.store.runs()] == runs
 
 
+def test_records_that_another_program_locks_are_opened_once_they_are_free(start, file: Path, monkeypatch) -> None:
+    no_children(monkeypatch)
+    monkeypatch.setattr("benchapp.records._database.WAIT_S", 0.05)
+    other = sqlite3.connect(file, isolation_level=None)
+    other.execute("PRAGMA locking_mode = EXCLUSIVE")
+    other.execute("BEGIN EXCLUSIVE")
+    kilter = start()
+    wait(lambda: asked(kilter), "the question")
+    assert asked(kilter).startswith("The records could not be opened | Records at ")
+    assert "are locked by another program" in asked(kilter)
+    assert "nothing can be stored" in said(kilter)
+    answer(kilter, "again")
+    wait(lambda: asked(kilter), "the question again")  # still locked
+    other.execute("ROLLBACK")
+    other.close()
+    answer(kilter, "again")
+    wait(lambda: kilter.store is not None, "the store")
+    assert len(kilter.store.runs()) == 2
+    assert not asked(kilter)
+
+
+def test_records_of_a_newer_program_are_left_alone(start, file: Path, monkeypatch) -> None:
+    no_children(monkeypatch)
+    raw = sqlite3.connect(file)
+    raw.execute("PRAGMA user_version = 99")
+    raw.close()
+    before = file.read_bytes()
+    kilter = start()
+    wait(lambda: asked(kilter), "the question")
+    assert "are version 99, this program knows up to" in asked(kilter)
+    answer(kilter, "later")
+    assert file.read_bytes() == before
+
+
 def test_what_does_not_hold_is_named_in_plain_words(start, file: Path) -> None:
     raw = sqlite3.connect(file)
     raw.executescript("DROP TRIGGER IF EXISTS runs_sealed_stay;")
