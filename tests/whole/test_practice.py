@@ -83,7 +83,8 @@ class Trainee:
     def pull(self, manner: str) -> Any:
         """One pull, until it has been told."""
         n = len(self.board.sitting.pulls)
-        self.hand.ask(do="pull", manner=manner, delay_s=0.05)
+        more = {"rate": 32} if manner == "steady" else {}
+        self.hand.ask(do="pull", manner=manner, delay_s=0.05, **more)
         self.wait(lambda: len(self.board.sitting.pulls) > n, f"a {manner} pull")
         self.wait(lambda: self.kilter.session.view().phase is Phase.REST, "rest")
         return self.board.sitting.told
