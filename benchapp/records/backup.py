@@ -315,7 +315,7 @@ def _in_use(path: Path) -> bool:
 def _sweep(folder: Path) -> None:
     """Take away what a copying that was broken off left more than a day ago; a younger one may still be written."""
     yesterday_s = time.time() - 86400
-    for part in folder.glob("*.sqlite.part*"):
+    for part in folder.glob("*.part*"):
         with contextlib.suppress(OSError):
             if part.stat().st_mtime < yesterday_s:
                 part.unlink()
@@ -328,7 +328,7 @@ def _must_hold(copy: Path, path: Path) -> None:
 
 
 def _copy(path: Path, copy: Path) -> None:
-    part = copy.with_name(f"{copy.name}.part")
+    part = copy.with_name(f"{copy.name}.{os.getpid()}.part")  # two windows may copy within the same second
     try:
         copy.parent.mkdir(parents=True, exist_ok=True)
         part.unlink(missing_ok=True)

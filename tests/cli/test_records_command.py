@@ -19,13 +19,21 @@ sys.modules["records_samples"] = samples
 SPEC.loader.exec_module(samples)
 
 
-@pytest.fixture
-def path(tmp_path):
-    """Live records with one sealed run, on a path with a space and umlauts."""
-    path = tmp_path / "Prüf stelle" / "records.sqlite"
+@pytest.fixture(scope="module")
+def one_run(tmp_path_factory) -> bytes:
+    path = tmp_path_factory.mktemp("one") / "records.sqlite"
     with Store.open(path, demo=False, clock=samples.Clock()) as store:
         samples.furnish(store)
         samples.sealed_run(store, "run-0")
+    return path.read_bytes()
+
+
+@pytest.fixture
+def path(one_run, tmp_path):
+    """Live records with one sealed run, on a path with a space and umlauts."""
+    path = tmp_path / "Prüf stelle" / "records.sqlite"
+    path.parent.mkdir()
+    path.write_bytes(one_run)
     return path
 
 

@@ -284,6 +284,22 @@ def test_the_custodian_puts_a_copy_in_place_from_the_menu(start, file: Path, mon
     assert json.loads(entry.body)["content"]["act"] == "records put back from a copy"
 
 
+def test_two_windows_on_the_same_records_see_to_them_side_by_side(start, file: Path) -> None:
+    first, second = start(), start()
+    for kilter in (first, second):
+        wait(lambda kilter=kilter: "are as they were sealed" in said(kilter), "the check")
+    assert first.store is not second.store
+    assert [run.run_id for run in second.store.runs()] == ["run-1", "run-0"]
+    first.store.add_remark("run-1", "seen in the other window", who="fitter 2")
+    assert second.store.head() == first.store.head()
+    copies = [copy.path for copy in backup.copies(file) if copy.path.name.startswith("auto-")]
+    assert 1 <= len(copies) <= 2  # both may have begun before the other had finished; each is whole
+    assert all(backup.problem_of(copy) == "" for copy in copies)
+    assert not list(backup.folder_of(file).glob("*.part*"))
+    first.window.close()
+    assert len(second.store.runs()) == 2  # the other one goes on
+
+
 def test_a_window_closed_at_once_leaves_no_thread_no_process_and_a_whole_store(start, file: Path) -> None:
     for wait_ms in (0, 30, 150, 400):
         kilter = start()
