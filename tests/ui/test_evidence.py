@@ -681,3 +681,15 @@ def test_back_in_service_without_a_good_run_only_by_the_custodians_word_and_the_
     change = store.state_changes("OCF-009")[-1]
     assert (change.who, change.why) == ("custodian", "looked at, nothing bent")
     assert b'"override":true' in store.entries("OCF-009")[-1].body
+
+
+def test_the_list_of_tools_is_narrowed_by_place_and_opening_one_widens_it_again(shop, store):
+    page, _, _ = shop(store)
+    everything = len(page.list.rows)
+    page.place.setCurrentText("ferry north, engine room")
+    assert 0 < len(page.list.rows) < everything
+    assert {row.record.place for row in page.list.rows} == {"ferry north, engine room"}
+    page.refresh()
+    assert page.place.currentText() == "ferry north, engine room"
+    page.open("OCF-001")
+    assert page.list.current().number == "OCF-001"

@@ -467,3 +467,20 @@ def test_open_items_of_the_work_list_are_counted_on_the_tab_of_the_rack(shop):
     records.n_open = 0
     shop.window.context.store_changed.emit("tasks")
     assert "·" not in tab.text()
+
+
+def test_from_a_sealed_verdict_that_found_the_tool_out_the_other_key_leads_to_what_was_done_with_it(shop):
+    opened = []
+    shop.window.context.page_wanted.connect(lambda page, key: opened.append((page, key)))
+    bench = shop.window.bench
+    shop.port.show(stand.view(RunState.SEALED, verdict=stand.verdict((1.01, 1.0, 1.0))))
+    bench.tick()
+    bench.act("aside")
+    assert opened == []
+    shop.port.show(stand.view(RunState.SEALED, verdict=stand.verdict((1.01, 1.044, 1.061))))
+    bench.tick()
+    assert "done with it" in bench.key_bar.buttons["aside"].text()
+    bench.act("aside")
+    run = bench.view.run
+    assert run is not None
+    assert opened == [("rack", f"view:impact:run:{run.run_id}")]

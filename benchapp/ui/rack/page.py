@@ -17,6 +17,7 @@ from benchapp.torque.units import from_nm
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import (
     ChoiceField,
+    Choices,
     Form,
     Panel,
     PickField,
@@ -50,6 +51,7 @@ from benchapp.ui.rack.photo import PhotoError, PhotoView, Picture, shrunk
 from benchapp.ui.rack.switch import TOOLS, VIEW_WORDS, build_view, is_view, offered
 
 MOST_TOOLS = 100_000
+ANY_PLACE = "any place"
 
 NEXT_STATES: dict[ToolState, tuple[tuple[ToolState, str], ...]] = {
     ToolState.IN_SERVICE: (
@@ -242,12 +244,18 @@ class RackPage(Page):
         tools.setContentsMargins(14, 12, 14, 4)
         tools.setSpacing(12)
         self.search = QLineEdit()
-        self.search.setPlaceholderText("Search: number, place, keeper, maker, kind …")
+        self.search.setPlaceholderText("Number, keeper, maker …")
+        self.search.setToolTip("Words of number, place, keeper, maker, kind, state or remark (Ctrl+F)")
         self.search.setClearButtonEnabled(True)
         self.search.setAccessibleName("search the rack")
         self.search.installEventFilter(self)
         self.show_which = ChoiceField("Show", list(SHOW_WORDS.items()), on_change=lambda _key: self._filter())
+        self.place = Choices([ANY_PLACE])
+        self.place.setAccessibleName("place")
+        self.place.setFixedWidth(140)
+        self.place.currentIndexChanged.connect(self._filter)
         tools.addWidget(self.search, 1)
+        tools.addWidget(self.place)
         tools.addWidget(self.show_which)
         left.body.setSpacing(0)
         left.body.addLayout(tools)
@@ -316,6 +324,7 @@ class RackPage(Page):
             return
         self._rows = rows_of(records, today())
         self._limits.clear()
+        self._fill_places()
         busy = self.views.currentWidget() in (self.editor, self.stating, self.importing, self.photo)
         self._filter()
         wished, self._wished = self._wished, ""
@@ -325,6 +334,18 @@ class RackPage(Page):
             self._refresh_view()
         elif not busy:
             self.show_list()
+
+    def _fill_places(self) -> None:
+        places = sorted({row.record.place for row in self._rows if row.record.place}, key=str.casefold)
+        if [self.place.itemText(i) for i in range(1, self.place.count())] == places:
+            return
+        here = self.place.currentText()
+        self.place.blockSignals(True)
+        self.place.clear()
+        self.place.addItems([ANY_PLACE, *places])
+        self.place.setCurrentIndex(max(0, self.place.findText(here)))
+        self.place.blockSignals(False)
+        self.place.setVisible(len(places) > 1)
 
     # ------------------------------------------------------------------------------------------------------------ views
 
@@ -405,6 +426,8 @@ class RackPage(Page):
     def _filter(self, *_: Any) -> None:
         here = self.list.current()
         found = find(self._rows, self.search.text(), Show(self.show_which.value()))
+        if self.place.currentIndex() > 0:
+            found = [row for row in found if row.record.place == self.place.currentText()]
         self.list.show_rows(found)
         if here is not None:
             self._select(here.number)
@@ -412,7 +435,7 @@ class RackPage(Page):
         if not found:
             text = self.search.text().strip()
             self.none_found.setText(
-                f"No tool has “{text}” in it. Fewer letters find more." if text else "No tool is in this state."
+                f"No tool has “{text}” in it. Fewer letters find more." if text else "No tool is like that."
             )
         if self.views.currentWidget() is self.main:
             self.subtitle.setText(count_line(self._rows, len(found)))
@@ -587,6 +610,7 @@ class RackPage(Page):
             self.say(f"No tool in the rack has the number or code {key}.", problem=True)
             return
         self.search.clear()
+        self.place.setCurrentIndex(0)
         self.show_which.choose(Show.RETIRED if record.state is ToolState.RETIRED else Show.ALL)
         self._select(record.number)
 
