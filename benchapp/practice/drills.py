@@ -38,7 +38,7 @@ NAMES: Final[Mapping[str, str]] = MappingProxyType(
         "spread_peak_percent": "spread of your peaks",
         "spread_first_peak_percent": "spread of the wrench",
         "error_percent": "from the mark",
-        "overshoot_percent": "too far at first",
+        "overshoot_percent": "past what was held",
     }
 )
 """Mark -> what it is called on the screen."""
@@ -50,7 +50,7 @@ DEFINITIONS: Final[Mapping[str, str]] = MappingProxyType(
         "rise_s": "time from 80 % of the reading to the reading",
         "dip_percent": "how far the torque stayed below what had been reached, for 30 ms and more",
         "uneven_percent": "greatest distance from a straight line over the last fifth, in percent of the reading",
-        "tremor_percent": "root mean square around the mean over 0.25 s, from half the reading on, in percent of it",
+        "tremor_percent": "median distance from the mean over 0.25 s, from half the reading on, in percent of it",
         "rest_s": "time from the reading back to rest",
         "spread_peak_percent": "standard deviation of the peaks in percent of their mean",
         "spread_first_peak_percent": "standard deviation of the first peaks in percent of their mean",
@@ -388,7 +388,7 @@ def quantity(value: float, aim: Aim) -> str:
     text = f"{value:.3f}"
     for decimals in range(4):
         text = f"{value:.{decimals}f}"
-        near = abs(float(text) - value) <= 0.03 * max(abs(value), 1e-12) + 1e-9
+        near = abs(float(text) - value) <= 0.05 * max(abs(value), 1e-12) + 1e-9
         if near and (float(text) <= limit) == (value <= limit) and (float(text) >= limit) == (value >= limit):
             break
     if "." in text:
@@ -425,8 +425,7 @@ def rest_due(rules: RestRules, pulls: Sequence[tuple[str, PullMarks]], now: dt.d
         before, lately = sorted(trembles[:5])[2], sorted(trembles[-3:])[1]
         if lately >= rules.tremor_least.value and lately > rules.tremor_grown.value * before:
             return Rest(
-                f"Your arm tires: it trembles by {lately:.1f} %, {before:.1f} % at first. "
-                f"Rest {rules.pause_min.value:g} minutes.",
+                f"Your arm tires: trembling {before:.1f} to {lately:.1f} %. Rest {rules.pause_min.value:g} minutes.",
                 until.isoformat(),
             )
     if len(sitting) % int(rules.every_pulls.value) == 0:

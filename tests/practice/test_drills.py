@@ -234,7 +234,7 @@ def test_an_arm_that_trembles_more_and_more_is_sent_to_rest() -> None:
     tired = [(at(2 - i * 0.5), pull(tremor_percent=0.9)) for i in range(3)]
     rest = rest_due(DRILLS.rest, [*fresh, *tired], NOW)
     assert rest is not None
-    assert "0.9 %" in rest.sentence
+    assert "0.4 to 0.9 %" in rest.sentence
     steady = [(at(2 - i * 0.5), pull(tremor_percent=0.45)) for i in range(3)]
     assert rest_due(DRILLS.rest, [*fresh, *steady], NOW) is None
 

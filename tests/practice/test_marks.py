@@ -76,7 +76,13 @@ def test_a_straight_rise_does_not_tremble_and_noise_counts_for_little() -> None:
     t, v = curve((0, 0), (4, 40), (4.1, 0))
     assert marks.tremor_percent(t, v, 40.0, 4.0) == pytest.approx(0.0, abs=0.02)
     noisy = v + np.random.default_rng(5).normal(0.0, 0.1, len(v))
-    assert marks.tremor_percent(t, noisy, 40.0, 4.0) == pytest.approx(100 * 0.1 / np.sqrt(10) / 40.0, rel=0.15)
+    assert marks.tremor_percent(t, noisy, 40.0, 4.0) == pytest.approx(0.6745 * 100 * 0.1 / np.sqrt(10) / 40.0, rel=0.2)
+
+
+def test_a_dip_is_no_tremor() -> None:
+    t, v = curve((0, 0), (2.4, 24), (2.6, 20), (4.6, 40), (4.7, 0))
+    assert marks.deepest_dip_percent(t, v, 40.0, 4.6) > 10.0
+    assert marks.tremor_percent(t, v, 40.0, 4.6) < 0.15
 
 
 def test_a_snatched_pull_is_too_short_to_tell_its_tremor() -> None:

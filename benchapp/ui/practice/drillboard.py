@@ -434,7 +434,9 @@ class DrillBoard(QWidget):
             plot.hold(None)
             return
         if plot.held_from is None or not plot.held_from <= pull.end_s <= plot.held_from + plot.past_s + plot.ahead_s:
-            plot.hold(max(pull.start_s - 0.5, pull.end_s + 0.3 - plot.past_s))
+            # a short pull stands away from the edge, so that its words have room
+            spare = plot.past_s + plot.ahead_s - (pull.end_s - pull.start_s)
+            plot.hold(max(pull.start_s - max(0.5, spare / 4), pull.end_s + 0.3 - plot.past_s))
 
     # -------------------------------------------------------------------------------------------------------------- Qt
 
