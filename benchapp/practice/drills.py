@@ -62,7 +62,8 @@ DEFINITIONS: Final[Mapping[str, str]] = MappingProxyType(
 
 _OF_ONE_PULL: Final = frozenset(f.name for f in fields(PullMarks)) & frozenset(NAMES)
 _KINDS: Final = ("most", "least", "within")
-_UNREADABLE: Final = (Flag.GAP, Flag.CUT, Flag.UNCLEAR)
+UNREADABLE: Final = (Flag.GAP, Flag.CUT, Flag.UNCLEAR)
+"""A pull with one of these was spoilt by its recording and counts neither way."""
 
 
 class DrillError(ValueError):
@@ -274,7 +275,7 @@ def measure(level: Level, marks: PullMarks) -> tuple[Measured, ...]:
 
 def is_readable(marks: PullMarks) -> bool:
     """False for a pull that the recording spoilt (samples missing, cut, click or dip?): it counts neither way."""
-    return not any(flag in marks.flags for flag in _UNREADABLE)
+    return not any(flag in marks.flags for flag in UNREADABLE)
 
 
 def is_good(level: Level, marks: PullMarks) -> bool:

@@ -160,18 +160,46 @@ def group_weeks(pulls: Iterable[PracticedPull], least: int = LEAST_GROUP) -> lis
     return found
 
 
-def reached(drills: Drills, pulls: Sequence[PracticedPull]) -> list[Reached]:
+@dataclass(frozen=True, slots=True)
+class Line:
+    """As much of a pull as tells how far a person is.
+
+    Attributes:
+        drill: Key.
+        level: Practised.
+        at: ISO 8601.
+        passed: With this pull the level was passed.
+        counts: Not set aside, not spoilt by the recording.
+    """
+
+    drill: str
+    level: int
+    at: str
+    passed: bool
+    counts: bool
+
+
+def line_of(pull: PracticedPull) -> Line:
+    """Return a pull's line."""
+    return Line(pull.drill, pull.level, pull.at, pull.passed, not pull.set_aside and is_readable(pull.marks))
+
+
+def reached(drills: Drills, lines: Iterable[Line]) -> list[Reached]:
     """Return how far a person is, a line a drill, in the drills' order.
 
     Args:
         drills: All there are.
-        pulls: Of one person, oldest first.
+        lines: Of one person's pulls, oldest first.
     """
+    by_drill: dict[str, list[Line]] = {}
+    for line in lines:
+        by_drill.setdefault(line.drill, []).append(line)
     found = []
     for drill in drills.all:
-        own = [pull for pull in pulls if pull.drill == drill.key]
-        best = max((pull for pull in own if pull.passed), key=lambda pull: pull.level, default=None)
-        found.append(Reached(drill.key, best.level if best else 0, best.at if best else "", len(counted(own))))
+        own = by_drill.get(drill.key, [])
+        best = max((line for line in own if line.passed), key=lambda line: line.level, default=None)
+        n = sum(line.counts for line in own)
+        found.append(Reached(drill.key, best.level if best else 0, best.at if best else "", n))
     return found
 
 

@@ -13,8 +13,9 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
+from benchapp.practice.drills import UNREADABLE
 from benchapp.practice.marks import PullMarks
-from benchapp.practice.progress import PracticedPull
+from benchapp.practice.progress import Line, PracticedPull
 from benchapp.records.errors import StoreError, WrongStoreError
 from benchapp.records.schema import practice_pulls as table
 from benchapp.records.store import Store
@@ -73,6 +74,28 @@ def pulls_of(store: Store, person: str, *, drill: str = "", since: str = "") -> 
     """
     wanted = sa.select(table).where(table.c.person == person).order_by(table.c.key)
     return _rows(store, wanted, drill, since)
+
+
+def lines_of(store: Store, person: str) -> list[Line]:
+    """Return of all of a person's pulls, oldest first, what tells how far they are (`progress.reached`).
+
+    A hundred thousand pulls take a moment, where reading each with all its marks would take seconds.
+    """
+    told = ("passed", "aside", "marks.flags")
+    wanted = (
+        sa.select(
+            table.c.drill, table.c.level, table.c.at, *(sa.func.json_extract(table.c.data, f"$.{n}") for n in told)
+        )
+        .where(table.c.person == person)
+        .order_by(table.c.key)
+    )
+    with store._db.reading() as connection:
+        rows = connection.execute(wanted).all()
+    spoilt = [f'"{flag.value}"' for flag in UNREADABLE]
+    return [
+        Line(drill, level, at, bool(passed), not aside and not any(flag in (flags or "") for flag in spoilt))
+        for drill, level, at, passed, aside, flags in rows
+    ]
 
 
 def pulls_of_all(store: Store, *, drill: str = "", since: str = "") -> list[PracticedPull]:

@@ -15,6 +15,7 @@ from benchapp.practice.progress import (
     PracticedPull,
     Week,
     group_weeks,
+    line_of,
     monday_of,
     reached,
     weeks,
@@ -96,6 +97,6 @@ def test_the_highest_level_passed_is_reached() -> None:
         one("fitter 2", "2026-11-03T10:00:00+00:00", 10.0, level=2, passed=True),
         one("fitter 2", "2026-11-04T10:00:00+00:00", 10.0, level=3),
     ]
-    first, *rest = reached(shipped_drills(), pulls)
+    first, *rest = reached(shipped_drills(), map(line_of, pulls))
     assert (first.drill, first.level, first.at, first.n_pulls) == ("stop", 2, "2026-11-03T10:00:00+00:00", 3)
     assert all(other.level == 0 for other in rest)

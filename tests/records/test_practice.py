@@ -8,7 +8,7 @@ import datetime as dt
 import pytest
 
 from benchapp.practice.marks import PullMarks
-from benchapp.practice.progress import HiddenWeek, PracticedPull, Week, group_weeks, weeks
+from benchapp.practice.progress import HiddenWeek, PracticedPull, Week, group_weeks, line_of, weeks
 from benchapp.pulls.pull import Flag
 from benchapp.records import StoreError, WrongStoreError, demo_practice, practice
 from drivers.samples import Source
@@ -111,3 +111,17 @@ def test_the_demonstration_has_weeks_of_a_person_and_of_a_group_with_nobody_to_b
     assert any(isinstance(week, HiddenWeek) for week in group)
     assert any(isinstance(week, Week) for week in group)
     assert demo_store.check().n_entries == 0
+
+
+def test_lines_say_of_each_pull_what_the_pull_itself_says(demo_store) -> None:
+    kept = practice.add_pulls(
+        demo_store,
+        [
+            pull(passed=True),
+            pull(set_aside=True),
+            pull(marks=PullMarks(None, None, 20.0, flags=(Flag.NO_CLICK, Flag.GAP))),
+            pull(marks=PullMarks(None, None, 20.0, flags=(Flag.NO_CLICK,)), drill="even"),
+        ],
+    )
+    assert practice.lines_of(demo_store, "fitter 2") == [line_of(one) for one in kept]
+    assert [line.counts for line in practice.lines_of(demo_store, "fitter 2")] == [True, False, False, True]

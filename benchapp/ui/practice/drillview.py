@@ -223,7 +223,7 @@ class Chooser(QWidget):
         if store is not None and person:
             from benchapp.records import practice
 
-            lines = {one.drill: one for one in reached(self.drills, practice.pulls_of(store, person))}
+            lines = {one.drill: one for one in reached(self.drills, practice.lines_of(store, person))}
         self.list.show_rows([DrillRow(drill, lines.get(drill.key)) for drill in self.drills.all])
         row = self.list.current()
         if row is not None:

@@ -17,6 +17,7 @@ from benchapp.practice.progress import (
     SHOWN,
     SPREAD,
     HiddenWeek,
+    Line,
     PracticedPull,
     Week,
     group_weeks,
@@ -29,7 +30,7 @@ from benchapp.ui.bench.plot import nice_step
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import Choices, Panel, label, plain_button
 from benchapp.ui.format import plural
-from benchapp.ui.page import Column, Listing
+from benchapp.ui.page import Column, Listing, today
 from benchapp.ui.practice import texts
 from benchapp.ui.theme import draw_fitted, font_of_cap
 
@@ -185,6 +186,8 @@ class ProgressView(QWidget):
         self.context = context
         self.drills = shipped_drills()
         self._pulls: list[PracticedPull] = []
+        self._lines: list[Line] = []
+        self._n_kept = 0
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         outer.setSpacing(10)
@@ -292,7 +295,13 @@ class ProgressView(QWidget):
         from benchapp.records import practice
 
         person = self._person()
-        self._pulls = practice.pulls_of_all(store) if person == GROUP else practice.pulls_of(store, person)
+        since = (today() - dt.timedelta(days=7 * MOST_WEEKS)).isoformat()
+        is_group = person == GROUP
+        self._pulls = (
+            practice.pulls_of_all(store, since=since) if is_group else practice.pulls_of(store, person, since=since)
+        )
+        self._n_kept = 0 if is_group else practice.count_of(store, person)
+        self._lines = [] if is_group else practice.lines_of(store, person)
         self._kept()
         self._show()
 
@@ -333,7 +342,7 @@ class ProgressView(QWidget):
 
     def _show_levels(self) -> None:
         rows = []
-        for one in reached(self.drills, self._pulls):
+        for one in reached(self.drills, self._lines):
             drill = self.drills.get(one.drill)
             assert drill is not None
             passed = f"level {one.level} of {len(drill.levels)}, {one.at[:10]}" if one.level else "no level yet"
@@ -351,8 +360,8 @@ class ProgressView(QWidget):
         mine = person == self.context.operator
         for button, shown in ((self.delete, mine), (self.keep, False), (self.really, False)):
             button.setVisible(shown)
-        n = plural(len(self._pulls), "practice pull")
-        if not self._pulls:
+        n = plural(self._n_kept, "practice pull")
+        if not self._n_kept:
             self.says.setText("Nothing is kept.")
             self.delete.setVisible(False)
         elif mine:
@@ -363,7 +372,7 @@ class ProgressView(QWidget):
             )
 
     def _ask(self) -> None:
-        n = plural(len(self._pulls), "practice pull")
+        n = plural(self._n_kept, "practice pull")
         self.says.setText(texts.DELETE_SAYS.format(n=n, person=self._person()))
         self.delete.setVisible(False)
         self.keep.setVisible(True)
