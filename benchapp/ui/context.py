@@ -34,6 +34,7 @@ class AppContext(QObject):
     store_changed = Signal(str)  # what changed: "tools", "references", "people", "runs"
     unit_changed = Signal(str)  # the unit all pages show from now on
     theme_changed = Signal()
+    operator_changed = Signal(str)  # who pulls from now on
     tool_wanted = Signal(str)  # a tool's number was scanned or chosen for verification: the Bench takes it up
     page_wanted = Signal(str, str)  # go to a page ("rack", "logbook", …), with the key of what to open there
     custodian_changed = Signal(str)  # who has the lock open; "" when it closed

@@ -605,6 +605,7 @@ class MainWindow(QMainWindow):
         changed = getattr(self.bench.start, "operator_changed", None)
         if callable(changed):
             changed(name)
+        self.context.operator_changed.emit(name)
 
     def _label_foot(self) -> None:
         foot = self.foot

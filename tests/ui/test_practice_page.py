@@ -381,9 +381,9 @@ def test_progress_shows_a_persons_weeks_and_only_they_may_delete(trainee: Traine
     assert not view.delete.isVisible()
     assert "fitter 1 may delete them" in view.says.text()
     before = trainee.store.check().head
+    view.who.setCurrentIndex(view.who.findData("fitter 3"))
     trainee.window.set_operator("fitter 1")
-    view.refresh()
-    view.who.setCurrentIndex(view.who.findData("fitter 1"))
+    assert view.who.currentData() == "fitter 1"
     n = practice.count_of(trainee.store, "fitter 1")
     assert n > 0
     QTest.mouseClick(view.delete, Qt.MouseButton.LeftButton)
@@ -422,3 +422,22 @@ def test_an_empty_workshop_says_what_to_do(qapp: QApplication, tmp_path: Path) -
         assert "Nobody has practised" in made.page.view.chart.spoken()
     finally:
         made.close()
+
+
+def test_the_name_chosen_at_the_foot_practises(trainee: Trainee) -> None:
+    trainee.window.set_operator("fitter 3")
+    assert trainee.drills.chooser.who.currentText() == "fitter 3"
+    trainee.begin()
+    assert trainee.board.sitting.choice.person == "fitter 3"
+
+
+def test_the_page_opens_at_a_tool_with_a_drill_that_suits_it(trainee: Trainee) -> None:
+    trainee.context.page_wanted.emit("practice", "drills:OCF-020")
+    chooser = trainee.drills.chooser
+    assert chooser.list.current().drill.key == "eye"
+    assert chooser.tools.current().record.number == "OCF-020"
+    trainee.context.page_wanted.emit("practice", "drills:OCF-007")
+    assert chooser.list.current().drill.suits(chooser.tools.current().record.tool)
+    assert chooser.tools.current().record.number == "OCF-007"
+    trainee.context.page_wanted.emit("practice", "progress")
+    assert trainee.page.view is trainee.page._built["progress"]

@@ -196,6 +196,7 @@ class Chooser(QWidget):
         foot.body.addLayout(bottom)
         outer.addWidget(foot)
         self.setFocusProxy(self.list)
+        context.operator_changed.connect(self._operator_changed)
 
     # ------------------------------------------------------------------------------------------------------------ fill
 
@@ -307,6 +308,10 @@ class Chooser(QWidget):
         tool = row.record.tool
         self.target.setText(f"{words.plain(usual_target(tool))} {tool.unit}")
         self._replan()
+
+    def _operator_changed(self, name: str) -> None:
+        if name and name != self.who.currentText():
+            self.who.setEditText(name)
 
     def _who_changed(self, _text: str) -> None:
         self._fill_drills()
@@ -464,6 +469,17 @@ class DrillView(QWidget):
     def act(self, action: str) -> None:
         """Do what a key means now."""
         self.board.act(action)
+
+    def open(self, key: str) -> None:
+        """Put the cursor on a tool, and on a drill that suits it."""
+        store = self.context.store
+        record = store.tool(key) if store is not None else None
+        if record is None or self.board.is_under_way:
+            return
+        row = self.chooser.list.current()
+        if row is None or not row.drill.suits(record.tool):
+            self.chooser.pick_drill(next(drill.key for drill in self.drills.all if drill.suits(record.tool)))
+        self.chooser.pick_tool(record.number)
 
     def refresh(self) -> None:
         """Read the store again."""

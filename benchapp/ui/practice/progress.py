@@ -245,6 +245,7 @@ class ProgressView(QWidget):
         self.mark.currentIndexChanged.connect(self._show)
         self._fill_marks()
         self.setFocusProxy(self.who)
+        context.operator_changed.connect(self._operator_changed)
 
     # ------------------------------------------------------------------------------------------------------------ fill
 
@@ -370,6 +371,12 @@ class ProgressView(QWidget):
             self.says.setText(
                 f"{n} are kept. {person} may delete them: choose that name under “Who pulls” at the foot."
             )
+
+    def _operator_changed(self, name: str) -> None:
+        """Somebody else stands here: whose practice may be deleted changes with it."""
+        if self.isVisible() and self.who.findData(name) >= 0:
+            self.who.setCurrentIndex(self.who.findData(name))
+        self._kept()
 
     def _ask(self) -> None:
         n = plural(self._n_kept, "practice pull")
