@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchapp.practice import marks
 from benchapp.pulls.pull import Flag, Mode
@@ -171,3 +175,64 @@ def test_a_held_torque_has_a_miss_and_an_overshoot() -> None:
     assert found.follow_percent is None
     assert found.rest_s is not None
     assert found.rest_s < 2.6
+
+
+corner_lists = st.lists(st.tuples(st.floats(0.05, 0.8), st.floats(0.05, 1.0)), min_size=1, max_size=6)
+
+
+@given(corner_lists, st.floats(1.0, 1000.0), st.floats(-50.0, 5000.0), st.sampled_from([200.0, 500.0, 1000.0, 4000.0]))
+@settings(max_examples=60, deadline=None)
+def test_marks_do_not_depend_on_the_unit_the_axis_or_much_on_the_rate(
+    corners: list[tuple[float, float]], factor: float, shift: float, rate: float
+) -> None:
+    at, points = 0.5, [(0.0, 0.0), (0.5, 0.0)]
+    for length, share in corners:
+        at += length
+        points.append((at, share))
+    points += [(at + 1.0, 1.0), (at + 1.3, 0.0)]
+    reading_s = at + 1.0
+
+    def all_marks(rate_hz: float, factor: float, shift: float) -> list[float]:
+        t = np.arange(0.0, reading_s + 0.2, 1.0 / rate_hz)
+        v = factor * np.interp(t, [p[0] for p in points], [p[1] for p in points])
+        found = [
+            function(t + shift, v, factor, reading_s + shift)
+            for function in (marks.rise_time_s, marks.rise_deviation_percent, marks.tremor_percent)
+        ]
+        return [math.nan if value is None else value for value in found]
+
+    def dip(rate_hz: float, factor: float) -> float:
+        t = np.arange(0.0, reading_s + 0.2, 1.0 / rate_hz)
+        v = factor * np.interp(t, [p[0] for p in points], [p[1] for p in points])
+        return marks.deepest_dip_percent(t, v, factor, reading_s)
+
+    plain = all_marks(1000.0, 1.0, 0.0)
+    # the clock's shift moves a sample across the edge of a mean at most
+    assert all_marks(1000.0, factor, 0.0) == pytest.approx(plain, rel=1e-6, abs=1e-6, nan_ok=True)
+    assert all_marks(1000.0, factor, shift) == pytest.approx(plain, rel=0.05, abs=0.1, nan_ok=True)
+    assert dip(1000.0, factor) == pytest.approx(dip(1000.0, 1.0), abs=1e-6)
+    other = all_marks(rate, 1.0, 0.0)
+    assert other[0] == pytest.approx(plain[0], abs=2.0 / min(rate, 1000.0), nan_ok=True)
+    assert dip(rate, 1.0) == pytest.approx(dip(1000.0, 1.0), abs=2.0)
+
+
+@given(corner_lists)
+@settings(max_examples=60, deadline=None)
+def test_the_deepest_dip_is_that_of_a_slow_obvious_search(corners: list[tuple[float, float]]) -> None:
+    at, points = 0.0, [(0.0, 0.0)]
+    for length, share in corners:
+        at += length
+        points.append((at, share))
+    points.append((at + 0.5, 1.0))
+    t = np.arange(0.0, at + 0.5, 1.0 / RATE_HZ)
+    v = np.interp(t, [p[0] for p in points], [p[1] for p in points])
+    found = marks.deepest_dip_percent(t, v, 1.0, at + 0.5)
+    _, means = marks.means(t, v, -math.inf, at + 0.5)
+    deepest = 0.0
+    for i in range(len(means) - 2):
+        depths = []
+        for k in (i, i + 1, i + 2):
+            reached = max(means[: k + 1])
+            depths.append((reached - means[k]) / reached * 100 if reached > 0.1 else -1.0)
+        deepest = max(deepest, min(depths))
+    assert found == pytest.approx(deepest, abs=1e-9)
