@@ -67,6 +67,8 @@ class Checked:
         detail: It in full.
         problem: The check itself could not be made: why; "" when it was.
         is_damaged: The file itself is damaged.
+        against: The seal kept elsewhere that it was compared with; "" none.
+        asked_for: A person asked for this check.
     """
 
     holds: bool = False
@@ -78,6 +80,8 @@ class Checked:
     detail: str = ""
     problem: str = ""
     is_damaged: bool = False
+    against: str = ""
+    asked_for: bool = False
 
 
 class Care(QObject):
@@ -144,9 +148,9 @@ class Care(QObject):
         """Make a copy because somebody asks for one."""
         self._add(self._copy)
 
-    def check_now(self) -> None:
-        """Check the chain again."""
-        self._add(self._check)
+    def check_now(self, against: str = "") -> None:
+        """Check the chain because somebody asks for it, and compare with a seal kept elsewhere."""
+        self._add(lambda: self._check(against, asked_for=True))
 
     def prepare(self, copy: Path) -> None:
         """Try a copy and lay it ready beside the records."""
@@ -252,14 +256,16 @@ class Care(QObject):
             "copied", Path(copy) if copy else None, "" if status == 0 else _last_line(err), "--daily" not in flags
         )
 
-    def _check(self) -> None:
-        told = self._ask("records", *self._which(), "check", "--json")
+    def _check(self, against: str = "", *, asked_for: bool = False) -> None:
+        compare = (f"--against={against}",) if against else ()
+        told = self._ask("records", *self._which(), "check", "--json", *compare)
         if told is None:
             return
         status, out, err = told
         if status not in (0, 1):
             problem = _last_line(err)
-            self._tell("checked", Checked(problem=problem, is_damaged="are damaged" in problem))
+            damaged = "are damaged" in problem
+            self._tell("checked", Checked(problem=problem, is_damaged=damaged, against=against, asked_for=asked_for))
             return
         result = json.loads(out)
         first = result["findings"][0] if result["findings"] else {"what": "", "subject": "", "detail": ""}
@@ -274,6 +280,8 @@ class Care(QObject):
                 subject=first["subject"],
                 detail=first["detail"],
                 is_damaged=first["detail"].startswith("the database file"),
+                against=against,
+                asked_for=asked_for,
             ),
         )
 

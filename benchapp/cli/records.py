@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import datetime as dt
 import json
 import sys
@@ -86,8 +87,9 @@ def _open(args: argparse.Namespace, *, must_exist: bool = True) -> Store:
 
 def _check(args: argparse.Namespace) -> int:
     against = args.against
-    if against and Path(against).is_file():
-        against = Path(against).read_text(encoding="utf-8").strip()
+    with contextlib.suppress(OSError, ValueError):  # too long for a name, or no text: then it is no head either
+        if against and Path(against).is_file():
+            against = Path(against).read_text(encoding="utf-8").strip()
     with _open(args) as store:
         try:
             result = store.check(against)

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from benchapp.session.link import LinkOpener, LinkPort
     from benchapp.session.reader import ReaderPort
     from benchapp.ui.context import AppContext
+    from benchapp.ui.keeping import KeepingDialog
     from benchapp.ui.shell import MainWindow, PageSpec
     from drivers.profile import Profiles
     from drivers.samples import SampleBlock
@@ -160,6 +161,8 @@ class Application:
         self._profiles: Profiles | None = None
         self._load_profiles = user_profiles
         self.store: Store | None = None
+        self._keeping: KeepingDialog | None = None
+        self._last_check = (words.NOT_CHECKED, False)
         self._putting_back: tuple[Path, str] = (Path(), "")
         self._replaced: tuple[Path, str, Path | None] | None = None
         self.session = BenchSession(link_opener(self.profiles), make_reader)
@@ -230,10 +233,7 @@ class Application:
         care.copied.connect(self._copied)
         care.checked.connect(self._checked)
         care.prepared.connect(self._prepared)
-        self.window.more_actions += [
-            (words.COPY_NOW, self._copy_now),
-            (words.COPY_BACK, self._choose_copy),
-        ]
+        self.window.more_actions += [(words.KEEPING_MENU, self.show_keeping)]
 
     def _opened(self, _store: object) -> None:
         store = self.care.take()
@@ -301,40 +301,69 @@ class Application:
             self.context.message.emit("problem", words.copy_failed(problem))
         elif asked_for and copy is not None:
             self.context.message.emit("note", words.copied(copy))
+        if self._keeping is not None:
+            self._show_copies(self._keeping)
 
     def _checked(self, checked: Checked) -> None:
+        text, is_problem = words.NOT_CHECKED, True
         if checked.problem and not checked.is_damaged:
-            self.context.message.emit("problem", words.check_failed(checked.problem))
+            text = words.check_failed(checked.problem)
+            if not checked.asked_for:
+                self.context.message.emit("problem", text)
         elif checked.holds:
+            text = words.records_hold(checked.n_entries, checked.n_traces, against=bool(checked.against))
+            is_problem = False
             if not self.window.foot.message.text():  # never over something that matters
-                self.context.message.emit("note", words.records_hold(checked.n_entries, checked.n_traces))
+                self.context.message.emit("note", text)
         else:
-            head, detail = words.records_do_not_hold(
+            head, text = words.records_do_not_hold(
                 checked.what, checked.subject, checked.detail or checked.problem, checked.n_findings
             )
             log.error("check of the records: %s", checked)
             self.context.message.emit("problem", f"{head}: {words.finding(checked.what, checked.subject)}")
-            self.window.ask(head, detail, words.SEEN, self._seen)
+            if not checked.asked_for:
+                self.window.ask(head, text, words.SEEN, self._seen)
+        self._last_check = (text, is_problem)
+        if self._keeping is not None:
+            self._keeping.show_checked(text, problem=is_problem)
 
-    def _copy_now(self) -> None:
-        if self.store is None:
-            self.context.message.emit("problem", words.NOT_OPEN)
-        else:
-            self.care.copy_now()
+    def show_keeping(self) -> None:
+        """Show the records as a whole: do they hold, the newest seal, the copies."""
+        from benchapp.records import StoreError
+        from benchapp.ui.keeping import KeepingDialog
 
-    def _choose_copy(self) -> None:
-        """Show the copies; the custodian may put one in place."""
-        from benchapp.records import backup
-        from benchapp.ui.copies import CopiesDialog
-
-        def chosen(copy: Path) -> None:
-            if self.store is None:
-                self._restore(copy, self.context.operator)  # without records there is no lock to ask
-            else:
-                self.context.as_custodian(words.COPY_BACK_FOR, lambda who: self._restore(copy, who))
-
-        dialog = CopiesDialog(backup.copies(self.store_file), chosen, self.window)
+        try:
+            head = self.store.head() if self.store is not None else ""
+        except StoreError as error:
+            self.context.message.emit("problem", str(error))
+            return
+        dialog = KeepingDialog(self.store_file, head, self.window)
+        self._keeping = dialog
+        text, is_problem = self._last_check
+        dialog.show_checked(text, problem=is_problem)
+        dialog.check.setEnabled(self.store is not None)
+        dialog.copy.setEnabled(self.store is not None)
+        dialog.check_wanted.connect(self.care.check_now)
+        dialog.copy_wanted.connect(self.care.copy_now)
+        dialog.restore_wanted.connect(self._restore_chosen)
+        dialog.finished.connect(self._keeping_closed)
+        self._show_copies(dialog)
         dialog.open()
+
+    def _keeping_closed(self, _result: int) -> None:
+        self._keeping = None
+
+    def _show_copies(self, dialog: KeepingDialog) -> None:
+        from benchapp.records import backup
+
+        dialog.show_copies(backup.copies(self.store_file))
+
+    def _restore_chosen(self, copy: Path) -> None:
+        """The custodian may put a copy in place; without records there is no lock to ask."""
+        if self.store is None:
+            self._restore(copy, self.context.operator)
+        else:
+            self.context.as_custodian(words.COPY_BACK_FOR, lambda who: self._restore(copy, who))
 
     def _restore(self, copy: Path, who: str) -> None:
         """Have the copy tried and laid ready; `_prepared` goes on."""

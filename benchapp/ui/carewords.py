@@ -7,8 +7,23 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+KEEPING: Final = "The records"
+KEEPING_MENU: Final = "The records: check, newest seal, copies …"
+CHECK_NOW: Final = "Check now"
+CHECKING: Final = "The chain, the curves and every column that is shown are being checked …"
+NOT_CHECKED: Final = "Not checked yet since this window was opened."
+HEAD: Final = "Newest seal"
+NO_HEAD: Final = "Nothing is sealed yet."
+HEAD_WHY: Final = (
+    "Each seal fixes every record before it. Someone who can write the file could cut the newest ones off, or seal all "
+    "of them anew; only a seal that is kept elsewhere shows that. Keep it on paper, or in a file on another computer, "
+    "and compare from time to time."
+)
+KEEP_HEAD: Final = "Keep it in a file …"
+COMPARE_HEAD: Final = "Compare with one kept …"
+HEAD_FILTER: Final = "Text (*.txt);;All files (*)"
+COPIES: Final = "Copies"
 COPY_NOW: Final = "Copy the records now"
-COPY_BACK: Final = "Copies of the records …"
 COPY_BACK_FOR: Final = "to put a copy of the records in place"
 MAKING_DEMO: Final = "Making the demonstration workshop, once."
 TRYING_COPY: Final = "Trying the copy …"
@@ -18,7 +33,6 @@ OPENING: Final = "The records are being opened …"
 REFUSED: Final = "The records could not be opened"
 TRY_AGAIN: Final = (("again", "Try again"), ("later", "Leave it"))
 SEEN: Final = (("seen", "I have seen it"),)
-COPIES_TITLE: Final = "Copies of the records"
 COPIES_INTRO: Final = (
     "One is made each day, and whenever you ask for one. A copy is tried before it replaces anything, and the records "
     "of now are kept beside it."
@@ -82,6 +96,11 @@ def doubt(problem: str, is_gone: bool, made: str, n_entries: int) -> tuple[str, 
     return head, detail, (("later", "Leave it"), ("restore", "Put the copy in place"))
 
 
+def head_kept(path: Path) -> str:
+    """The newest seal is in a file."""
+    return f"Kept in {path.name}: now put it where this computer's records are not."
+
+
 def copied(copy: Path) -> str:
     """A copy asked for is there."""
     return f"Copied and tried: {copy}"
@@ -114,12 +133,10 @@ def check_failed(problem: str) -> str:
     return f"The records could not be checked: {problem}"
 
 
-def records_hold(n_entries: int, n_traces: int) -> str:
-    """The quiet note after a check that found nothing."""
-    return (
-        f"Records checked: {count(n_entries, 'entry', 'entries')} and {count(n_traces, 'curve', 'curves')} are as "
-        "they were sealed."
-    )
+def records_hold(n_entries: int, n_traces: int, *, against: bool = False) -> str:
+    """The quiet note after a check that found nothing; `against`: the seal kept elsewhere is among them."""
+    found = f"{count(n_entries, 'entry', 'entries')} and {count(n_traces, 'curve', 'curves')} are as they were sealed"
+    return f"Records checked: {found}" + (", and the seal kept elsewhere is among them." if against else ".")
 
 
 def finding(what: str, subject: str) -> str:

@@ -123,6 +123,8 @@ WRONG = [
     (["--demo", "--store", "{path}", "check"], "live store"),
     (["--store", "{path}", "check", "--against", "12:abc"], "--against: '12:abc' is no head"),
     (["--store", "{path}", "check", "--against", "{text}"], "--against: "),
+    (["--store", "{path}", "check", "--against", "x" * 5000], "is no head"),
+    (["--store", "{path}", "check", "--against", "{path}"], "is no head"),
     (["--store", "{path}", "export"], "--format"),
     (["--store", "{path}", "export", "--format", "pdf"], "--format"),
     (["--store", "{path}", "export", "--format", "xlsx"], "needs -o PATH"),
@@ -152,7 +154,7 @@ WRONG = [
 ]
 
 
-@pytest.mark.parametrize(("arguments", "said"), WRONG, ids=[" ".join(each[0][2:]) for each in WRONG])
+@pytest.mark.parametrize(("arguments", "said"), WRONG, ids=[" ".join(each[0][2:])[:60] for each in WRONG])
 def test_a_wrong_request_is_one_line_with_status_2_and_changes_nothing(path, tmp_path, capsys, arguments, said):
     copy = backup.make(path, now=samples.Clock()(), target=tmp_path / "copy.sqlite")
     places = {name: tmp_path / name for name in ("none", "folder", "text", "damaged", "newer", "export", "demo")}

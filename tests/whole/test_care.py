@@ -19,7 +19,7 @@ from PySide6.QtWidgets import QApplication
 from benchapp.cli.care import Care
 from benchapp.cli.window import Application
 from benchapp.records import Person, Store, backup
-from benchapp.ui.copies import CopiesDialog
+from benchapp.ui.keeping import KeepingDialog
 
 
 def _samples() -> ModuleType:
@@ -89,6 +89,15 @@ def answer(kilter: Application, key: str) -> None:
 
 def said(kilter: Application) -> str:
     return kilter.window.foot.message.text()
+
+
+def records_dialog(kilter: Application) -> KeepingDialog:
+    """Open it from the menu, as a person does."""
+    ((_, show),) = [each for each in kilter.window.more_actions if each[0].startswith("The records")]
+    show()
+    dialog = kilter.window.findChild(KeepingDialog)
+    assert dialog is not None
+    return dialog
 
 
 def no_children(monkeypatch: pytest.MonkeyPatch, **answers: object) -> None:
@@ -264,10 +273,7 @@ def test_the_custodian_puts_a_copy_in_place_from_the_menu(start, file: Path, mon
     kilter.store.save_person(Person("custodian", is_custodian=True))
     wanted = []
     kilter.context.custodian_wanted.connect(lambda what_for, do: wanted.append((what_for, do)))
-    actions = dict(kilter.window.more_actions)
-    actions["Copies of the records …"]()
-    dialog = kilter.window.findChild(CopiesDialog)
-    assert dialog is not None
+    dialog = records_dialog(kilter)
     assert dialog.list.count() == 1
     assert "3 entries" in dialog.list.item(0).text()
     assert not dialog.take.isEnabled()
@@ -282,6 +288,34 @@ def test_the_custodian_puts_a_copy_in_place_from_the_menu(start, file: Path, mon
     assert [run.run_id for run in kilter.store.runs()] == ["run-0"]
     (entry,) = [each for each in kilter.store.entries("") if each.who == "custodian"]
     assert json.loads(entry.body)["content"]["act"] == "records put back from a copy"
+
+
+def test_the_newest_seal_is_shown_kept_in_a_file_and_compared_with(start, file: Path, tmp_path: Path) -> None:
+    kilter = start()
+    wait(lambda: "are as they were sealed" in said(kilter), "the check at the start")
+    dialog = records_dialog(kilter)
+    assert dialog.shown_head.text() == kilter.store.head()
+    assert "are as they were sealed" in dialog.checked.text()
+    elsewhere = tmp_path / "head.txt"
+    dialog.keep_head(elsewhere)
+    assert elsewhere.read_text() == f"{kilter.store.head()}\n"
+    assert "Kept in head.txt" in dialog.kept.text()
+
+    dialog.compare_with(elsewhere)
+    assert not dialog.check.isEnabled()  # one at a time
+    wait(lambda: "the seal kept elsewhere is among them" in dialog.checked.text(), "the comparison")
+    elsewhere.write_text("9" + kilter.store.head()[1:])
+    dialog.compare_with(elsewhere)
+    wait(lambda: "cut off or built anew" in dialog.checked.text(), "the comparison with a cut chain")
+    assert not asked(kilter)  # it is told where it was asked
+    elsewhere.write_text("no seal at all")
+    dialog.compare_with(elsewhere)
+    wait(lambda: "is no head" in dialog.checked.text(), "the refusal")
+
+    n = dialog.list.count()
+    QTest.mouseClick(dialog.copy, Qt.MouseButton.LeftButton)
+    wait(lambda: dialog.list.count() == n + 1, "the copy")
+    dialog.reject()
 
 
 def test_two_windows_on_the_same_records_see_to_them_side_by_side(start, file: Path) -> None:
