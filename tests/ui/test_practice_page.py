@@ -118,7 +118,7 @@ class Trainee:
         QTest.mouseClick(self.drills.chooser.go, Qt.MouseButton.LeftButton)
         self.board.timer.stop()
         while self.board.state != "pulls":
-            self.key()
+            self.board.act("go")
             self.board.tick()
             if self.port.shown.is_zeroing:
                 self.board.tick()

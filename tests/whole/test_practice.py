@@ -149,18 +149,19 @@ def test_a_drill_from_the_first_caution_to_a_level_passed_progress_and_deletion(
     assert store.runs() == runs
 
 
-def test_each_manner_of_pulling_gets_the_sentence_it_deserves(trainee: Trainee) -> None:
+def test_manners_by_eye_and_a_run_that_comes_first(trainee: Trainee) -> None:
+    # blind pulls: each manner gets the sentence it deserves
     trainee.begin("blind", "OCF-005")
-    said = {manner: trainee.pull(manner).advice.of for manner in ("jerky", "snatched", "short")}
-    assert said["jerky"] == "dip_percent"
-    assert said["snatched"] == "rise_s"
-    assert said["short"] == "no-click"
+    assert trainee.pull("jerky").advice.of == "dip_percent"
+    assert trainee.pull("snatched").advice.of == "rise_s"
+    assert trainee.pull("short").advice.of == "no-click"
+    trainee.key(Qt.Key.Key_Escape)
+    trainee.wait(lambda: not trainee.board.is_under_way, "the end of the drill")
 
-
-def test_by_eye_with_a_dial_the_screen_stays_dark_until_the_pull_is_over(trainee: Trainee) -> None:
+    # by eye with a dial: the screen hides the torque until the pull is over
     trainee.begin("eye", "OCF-020")
     target = trainee.board.sitting.choice.target_nm
-    trainee.hand.ask(do="pull", manner="reach")
+    trainee.hand.ask(do="pull", manner="reach", delay_s=0.05, hold_s=1.2)
     trainee.wait(lambda: trainee.kilter.session.live()[1] > 0.5 * target, "torque")
     trainee.wait(trainee.board.curtain.isVisible, "the curtain")
     assert not trainee.board.plot.isVisible()
@@ -168,12 +169,10 @@ def test_by_eye_with_a_dial_the_screen_stays_dark_until_the_pull_is_over(trainee
     trainee.wait(lambda: trainee.board.sitting.told is not None, "the pull to be told")
     assert trainee.board.sitting.told.pull.marks.reading_nm == pytest.approx(target, rel=0.1)
     trainee.wait(trainee.board.plot.isVisible, "the curve")
-
-
-def test_a_run_takes_the_bench_and_practice_gives_it_back(trainee: Trainee) -> None:
-    trainee.begin("stop", "OCF-005")
-    trainee.pull("steady")
     n = practice.count_of(trainee.kilter.context.store, "fitter 2")
+    assert n == 4
+
+    # a run takes the bench: practice ends and keeps what it had
     trainee.window.show_page("bench")
     (panel,) = trainee.window.findChildren(StartPanel)
     panel.number.setText("OCF-005")
