@@ -100,6 +100,8 @@ class Care(QObject):
     copied = Signal(object, str, bool)  # (path or None, problem, asked for by a person)
     checked = Signal(object)  # Checked
     prepared = Signal(object, str)  # (file laid ready or None, problem)
+    exported = Signal(object, str)  # (Path, problem or "")
+    imported = Signal(str)  # problem or ""
     _told = Signal(str, object)  # from the thread to the window's: (which of the above, its arguments)
 
     def __init__(self, path: Path, *, demo: bool, parent: QObject | None = None) -> None:
@@ -151,6 +153,14 @@ class Care(QObject):
     def check_now(self, against: str = "") -> None:
         """Check the chain because somebody asks for it, and compare with a seal kept elsewhere."""
         self._add(lambda: self._check(against, asked_for=True))
+
+    def export(self, form: str, path: Path) -> None:
+        """Write the records to a file, or (csv, traces) into a folder."""
+        self._add(lambda: self._export(form, path))
+
+    def take_in(self, path: Path) -> None:
+        """Import a JSON export into these records, which must be empty."""
+        self._add(lambda: self._import(path))
 
     def prepare(self, copy: Path) -> None:
         """Try a copy and lay it ready beside the records."""
@@ -284,6 +294,27 @@ class Care(QObject):
                 asked_for=asked_for,
             ),
         )
+
+    def _export(self, form: str, path: Path) -> None:
+        from benchapp.records.exchange import TABLES
+
+        if form == "csv":
+            orders: list[tuple[str, ...]] = [("--table", table, "-o", str(path / f"{table}.csv")) for table in TABLES]
+        else:
+            orders = [("-o", str(path))]
+        for order in orders:
+            told = self._ask("records", *self._which(), "export", "--format", form, *order)
+            if told is None:
+                return
+            if told[0]:
+                self._tell("exported", path, _last_line(told[2]))
+                return
+        self._tell("exported", path, "")
+
+    def _import(self, path: Path) -> None:
+        told = self._ask("records", *self._which(), "import", str(path))
+        if told is not None:
+            self._tell("imported", _last_line(told[2]) if told[0] else "")
 
     def _prepare(self, copy: Path) -> None:
         from benchapp.records import StoreError, backup

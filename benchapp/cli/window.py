@@ -233,6 +233,8 @@ class Application:
         care.copied.connect(self._copied)
         care.checked.connect(self._checked)
         care.prepared.connect(self._prepared)
+        care.exported.connect(self._exported)
+        care.imported.connect(self._imported)
         self.window.more_actions += [(words.KEEPING_MENU, self.show_keeping)]
 
     def _opened(self, _store: object) -> None:
@@ -346,9 +348,28 @@ class Application:
         dialog.check_wanted.connect(self.care.check_now)
         dialog.copy_wanted.connect(self.care.copy_now)
         dialog.restore_wanted.connect(self._restore_chosen)
+        dialog.export_wanted.connect(self.care.export)
+        dialog.import_wanted.connect(self.care.take_in)
+        dialog.show_moved(words.TAKE_OUT_WHY, busy=self.store is None)
         dialog.finished.connect(self._keeping_closed)
         self._show_copies(dialog)
         dialog.open()
+
+    def _exported(self, path: Path, problem: str) -> None:
+        self._moved(problem or words.exported(path), is_problem=bool(problem))
+
+    def _imported(self, problem: str) -> None:
+        self._moved(problem or words.IMPORTED, is_problem=bool(problem))
+        if self.store is not None and not problem:
+            for what in ("people", "tools", "references", "runs"):
+                self.context.store_changed.emit(what)
+
+    def _moved(self, text: str, *, is_problem: bool) -> None:
+        if self._keeping is not None:
+            self._keeping.head = self.store.head() if self.store is not None else ""
+            self._keeping.show_moved(text)
+        else:
+            self.context.message.emit("problem" if is_problem else "note", text)
 
     def _keeping_closed(self, _result: int) -> None:
         self._keeping = None

@@ -22,6 +22,23 @@ HEAD_WHY: Final = (
 KEEP_HEAD: Final = "Keep it in a file …"
 COMPARE_HEAD: Final = "Compare with one kept …"
 HEAD_FILTER: Final = "Text (*.txt);;All files (*)"
+TAKE_OUT: Final = "Out and in"
+TAKE_OUT_WHY: Final = (
+    "All of it as JSON can come in again: in new records it gives the same seals. Tables and curves are for reading "
+    "elsewhere."
+)
+EXPORTS: Final = (
+    ("json", "All as JSON …", "records.json", "JSON (*.json)"),
+    ("xlsx", "Tables as XLSX …", "records.xlsx", "Workbooks (*.xlsx)"),
+    ("csv", "Tables as CSV …", "", ""),
+    ("traces", "Curves …", "", ""),
+)
+"""(format, words, name that is proposed, filter); without a name a folder is asked for."""
+IMPORT: Final = "Import …"
+IMPORT_FILTER: Final = "JSON (*.json);;All files (*)"
+IMPORTED: Final = "Read in: every seal is the one it had."
+WRITING: Final = "Being written …"
+READING_IN: Final = "Being read in; every seal is computed anew …"
 COPIES: Final = "Copies"
 COPY_NOW: Final = "Copy the records now"
 COPY_BACK_FOR: Final = "to put a copy of the records in place"
@@ -99,6 +116,11 @@ def doubt(problem: str, is_gone: bool, made: str, n_entries: int) -> tuple[str, 
 def head_kept(path: Path) -> str:
     """The newest seal is in a file."""
     return f"Kept in {path.name}: now put it where this computer's records are not."
+
+
+def exported(path: Path) -> str:
+    """An export is there."""
+    return f"Written: {path}"
 
 
 def copied(copy: Path) -> str:

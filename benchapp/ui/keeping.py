@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -41,6 +42,8 @@ class KeepingDialog(QDialog):
     check_wanted = Signal(str)  # the head to compare with; "" for none
     copy_wanted = Signal()
     restore_wanted = Signal(object)  # the copy's Path
+    export_wanted = Signal(str, object)  # format, Path of the file or folder
+    import_wanted = Signal(object)  # Path of a JSON export
 
     def __init__(self, path: Path, head: str, parent: QWidget) -> None:
         super().__init__(parent)
@@ -75,6 +78,18 @@ class KeepingDialog(QDialog):
         self.compare.clicked.connect(self._ask_compare)
         self.kept = self._text("", "soft")
         column.addLayout(self._row(self.kept, self.keep, self.compare))
+        column.addWidget(self._rule())
+
+        column.addWidget(self._text(carewords.TAKE_OUT, "heading"))
+        self.exported = self._text(carewords.TAKE_OUT_WHY, "soft")
+        column.addWidget(self.exported)
+        self.exports: dict[str, QPushButton] = {}
+        for form, words, name, kinds in carewords.EXPORTS:
+            self.exports[form] = self._button(words)
+            self.exports[form].clicked.connect(partial(self._ask_export, form, name, kinds))
+        self.take_in = self._button(carewords.IMPORT)
+        self.take_in.clicked.connect(self._ask_import)
+        column.addLayout(self._row(None, *self.exports.values(), self.take_in))
         column.addWidget(self._rule())
 
         column.addWidget(self._text(carewords.COPIES, "heading"))
@@ -135,6 +150,13 @@ class KeepingDialog(QDialog):
         self.check.setEnabled(not busy)
         self.compare.setEnabled(not busy)
 
+    def show_moved(self, text: str, *, busy: bool = False) -> None:
+        """Show what became of an export or import, or that it is under way."""
+        self.exported.setText(text)
+        for button in self.exports.values():
+            button.setEnabled(not busy and bool(self.head))
+        self.take_in.setEnabled(not busy and not self.head)
+
     def show_copies(self, copies: Sequence[Copy]) -> None:
         """List copies, newest first."""
         self.list.clear()
@@ -184,6 +206,29 @@ class KeepingDialog(QDialog):
             return
         self.kept.setText(path.name)
         self._ask_check(kept or "-")
+
+    def _ask_export(self, form: str, name: str, kinds: str, _checked: bool = False) -> None:
+        if name:
+            path, _ = QFileDialog.getSaveFileName(self, carewords.TAKE_OUT, name, kinds)
+        else:
+            path = QFileDialog.getExistingDirectory(self, carewords.TAKE_OUT)
+        if path:
+            self.export(form, Path(path))
+
+    def export(self, form: str, path: Path) -> None:
+        """Have the records written to a file or into a folder."""
+        self.show_moved(carewords.WRITING, busy=True)
+        self.export_wanted.emit(form, path)
+
+    def _ask_import(self) -> None:
+        path, _ = QFileDialog.getOpenFileName(self, carewords.IMPORT, "", carewords.IMPORT_FILTER)
+        if path:
+            self.import_from(Path(path))
+
+    def import_from(self, path: Path) -> None:
+        """Have a JSON export read into these records, which are empty."""
+        self.show_moved(carewords.READING_IN, busy=True)
+        self.import_wanted.emit(path)
 
     def _look(self) -> None:
         self.take.setEnabled(bool(self.list.selectedItems()))

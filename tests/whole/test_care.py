@@ -318,6 +318,52 @@ def test_the_newest_seal_is_shown_kept_in_a_file_and_compared_with(start, file: 
     dialog.reject()
 
 
+def test_records_go_out_and_come_in_again_with_the_same_seals(start, file: Path, tmp_path: Path, monkeypatch) -> None:
+    really = Care._ask
+    monkeypatch.setattr(
+        Care, "_ask", lambda self, *rest: really(self, *rest) if {"export", "import"} & {*rest} else None
+    )
+    kilter = start()
+    wait(lambda: kilter.store is not None, "the store")
+    head = kilter.store.head()
+    dialog = records_dialog(kilter)
+    assert not dialog.take_in.isEnabled()  # only new records take an import
+    folder = tmp_path / "out"
+    folder.mkdir()
+    for form, path in (
+        ("json", tmp_path / "records.json"),
+        ("xlsx", tmp_path / "records.xlsx"),
+        ("csv", folder),
+        ("traces", folder),
+    ):
+        dialog.export(form, path)
+        assert not dialog.exports[form].isEnabled()
+        wait(lambda path=path: dialog.exported.text() == f"Written: {path}", f"the {form}")
+    assert {each.name for each in folder.glob("*.csv")} == {"runs.csv", "readings.csv", "tools.csv", "due.csv"}
+    assert len(list(folder.glob("run-*/*.csv"))) == 20
+    dialog.export("xlsx", tmp_path / "nowhere" / "records.xlsx")
+    wait(lambda: "the workbook cannot be written" in dialog.exported.text(), "the refusal")
+    dialog.reject()
+    kilter.window.close()
+
+    for each in (*file.parent.glob("records.sqlite"), *backup.folder_of(file).glob("*")):
+        each.unlink()
+    kilter = start()
+    wait(lambda: kilter.store is not None, "new records")
+    changed: list[str] = []
+    kilter.context.store_changed.connect(changed.append)
+    dialog = records_dialog(kilter)
+    assert not dialog.exports["json"].isEnabled()
+    dialog.import_from(tmp_path / "records.xlsx")
+    wait(lambda: "nothing was imported" in dialog.exported.text(), "the refusal")
+    dialog.import_from(tmp_path / "records.json")
+    wait(lambda: dialog.exported.text().startswith("Read in"), "the import")
+    assert kilter.store.head() == head
+    assert {"tools", "runs"} <= set(changed)
+    assert dialog.exports["json"].isEnabled()
+    dialog.reject()
+
+
 def test_two_windows_on_the_same_records_see_to_them_side_by_side(start, file: Path) -> None:
     first, second = start(), start()
     for kilter in (first, second):
