@@ -330,7 +330,8 @@ class Care(QObject):
     def _ask(self, *arguments: str) -> tuple[int, str, str] | None:
         """(status, stdout, stderr) of one of our own commands at low priority; None when the window closes."""
         command = [sys.executable, "-m", "benchapp", *arguments]
-        flags = getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0)
+        # Windows: lower priority, and no console that flashes up
+        flags = getattr(subprocess, "BELOW_NORMAL_PRIORITY_CLASS", 0) | getattr(subprocess, "CREATE_NO_WINDOW", 0)
         with self._lock:
             if self._closing:
                 return None

@@ -162,7 +162,7 @@ class Database:
             )
         self.raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # the header on disk tells the version from now on
         if is_new:
-            _sync_folder(self.path.parent)
+            backup.sync_folder(self.path.parent)
 
     # --- use
 
@@ -304,14 +304,3 @@ def _free_bytes(path: Path) -> int | None:
         return shutil.disk_usage(path.parent).free
     except OSError:
         return None
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a new file's name durable too (POSIX: the folder is a file of its own)."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -284,6 +284,7 @@ def put_in_place(fresh: Path, path: Path, *, now: dt.datetime) -> Path | None:
         if kept is not None:
             path.rename(kept)
         fresh.rename(path)
+        sync_folder(path.parent)
     except OSError as error:
         raise StoreNotWritableError(path, error.strerror or str(error)) from error
     return kept
@@ -346,6 +347,7 @@ def _copy(path: Path, copy: Path) -> None:
         with part.open("rb+") as file:
             os.fsync(file.fileno())
         part.replace(copy)
+        sync_folder(copy.parent)
     except OSError as error:
         _gone(part)
         raise StoreNotWritableError(copy, error.strerror or str(error)) from error
@@ -360,6 +362,17 @@ def _copy(path: Path, copy: Path) -> None:
     except BaseException:
         _gone(part)
         raise
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder durable too (POSIX: the folder is a file of its own)."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _gone(part: Path) -> None:
