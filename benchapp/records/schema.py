@@ -10,7 +10,7 @@ from typing import Final
 import sqlalchemy as sa
 
 APPLICATION_ID: Final = 0x4B4C5452  # stands in the file's header: "KLTR"
-VERSION: Final = 2  # PRAGMA user_version
+VERSION: Final = 3  # PRAGMA user_version
 
 metadata = sa.MetaData()
 
@@ -223,4 +223,54 @@ check_standard = sa.Table(
     _text("looked_at_by"),
     _text("looked_at_why"),
     sa.Index("ix_check_standard", "reference", "standard", "key"),
+)
+
+# --- version 3
+
+practice_pulls = sa.Table(
+    "practice_pulls",
+    metadata,
+    sa.Column("key", sa.Integer, primary_key=True),
+    _text("person", None),
+    _text("at", None),
+    _text("drill", None),
+    sa.Column("level", sa.Integer, nullable=False, server_default=sa.text("1")),
+    _text("tool"),
+    _text("source", None),
+    _text("data", None),  # marks, aim and passed or not, JSON
+    sa.Index("ix_practice_person", "person", "key"),
+)
+
+studies = sa.Table(
+    "studies",
+    metadata,
+    sa.Column("key", sa.Integer, primary_key=True),
+    _text("name", None),
+    _text("started", None),
+    _text("finished"),
+    _text("source", None),
+    _text("data", None),  # people, tools, order, JSON
+)
+
+study_pulls = sa.Table(
+    "study_pulls",
+    metadata,
+    sa.Column("study", sa.Integer, sa.ForeignKey("studies.key", ondelete="CASCADE"), primary_key=True),
+    sa.Column("number", sa.Integer, primary_key=True),
+    _text("at", None),
+    _text("data", None),
+)
+
+procedures = sa.Table(
+    "procedures",
+    metadata,
+    sa.Column("key", sa.Integer, primary_key=True),
+    _text("name", None),
+    sa.Column("version", sa.Integer, nullable=False),
+    _text("data", None),  # TOML, as the built-in files
+    _text("who", None),
+    _text("at", None),
+    _text("why"),
+    sa.Column("sequence", sa.Integer, nullable=False),  # its entry of the chain
+    sa.UniqueConstraint("name", "version", name="uq_procedures_version"),
 )
