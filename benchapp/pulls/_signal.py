@@ -170,10 +170,21 @@ def releases(
             break
     # a mechanism lets go by much the same share each time: far smaller falls below it were the hand, unless they
     # are deeper than any hand's in so short a time; past the crest the hand may come off faster than any click
-    by_crest = (one.fall for one in found if one.index <= (highest_index + fall_n) * per_block)
+    # and where it rose just as fast before, the tool came to its stop: that is no letting-go, it follows one
+    by_crest = (
+        one.fall
+        for one in found
+        if one.index <= (highest_index + fall_n) * per_block and not _comes_to_stop(x, one, per_block, fall_n)
+    )
     greatest = max(by_crest, default=0.0)
     found = [one for one in found if one.fall >= 0.35 * greatest or one.fall > 0.1 * x[one.index // per_block]]
     return [_sharpened(torque, release, rate_hz, per_block) for release in found]
+
+
+def _comes_to_stop(x: FloatArray, release: Release, per_block: int, n: int) -> bool:
+    """True when the `n` samples up to a fall rise as no arm can: by half the fall and more."""
+    top = release.index // per_block
+    return float(x[top] - x[max(top - n, 0) : top + 1].min()) > 0.5 * release.fall
 
 
 def _third_event(fall: FloatArray, apart: int) -> float:

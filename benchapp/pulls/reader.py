@@ -144,9 +144,12 @@ class PullReader:
         """Samples held in memory: two and a half seconds at rest, and a pull under way."""
         return self._n
 
-    def expect(self, target: float | None, tool_max: float | None, mode: Mode) -> None:
-        """Set what the next pull (or the one under way) is judged against."""
+    def expect(
+        self, target: float | None, tool_max: float | None, mode: Mode, settings: Settings | None = None
+    ) -> None:
+        """Set what the next pull (or the one under way) is judged against; without `settings` those in force stay."""
         self._expected = replace(self._expected, target=target, tool_max=tool_max, mode=mode)
+        self.settings = settings or self.settings
 
     def feed(
         self,

@@ -12,6 +12,7 @@ from benchapp.pulls.pull import Pull
 from benchapp.records.model import RereadDifference
 from benchapp.records.store import Store
 from benchapp.runs.model import CapturedPull, Run
+from benchapp.runs.standing import reader_settings
 from benchapp.torque.direction import Direction
 from benchapp.torque.trace import Trace
 from benchapp.torque.units import to_nm
@@ -92,6 +93,7 @@ def read_again(run: Run, captured: CapturedPull, trace: Trace) -> Pull | None:
         capacity=plan.reference.capacity_nm,
         target=target_nm,
         tool_max=plan.tool.highest_nm,
+        settings=reader_settings(plan),
     )
     stored = captured.pull
     nearest = max(report.pulls, key=lambda pull: _overlap_s(pull, stored), default=None)

@@ -7,7 +7,8 @@ from typing import Final
 
 from benchapp.metrology.deviation import Convention, corridor, deviation_percent
 from benchapp.metrology.tool import ToolType
-from benchapp.runs.model import Band, CapturedPull, Checkpoint, PullKind, Run, RunState
+from benchapp.pulls.settings import Settings
+from benchapp.runs.model import Band, CapturedPull, Checkpoint, PullKind, Run, RunPlan, RunState
 from benchapp.runs.procedure import Procedure, procedure_from_data
 from benchapp.torque.direction import Direction
 
@@ -68,6 +69,15 @@ def n_counted(run: Run, checkpoint_index: int) -> int:
 def procedure_of(run: Run) -> Procedure:
     """Return the procedure as it was when the run was planned."""
     return procedure_from_data(run.plan.procedure, run.plan.procedure_name)
+
+
+def reader_settings(plan: RunPlan) -> Settings:
+    """Return the limits a pull of the run is read with: the procedure's own time window where it has one.
+
+    A procedure that asks for no longest time raises no `too-slow`; one without any window leaves the defaults.
+    """
+    window = procedure_from_data(plan.procedure, plan.procedure_name).time_window_s(plan.tool)
+    return Settings() if window is None else Settings(fast_s=window[0], slow_s=window[1])
 
 
 def expected(run: Run) -> tuple[Direction, float] | None:

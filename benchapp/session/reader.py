@@ -7,14 +7,17 @@ from typing import Protocol
 
 from benchapp.pulls.events import ReaderEvent
 from benchapp.pulls.pull import Mode
+from benchapp.pulls.settings import Settings
 from drivers.samples import FloatArray, Gap
 
 
 class ReaderPort(Protocol):
     """Turns samples into pulls. Torque in N·m, clockwise positive, zeroed."""
 
-    def expect(self, target: float | None, tool_max: float | None, mode: Mode) -> None:
-        """Set what the next pull is judged against."""
+    def expect(
+        self, target: float | None, tool_max: float | None, mode: Mode, settings: Settings | None = None
+    ) -> None:
+        """Set what the next pull is judged against; without `settings` those in force stay."""
         ...
 
     def feed(self, t_s: FloatArray, torque: FloatArray, gaps: Sequence[Gap] = ()) -> list[ReaderEvent]:

@@ -23,11 +23,12 @@ import numpy as np
 from benchapp.metrology.judgement import Judgement
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullStarted, ReaderEvent
 from benchapp.pulls.pull import Mode, Pull
+from benchapp.pulls.settings import Settings
 from benchapp.runs import events as e
 from benchapp.runs import machine
 from benchapp.runs.judging import judge_run
 from benchapp.runs.model import CapturedPull, Hold, Run, RunPlan, RunState, ZeroTaken
-from benchapp.runs.standing import expected
+from benchapp.runs.standing import expected, reader_settings
 from benchapp.session import _views as views
 from benchapp.session._cutout import Cutout
 from benchapp.session._keeper import Job, Keeper, RunStore
@@ -48,6 +49,9 @@ WARN_PERCENT: Final = 95.0
 """From here on the live figure warns; from 100 % on it is an overload."""
 _NO_DATA: Final = (LinkState.CLOSED, LinkState.SILENT, LinkState.LOST, LinkState.REFUSED)
 _TICK_S: Final = 0.5
+
+Expecting = tuple[float | None, float | None, Mode, Settings]
+"""(target, tool's maximum, mode, limits) that the next pull is judged against."""
 
 
 def local_now() -> dt.datetime:
@@ -101,7 +105,8 @@ class BenchSession:
         self._lost_n_reconnects = 0
         self._chain = TorqueChain()
         self._reader = make_reader(None)
-        self._expecting: tuple[float | None, float | None, Mode] | None = None
+        self._expecting: Expecting | None = None
+        self._run_settings = Settings()
         self._cutout = Cutout()
         self._zeroing: Zeroing | None = None
         self._run: Run | None = None
@@ -503,15 +508,21 @@ class BenchSession:
         """Tell the reader what the next pull is judged against, when that has changed and nobody pulls."""
         if self._pull_start_s is not None:
             return
-        run = self._run
-        wanted = None if run is None else expected(run)
-        now: tuple[float | None, float | None, Mode]
-        if run is None and self._practice is not None:
-            now = (self._practice.target_nm, None, self._practice.mode)
-        elif run is None:
-            now = (None, None, Mode.FIRST_PEAK)
+        run, aim = self._run, self._practice
+        if run is not None:
+            wanted = expected(run)
+            now: Expecting = (
+                None if wanted is None else wanted[1],
+                run.plan.tool.highest_nm,
+                run.plan.mode,
+                self._run_settings,
+            )
+        elif aim is not None:
+            window = aim.time_window_s
+            settings = Settings() if window is None else Settings(fast_s=window[0], slow_s=window[1])
+            now = (aim.target_nm, None, aim.mode, settings)
         else:
-            now = (None if wanted is None else wanted[1], run.plan.tool.highest_nm, run.plan.mode)
+            now = (None, None, Mode.FIRST_PEAK, Settings())
         if now != self._expecting:
             self._expecting = now
             self._reader.expect(*now)
@@ -606,6 +617,7 @@ class BenchSession:
         self._stored = {pull.number for pull in run.pulls}
         self._under_way = run.state in machine.UNDER_WAY
         self._pause_limit_s, self._window_s = views.figures_of(run)
+        self._run_settings = reader_settings(run.plan)
         self._chain.set_reference(run.plan.reference)
         self._reader = self._make_reader(run.plan.reference.capacity_nm)
         self._expecting, self._phase, self._pull_start_s, self._eighty_s = None, Phase.REST, None, None

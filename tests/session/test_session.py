@@ -10,7 +10,9 @@ import pytest
 
 from benchapp.metrology.reference import Calibration, CalibrationPoint
 from benchapp.metrology.tool import ToolType
+from benchapp.pulls import Flag, Mode, read_pulls
 from benchapp.runs.model import Band, Hold, PullKind
+from benchapp.runs.standing import reader_settings
 from benchapp.session.view import Phase
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import factor_nm
@@ -78,6 +80,24 @@ def test_a_flagged_pull_is_repeated_with_one_key(bench, plan_of):
     bench.go()
     view = bench.view
     assert (view.state.value, view.card.set_aside, view.pull_index) == ("pull", "short", 1)
+
+
+@pytest.mark.parametrize(("procedure", "told"), [("workshop-full", True), ("iso-6789-1-2017", False)])
+def test_a_pull_is_too_slow_only_where_the_procedure_knows_a_longest_time(procedure, told, plan_of):
+    settings = reader_settings(plan_of(procedure=procedure))
+    t_s = np.arange(9000) / 1000.0
+    torque_nm = np.interp(t_s, [0, 0.5, 1.5, 7.5, 7.51, 7.7, 9], [0, 0, 30, 40, 30, 0, 0])
+    (pull,) = read_pulls(t_s, torque_nm, mode=Mode.FIRST_PEAK, capacity=100.0, settings=settings).pulls
+    assert (Flag.TOO_SLOW in pull.flags) is told
+
+
+def test_the_procedures_time_window_reaches_the_reader_of_the_bench(bench, plan_of):
+    plan = plan_of(procedure="iso-6789-1-2017")
+    bench.session.start_run(plan)
+    bench.until(lambda v: v.run is not None)
+    bench.rest(0.2)
+    assert bench.session._reader.settings == reader_settings(plan)
+    assert math.isinf(bench.session._reader.settings.slow_s)
 
 
 def test_a_pull_the_wrong_way_is_told(bench, plan_of):
