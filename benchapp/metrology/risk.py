@@ -52,6 +52,25 @@ class Prior:
     n: int
 
 
+@dataclass(frozen=True, slots=True)
+class ShopHistory:
+    """How earlier verifications of such tools in this shop came out, for the global risks.
+
+    Attributes:
+        n: Verifications looked at.
+        n_tools: On how many tools.
+        since: Date of the oldest, ISO 8601; "" none.
+        until: Of the newest.
+        prior: Made of them; None: fewer than `SHORTEST_HISTORY`, or no spread left beside the measurement's own.
+    """
+
+    n: int = 0
+    n_tools: int = 0
+    since: str = ""
+    until: str = ""
+    prior: Prior | None = None
+
+
 def prior_from_history(deviations: Sequence[float], measurement_u: float = 0.0) -> Prior | None:
     """Return a prior from mean deviations (percent) of earlier verifications; None: fewer than `SHORTEST_HISTORY`.
 

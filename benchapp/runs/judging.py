@@ -59,6 +59,7 @@ def judge_checkpoint(run: Run, index: int) -> CheckpointJudgement | RefusedError
             given.rule,
             given.coverage,
             given.ambient,
+            given.prior,
         )
         return judge(alone).checkpoints[0]
     except RefusedError as refused:
@@ -77,6 +78,7 @@ def judge_input(run: Run) -> JudgeInput:
         rule=rule_of(procedure),
         coverage=coverage_of(procedure),
         ambient=_ambient(run, procedure),
+        prior=None if run.plan.history is None else run.plan.history.prior,
     )
 
 

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from benchapp.metrology.judgement import Geometric
 from benchapp.metrology.reference import Reference
+from benchapp.metrology.risk import ShopHistory
 from benchapp.metrology.tool import Tool
 from benchapp.pulls.pull import Flag, Mode, Pull
 from benchapp.torque.direction import Direction
@@ -146,6 +147,7 @@ class RunPlan:
         detector: Name and version of the pull reader.
         geometric: Geometric influences known before the run, by symbol ("w_rep", "w_od", "w_int", "w_l").
         reference_check: How the reference stood by its check standard, one sentence; "" it has none.
+        history: How such tools came out in this shop before; None: nobody looked.
     """
 
     tool: Tool
@@ -161,6 +163,7 @@ class RunPlan:
     detector: str = ""
     geometric: dict[str, Geometric] = field(default_factory=dict)
     reference_check: str = ""
+    history: ShopHistory | None = None
 
 
 @dataclass(frozen=True, slots=True)

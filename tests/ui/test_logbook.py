@@ -21,10 +21,10 @@ from benchapp.ui.logbook.model import (
     checkpoint_lines,
     figure_lines,
     headline,
-    probability_text,
     pull_lines,
     wanted,
 )
+from benchapp.ui.verdict import probability_text
 
 TODAY = dt.date(2026, 11, 25)
 

@@ -7,20 +7,23 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Final
 
-from benchapp.metrology.budget import FORMULAS
 from benchapp.metrology.deviation import Convention
 from benchapp.metrology.errors import RefusedError
-from benchapp.metrology.judgement import CheckpointJudgement
+from benchapp.metrology.judgement import CheckpointJudgement, ambient_notes
+from benchapp.metrology.judgement import Verdict as Standing
+from benchapp.metrology.rules import Outcome as RuleOutcome
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.records.model import EntryKind, Outcome, RunSummary
-from benchapp.runs.judging import judge_checkpoint
+from benchapp.runs.judging import judge_checkpoint, judge_input
 from benchapp.runs.model import CapturedPull, PullKind, Run, RunState
 from benchapp.runs.outcome import outcome
 from benchapp.runs.procedure import MARKS
 from benchapp.runs.standing import convention_of
 from benchapp.torque.units import from_nm
+from benchapp.ui import verdict as told
 from benchapp.ui import words
 from benchapp.ui.format import percent, short, significant, wall_text
+from benchapp.ui.verdict import delivered_percent
 from drivers.samples import Source
 
 
@@ -178,6 +181,7 @@ class CheckpointLine:
         wanted: How many readings the procedure asks for.
         judgement: With uncertainty; None when it could not be judged.
         refused: Why not, one sentence; "" if judged.
+        convention: Of the deviations; the picture shows what the tool delivered.
     """
 
     title: str
@@ -187,6 +191,11 @@ class CheckpointLine:
     wanted: int
     judgement: CheckpointJudgement | None
     refused: str
+    convention: Convention = Convention.ISO
+
+    def delivered(self, deviation: float) -> float:
+        """Return what the tool delivered against what it says, percent, for one of these deviations."""
+        return delivered_percent(deviation, self.convention)
 
 
 def checkpoint_lines(run: Run) -> list[CheckpointLine]:
@@ -211,6 +220,7 @@ def checkpoint_lines(run: Run) -> list[CheckpointLine]:
                 checkpoint.n_readings,
                 None if isinstance(judged, RefusedError) else judged,
                 refusal_text(judged, len(counted), checkpoint.n_readings) if isinstance(judged, RefusedError) else "",
+                convention_of(run),
             )
         )
     return lines
@@ -225,14 +235,25 @@ def refusal_text(refused: RefusedError, n: int, wanted_n: int) -> str:
     return f"Not judged: {refused}."
 
 
-def headline(run: Run) -> str:
+def standing_of(run: Run, lines: Sequence[CheckpointLine]) -> Standing:
+    """Return where the tool stands: the worse of the plain limits and the decision rule."""
+    judged = [line.judgement for line in lines if line.judgement is not None]
+    if not outcome(run).within:
+        return Standing.OUT
+    if any(not j.all_within for j in judged):
+        return Standing.OUT
+    doubt = any(j.outcome is not RuleOutcome.PASS or j.settle for j in judged)
+    return Standing.DOUBTFUL if doubt else Standing.IN_SERVICE
+
+
+def headline(run: Run, lines: Sequence[CheckpointLine] = ()) -> str:
     """Return the verdict on the tool as one line."""
     number = run.plan.tool.number
     if run.state is RunState.LEFT:
         return f"{number}: the run was left"
     if run.state not in (RunState.VERDICT, RunState.SEALED):
         return f"{number}: the run is not finished"
-    return f"{number} is within its limits" if outcome(run).within else f"{number} is out of limits"
+    return told.HEADLINES[standing_of(run, lines)].format(number)
 
 
 def advice(run: Run, lines: Sequence[CheckpointLine]) -> str:
@@ -242,25 +263,12 @@ def advice(run: Run, lines: Sequence[CheckpointLine]) -> str:
     if run.state not in (RunState.VERDICT, RunState.SEALED):
         return "It can be gone on with on the Bench, at the pull where it stopped."
     result = outcome(run)
-    said = []
-    if result.within:
-        said.append(
-            "It may stay in service."
-            if run.plan.source is Source.LIVE
-            else "A demonstration: no tool changes its state by it."
-        )
-        doubtful = [c for c in lines if c.judgement and c.judgement.probability < 0.95]
-        if doubtful:
-            worst = min(doubtful, key=lambda c: c.judgement.probability if c.judgement else 1.0)
-            if worst.judgement is not None:
-                said.append(
-                    f"At {worst.title} the mean is within its limits with a probability of "
-                    f"{probability_text(worst.judgement.probability)} only: more readings or a better "
-                    "reference settle it."
-                )
-    else:
-        said.append(meaning(run, lines))
-        said.append("Out of service: send it to a calibration laboratory.")
+    stands = standing_of(run, lines)
+    said = [told.action(stands, run.plan.source)]
+    if stands is Standing.OUT:
+        said.insert(0, meaning(run, lines))
+    elif stands is Standing.DOUBTFUL:
+        said.append(told.settle_sentence([(line.title, line.judgement) for line in lines if line.judgement]))
     n = result.n_set_aside
     if n:
         same = result.within == result.within_with_set_aside
@@ -270,6 +278,8 @@ def advice(run: Run, lines: Sequence[CheckpointLine]) -> str:
             f"{n} {'readings were' if n > 1 else 'reading was'} set aside; "
             + (f"the verdict is the same with {them}." if same else f"with {them} the tool would be {other} limits.")
         )
+    if run.state is RunState.SEALED or run.state is RunState.VERDICT:
+        said += told.ambient_sentences(ambient_notes(judge_input(run).ambient))
     return " ".join(part for part in said if part)
 
 
@@ -290,51 +300,18 @@ def meaning(run: Run, lines: Sequence[CheckpointLine]) -> str:
 
 
 def convention_sentence(run: Run) -> str:
-    """Return the formula of the deviation and how its sign reads, in one sentence."""
+    """Return how the picture and the deviation's sign read, in two short sentences."""
+    setting = run.plan.tool.tool_type is ToolType.SETTING
+    right = "let go above its setting" if setting else "delivered more than it showed"
     if convention_of(run) is Convention.ISO:
-        return "Deviation = (indication − reading) / reading; plus means that the tool delivers less than it says."
-    return "Deviation = (reading − preset) / preset; plus means that the tool delivers more than it says."
-
-
-def probability_text(value: float) -> str:
-    """Return a probability as a percentage that never claims certainty.
-
-    >>> probability_text(0.99997), probability_text(0.954), probability_text(0.0002)
-    ('> 99.9 %', '95.4 %', '< 0.1 %')
-    """
-    if value > 0.999:
-        return "> 99.9 %"
-    return "< 0.1 %" if value < 0.001 else f"{value * 100:.1f} %"
-
-
-def budget_sentence(judged: CheckpointJudgement) -> str:
-    """Return the sentence that matters about a budget: what most of it comes from."""
-    largest = judged.budget.largest
-    if largest is None:
-        return "Nothing is known of the uncertainty here."
-    symbol, share = largest
-    formula = FORMULAS.get(symbol)
-    about = formula.about if formula else symbol
-    amount = (
-        "Nearly all"
-        if share > 0.9
-        else "Three quarters"
-        if share > 0.7
-        else "More than half"
-        if share > 0.5
-        else "Most"
+        return (
+            f"Right of the middle: {right}. The standard's deviation, (indication − reading) / reading, has the other "
+            "sign: plus means that joints get less than the tool says."
+        )
+    return (
+        f"Right of the middle: {right}. The procedure's deviation, (applied − preset) / preset, has the same sign: "
+        "plus means that joints get more than the tool says."
     )
-    close = {
-        "w_md": "nothing at the tool will help.",
-        "w_r": "the tool cannot be set finer than that.",
-        "w_re": "more readings make it smaller.",
-    }.get(symbol, "")
-    said = f"{amount} of this uncertainty is: {about}" + (f"; {close}" if close else ".")
-    missing = judged.budget.missing
-    if missing:
-        names = ", ".join(FORMULAS[s].about for s in missing if s in FORMULAS)
-        said += f" Not known, so not in it: {names}."
-    return said
 
 
 # -------------------------------------------------------------------------------------------------------------- figures

@@ -1,4 +1,7 @@
-"""The verdict as a picture: every reading as a dot against its limits, the mean with W' against the guard band."""
+"""The verdict as a picture: every reading as a dot against its limits, the mean with W' against the guard band.
+
+Everything lies by what the tool delivered against what it says, so that right is above, as on the Bench.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,8 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 from benchapp.ui import theme
 from benchapp.ui.curves.overlay import ticks
 from benchapp.ui.format import MINUS, percent
-from benchapp.ui.logbook.model import CheckpointLine, probability_text
+from benchapp.ui.logbook.model import CheckpointLine
+from benchapp.ui.verdict import probability_text
 
 
 class VerdictPicture(QWidget):
@@ -78,7 +82,7 @@ class VerdictPicture(QWidget):
             self._stripe(painter, stripe.adjusted(0, 5, 0, -5), each, reach, left, right)
 
     def _legend(self) -> str:
-        said = "deviation   ● reading"
+        said = "delivered against what it says   ● reading"
         if self.with_aside and any(line.aside for line in self.lines):
             said += "   × set aside"
         judged = [line.judgement for line in self.lines if line.judgement is not None]
@@ -89,7 +93,7 @@ class VerdictPicture(QWidget):
     def _reach(self) -> float:
         reach = 0.0
         for line in self.lines:
-            values = [*line.counted, *(line.aside if self.with_aside else ())]
+            values = [line.delivered(v) for v in (*line.counted, *(line.aside if self.with_aside else ()))]
             reach = max([reach, line.limit_percent * 1.3, *(abs(value) * 1.1 for value in values)])
             if line.judgement is not None:
                 reach = max(reach, min(line.judgement.interval_percent * 1.05, line.limit_percent * 2.5))
@@ -103,12 +107,12 @@ class VerdictPicture(QWidget):
     ) -> None:
         c = theme.palette()
         metrics = QFontMetricsF(self.font())
-        for sign, colour, style in (
-            (1, c.low, Qt.BrushStyle.FDiagPattern),
-            (-1, c.high, Qt.BrushStyle.BDiagPattern),
+        limits = sorted(line.delivered(sign * line.limit_percent) for sign in (-1, 1))
+        for limit, far, colour, style in (
+            (limits[0], area.left(), c.low, Qt.BrushStyle.BDiagPattern),
+            (limits[1], area.right(), c.high, Qt.BrushStyle.FDiagPattern),
         ):
-            edge = self._x(area, sign * line.limit_percent, reach)
-            far = area.right() if sign > 0 else area.left()
+            edge = self._x(area, limit, reach)
             hatch = QColor(colour)
             hatch.setAlpha(110)
             painter.fillRect(QRectF(min(edge, far), area.top(), abs(far - edge), area.height()), QBrush(hatch, style))
@@ -118,15 +122,15 @@ class VerdictPicture(QWidget):
         if judged is not None and judged.guard_band_percent > 0:
             painter.setPen(QPen(QColor(c.ink), 1.2, Qt.PenStyle.DashLine))
             for sign in (1, -1):
-                x = self._x(area, sign * (line.limit_percent - judged.guard_band_percent), reach)
+                x = self._x(area, line.delivered(sign * (line.limit_percent - judged.guard_band_percent)), reach)
                 painter.drawLine(QPointF(x, area.top()), QPointF(x, area.bottom()))
         upper, lower = area.top() + area.height() * 0.32, area.top() + area.height() * 0.7
         self._dots(painter, area, line, reach, upper)
         if judged is not None:
             mean = judged.mean_deviation_percent
             half = judged.interval_percent - abs(mean)
-            x = self._x(area, mean, reach)
-            a, b = (self._x(area, mean + sign * half, reach) for sign in (-1, 1))
+            x = self._x(area, line.delivered(mean), reach)
+            a, b = sorted(self._x(area, line.delivered(mean + sign * half), reach) for sign in (-1, 1))
             a, b = max(area.left(), a), min(area.right(), b)
             painter.setPen(QPen(QColor(c.accent), 3))
             painter.drawLine(QPointF(a, lower), QPointF(b, lower))
@@ -158,7 +162,7 @@ class VerdictPicture(QWidget):
                 line.refused or f"{len(line.counted)} of {line.wanted} readings",
             )
             return
-        painter.drawText(box, Qt.AlignmentFlag.AlignTop, f"mean {percent(judged.mean_deviation_percent, 2)}")
+        painter.drawText(box, Qt.AlignmentFlag.AlignTop, f"mean deviation {percent(judged.mean_deviation_percent, 2)}")
         painter.setPen(QColor(c.soft))
         painter.drawText(
             box, Qt.AlignmentFlag.AlignBottom, f"within limits with {probability_text(judged.probability)}"
@@ -169,7 +173,7 @@ class VerdictPicture(QWidget):
         taken: list[float] = []
 
         def place(value: float) -> QPointF:
-            x = self._x(area, value, reach)
+            x = self._x(area, line.delivered(value), reach)
             x = min(max(x, area.left() + 5), area.right() - 5)
             rows = sum(abs(x - other) < 10 for other in taken)
             taken.append(x)
@@ -178,8 +182,9 @@ class VerdictPicture(QWidget):
         for value in line.counted:
             at = place(value)
             outside = abs(value) > line.limit_percent
+            above = line.delivered(value) > 0
             painter.setPen(QPen(QColor(c.ink), 1.4))
-            painter.setBrush(QColor((c.low if value > 0 else c.high) if outside else c.ink))
+            painter.setBrush(QColor((c.high if above else c.low) if outside else c.ink))
             painter.drawEllipse(at, 4.6, 4.6)
         if self.with_aside:
             for value in line.aside:

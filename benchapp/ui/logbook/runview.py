@@ -5,10 +5,9 @@ from __future__ import annotations
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
-from benchapp.metrology.budget import FORMULAS
 from benchapp.records.model import Entry, RunSummary
 from benchapp.records.store import Store
-from benchapp.runs.model import PullKind, Run
+from benchapp.runs.model import CapturedPull, PullKind, Run
 from benchapp.torque.trace import Trace
 from benchapp.ui import words
 from benchapp.ui.curves.overlay import Curve, curve_of_trace
@@ -16,11 +15,11 @@ from benchapp.ui.curves.panel import CurvePanel
 from benchapp.ui.curves.picture import Corridor
 from benchapp.ui.fields import ChoiceField, Choices, Panel, label, plain_button
 from benchapp.ui.format import significant, wall_text
+from benchapp.ui.logbook.judged import JudgedPanel
 from benchapp.ui.logbook.model import (
     ENTRY_WORDS,
     CheckpointLine,
     advice,
-    budget_sentence,
     checkpoint_lines,
     convention_sentence,
     figure_lines,
@@ -30,22 +29,24 @@ from benchapp.ui.logbook.model import (
 )
 from benchapp.ui.logbook.picture import VerdictPicture
 from benchapp.ui.page import Column, Facts, Listing, scrolled
+from benchapp.ui.verdict import budget_sentence
 
 SECTIONS = (
     ("result", "Result"),
     ("pulls", "Pulls"),
     ("curves", "Curves"),
-    ("figures", "Where figures come from"),
+    ("uncertainty", "Uncertainty"),
+    ("figures", "Procedure"),
     ("record", "Record"),
 )
-PRELOADS = -1
+PRELOADS, ALL = -1, -2
 
 
 class RunView(QWidget):
     """Shows one run. `message` carries (kind, sentence)."""
 
     message = Signal(str, str)
-    replay_wanted = Signal(str, int)
+    replay_wanted = Signal(object, str)  # (traces, name): to be replayed on the Bench, one after the other
 
     def __init__(self) -> None:
         super().__init__()
@@ -64,6 +65,7 @@ class RunView(QWidget):
         self._build_result()
         self._build_pulls()
         self._build_curves()
+        self._build_uncertainty()
         self._build_figures()
         self._build_record()
         self.setFocusProxy(self.sections)
@@ -114,10 +116,18 @@ class RunView(QWidget):
         self.which.setAccessibleName("checkpoint shown")
         self.curves = CurvePanel(data_wanted=self._trace, name=self._file_name)
         self.curves.tools.insertWidget(0, self.which)
+        self.replay = plain_button("Replay on the Bench")
+        self.replay.setToolTip("The pulls shown here run through the Bench once more, as if they came from the port")
+        self.replay.clicked.connect(self._replay)
+        self.curves.tools.insertWidget(1, self.replay)
         self.stack.addWidget(self.curves)
         self.which.currentIndexChanged.connect(self._show_curves)
         self.curves.saved.connect(lambda text: self.message.emit("note", text))
         self.curves.failed.connect(lambda text: self.message.emit("problem", text))
+
+    def _build_uncertainty(self) -> None:
+        self.judged = JudgedPanel()
+        self.stack.addWidget(self.judged)
 
     def _build_figures(self) -> None:
         panel = Panel(margin=0)
@@ -169,12 +179,13 @@ class RunView(QWidget):
         self.run, self.summary, self._store, self._unit = run, summary, store, unit
         self._traces = {} if not again else self._traces
         lines = checkpoint_lines(run)
-        self.headline.setText(headline(run))
+        self.headline.setText(headline(run, lines))
         self.advice.setText(advice(run, lines))
         self.verdict.show_lines(lines)
         self.aside.setVisible(any(line.aside for line in lines))
         self.formula.setText(convention_sentence(run))
         self.budget.setText(self._budget_text(lines))
+        self.judged.show_judged(run, lines)
         self.pulls.show_rows(pull_lines(run, unit))
         self.figures_head.setText(
             f"{run.plan.procedure_name}, as it stood when the run began. A figure marked M or P is to be checked "
@@ -190,6 +201,8 @@ class RunView(QWidget):
                 self.which.addItem(line.title, index)
         if any(p.kind is PullKind.PRELOAD for p in run.pulls):
             self.which.addItem("preload", PRELOADS)
+        if self.which.count() > 1:
+            self.which.addItem("all pulls", ALL)
         if here is not None:
             self.which.setCurrentIndex(max(0, self.which.findData(here)))
         self.which.blockSignals(False)
@@ -205,13 +218,10 @@ class RunView(QWidget):
         if worst.judgement is None:  # pragma: no cover (filtered above)
             return ""
         budget = worst.judgement.budget
-        shares = ",  ".join(
-            f"{FORMULAS[s].about if s in FORMULAS else s} {share * 100:.0f} %" for s, share in budget.shares[:4]
-        )
+        tur = "" if worst.judgement.tur is None else f", test uncertainty ratio {significant(worst.judgement.tur, 2)}"
         return (
             f"At {worst.title}: W = {significant(budget.expanded, 2)} % (k = {significant(budget.factor, 2)}), "
-            f"W' = {significant(worst.judgement.interval_percent, 2)} %.  {budget_sentence(worst.judgement)}"
-            + (f"\nShares: {shares}." if shares else "")
+            f"W' = {significant(worst.judgement.interval_percent, 2)} %{tur}.  {budget_sentence(worst.judgement)}"
         )
 
     def _show_record(self, entries: list[Entry]) -> None:
@@ -251,6 +261,18 @@ class RunView(QWidget):
             self._traces[number] = self._store.trace(self.run.run_id, number)
         return self._traces.get(number)
 
+    def _replay(self) -> None:
+        """Hand out the traces of the pulls that are shown."""
+        traces = [self._trace(p.number) for p in self._shown()]
+        kept = [trace for trace in traces if trace is not None]
+        if kept:
+            self.replay_wanted.emit(kept, self._file_name())
+
+    def _shown(self) -> list[CapturedPull]:
+        wanted = self.which.currentData()
+        pulls = self.run.pulls if self.run is not None else ()
+        return [p for p in pulls if wanted in (ALL, PRELOADS if p.kind is PullKind.PRELOAD else p.checkpoint_index)]
+
     def _file_name(self) -> str:
         run = self.run
         return "pulls" if run is None else f"{run.plan.tool.number}-{run.started[:10]}-{self.which.currentText()}"
@@ -260,9 +282,8 @@ class RunView(QWidget):
         if run is None or self.sections.value() != "curves":
             return
         curves: list[Curve] = []
-        for captured in run.pulls:
-            mine = captured.kind is PullKind.PRELOAD if wanted == PRELOADS else captured.checkpoint_index == wanted
-            trace = self._trace(captured.number) if mine else None
+        for captured in self._shown():
+            trace = self._trace(captured.number)
             if trace is None:
                 continue
             remark = ""
@@ -274,7 +295,7 @@ class RunView(QWidget):
                 curve_of_trace(captured.number, trace, captured.pull, counts=captured.set_aside is None, remark=remark)
             )
         corridor = None
-        if wanted is not None and wanted != PRELOADS:
+        if wanted is not None and wanted >= 0:
             checkpoint = run.plan.checkpoints[wanted]
             corridor = Corridor(checkpoint.target_nm, checkpoint.low_nm, checkpoint.high_nm)
         self.curves.show_curves(curves, corridor=corridor, unit=self._unit)
