@@ -3,13 +3,19 @@
 Random-effects model of AIAG, Measurement Systems Analysis, 4th edition (from memory; the published example is a test).
 Intervals: modified large-sample method (F. A. Graybill, C.-M. Wang, JASA 75 (1980) 869; for such studies R. K. Burdick,
 C. M. Borror, D. C. Montgomery, J. Qual. Technol. 35 (2003) 342; from memory; cross terms left out). For a single mean
-square it is the exact χ² interval. Coverage is checked by simulation in the tests.
+square it is the exact χ² interval.
+
+Shares of variance: generalized intervals (S. Weerahandi, JASA 88 (1993) 899; for such studies M. Hamada, S. Weerahandi,
+J. Qual. Technol. 32 (2000) 241; from memory): each mean square is divided by draws of χ²/ν, the components are solved
+for in each draw, and the quantiles of their shares are the ends. The draws have a fixed seed, so the same study gives
+the same interval. Coverage of both is checked by simulation in the tests.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -17,8 +23,13 @@ from benchapp.metrology.distributions import chi2_quantile, f_tail
 from benchapp.metrology.errors import RefusedError
 from drivers.samples import FloatArray
 
+Values = TypeVar("Values", float, FloatArray)
+
 POOL_ABOVE = 0.25
 """An interaction whose p-value is above this is pooled into repeatability (MSA habit, from memory)."""
+N_DRAWS = 20_000
+"""Draws for an interval of a share: its ends then repeat to a few tenths of a percent."""
+_SEED = 20260304
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +57,39 @@ class Component:
 
 
 @dataclass(frozen=True, slots=True)
+class Share:
+    """Part of the total variance that a source has.
+
+    Attributes:
+        percent: Of the total variance; 0 where the component came out below zero; NaN without any variance.
+        low, high: Ends of its interval, percent.
+    """
+
+    percent: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """Shares of the total variance; `person`, `interaction`, `tool` and `within` add up to 100 %.
+
+    Attributes:
+        person: Who pulls, over all tools alike.
+        interaction: Who pulls with which tool; 0 with no interval when it was pooled.
+        tool: Which tool.
+        within: Pull to pull of one person with one tool.
+        reproducibility: `person` and `interaction` together.
+    """
+
+    person: Share
+    interaction: Share
+    tool: Share
+    within: Share
+    reproducibility: Share
+
+
+@dataclass(frozen=True, slots=True)
 class Study:
     """Result of a crossed study.
 
@@ -59,6 +103,12 @@ class Study:
         all: Total variation.
         share_percent: R&R of total variation, percent.
         categories: Distinct categories, 1.41·PV/R&R, not cut.
+        persons: Who pulls, without the interaction.
+        together: Interaction alone; 0 when it was pooled.
+        shares: Of the total variance.
+        negative: (name, variance as estimated) of each component that came out below zero and was set to zero:
+            "person", "interaction", "tool".
+        probability: Of the intervals.
     """
 
     person: Source
@@ -74,6 +124,11 @@ class Study:
     all: Component
     share_percent: float
     categories: float
+    persons: Component
+    together: Component
+    shares: Shares
+    negative: tuple[tuple[str, float], ...]
+    probability: float
 
 
 def study(values: FloatArray, probability: float = 0.95) -> Study:
@@ -104,9 +159,11 @@ def study(values: FloatArray, probability: float = 0.95) -> Study:
     below = error if pooled else interaction
     person, tool = _line(ss_person, p - 1, below), _line(ss_tool, t - 1, below)
     v_error = error.mean_square
-    v_inter = 0.0 if pooled else max((interaction.mean_square - v_error) / r, 0.0)
-    v_person = max((person.mean_square - below.mean_square) / (t * r), 0.0)
-    v_tool = max((tool.mean_square - below.mean_square) / (p * r), 0.0)
+    found = _solve(person.mean_square, tool.mean_square, below.mean_square, v_error, (p, t, r), pooled=pooled)
+    alone = (interaction.mean_square - within.mean_square) / r  # told also when it is pooled afterwards
+    raw = (found[0], alone, found[2])
+    negative = tuple((name, float(v)) for name, v in zip(_NAMES, raw, strict=True) if v < 0)
+    v_person, v_inter, v_tool = (max(float(v), 0.0) for v in found)
 
     ms_p, ms_t, ms_b = (person.mean_square, person.dof), (tool.mean_square, tool.dof), (below.mean_square, below.dof)
     ms_e = (error.mean_square, error.dof)
@@ -133,7 +190,48 @@ def study(values: FloatArray, probability: float = 0.95) -> Study:
         all=_component(v_all, av + ev + pv, probability),
         share_percent=100 * math.sqrt(v_grr / v_all) if v_all > 0 else math.nan,
         categories=1.41 * math.sqrt(v_tool / v_grr) if v_grr > 0 else math.inf,
+        persons=_component(v_person, [(1 / (t * r), ms_p), (-1 / (t * r), ms_b)], probability),
+        together=_component(v_inter, [] if pooled else [(1 / r, ms_b), (-1 / r, ms_e)], probability),
+        shares=_shares((person, tool, below, error), (p, t, r), pooled=pooled, probability=probability),
+        negative=negative,
+        probability=probability,
     )
+
+
+_NAMES = ("person", "interaction", "tool")
+
+
+def _solve(
+    ms_person: Values, ms_tool: Values, ms_below: Values, ms_error: Values, shape: tuple[int, int, int], *, pooled: bool
+) -> tuple[Values, Values, Values]:
+    """Return the variances (person, interaction, tool) that expected mean squares give; they may be below zero."""
+    p, t, r = shape
+    inter = ms_below * 0.0 if pooled else (ms_below - ms_error) / r
+    return (ms_person - ms_below) / (t * r), inter, (ms_tool - ms_below) / (p * r)
+
+
+def _shares(
+    lines: tuple[Source, Source, Source, Source], shape: tuple[int, int, int], *, pooled: bool, probability: float
+) -> Shares:
+    """Shares with generalized intervals; `lines` are person, tool, what they are tested against, and error."""
+    random = np.random.default_rng(_SEED)
+    draws = [line.mean_square * line.dof / random.chisquare(line.dof, N_DRAWS) for line in lines]
+    if pooled:
+        draws[2] = draws[3]  # one and the same mean square
+    estimates = [np.array([line.mean_square]) for line in lines]
+    ends = []
+    for ms_person, ms_tool, ms_below, ms_error in (estimates, draws):
+        parts = [np.maximum(v, 0.0) for v in _solve(ms_person, ms_tool, ms_below, ms_error, shape, pooled=pooled)]
+        person, inter, tool = parts
+        total = person + inter + tool + ms_error
+        with np.errstate(invalid="ignore", divide="ignore"):
+            ends.append([100 * part / total for part in (person, inter, tool, ms_error, person + inter)])
+    tail = (1 - probability) / 2
+    found = []
+    for estimate, drawn in zip(ends[0], ends[1], strict=True):
+        low, high = (float(q) for q in np.quantile(drawn, (tail, 1 - tail)))
+        found.append(Share(*(min(v, 100.0) for v in (float(estimate[0]), low, high))))  # 100 + rounding
+    return Shares(*found)
 
 
 def one_way(groups: list[FloatArray]) -> tuple[Source, Source]:

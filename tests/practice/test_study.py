@@ -1,0 +1,232 @@
+"""A study of person or tool: the order, what is repeated, breaks, the result on the published example, refusals."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchapp.metrology.tool import Tool, ToolType
+from benchapp.practice.study import (
+    DAMAGED,
+    Quantity,
+    StudyPull,
+    StudyRefusedError,
+    StudyTool,
+    csv_text,
+    evaluate,
+    next_step,
+    outlook,
+    plan_study,
+    portion,
+    take,
+    why_again,
+)
+from benchapp.pulls.pull import Flag, Mode, Pull
+from benchapp.torque.direction import Direction
+from drivers.samples import Source
+
+
+def tool(number: str, target: float = 60.0, unit: str = "N·m") -> StudyTool:
+    return StudyTool(Tool(number, ToolType.SETTING, "A", unit, 20.0, 100.0), target)
+
+
+PEOPLE = ("fitter 1", "fitter 2", "fitter 3")
+TOOLS = (tool("OCF-005"), tool("OCF-014"), tool("OCF-021", 40.0), tool("OCF-030"))
+PULL = Pull(0.0, 2.0, Direction.CLOCKWISE, Mode.FIRST_PEAK, 60.3, 1.0, 66.0, 60.3, 0.0, 0.0, 0.9, 10.0)
+
+
+def walk(plan, percents):
+    """All pulls of a plan, with the deviation that `percents(i, j, round)` says."""
+    pulls: list[StudyPull] = []
+    while not (step := next_step(plan, pulls)).is_done:
+        i, j = plan.order[step.index]
+        target = step.tool.target_nm
+        torque = target * (1 + percents(i, j, step.round - 1) / 100)
+        pull = replace(PULL, reading=torque, peak=torque * 1.05)
+        pulls.append(take(plan, pulls, step, pull, at="2026-03-04T09:00:00+00:00", source=Source.SIMULATED))
+    return pulls
+
+
+def test_every_round_holds_everybody_with_every_tool_once_in_an_order_of_its_own():
+    plan = plan_study(PEOPLE, TOOLS, 3, seed=7)
+    rounds = [plan.order[k : k + plan.n_cells] for k in range(0, len(plan.order), plan.n_cells)]
+    assert len(rounds) == 3
+    assert all(Counter(one) == Counter(rounds[0]) and len(set(one)) == 12 for one in rounds)
+    assert len(set(rounds)) == 3
+
+
+def test_the_order_follows_from_the_seed_alone():
+    assert plan_study(PEOPLE, TOOLS, 3, seed=7) == plan_study(PEOPLE, TOOLS, 3, seed=7)
+    assert plan_study(PEOPLE, TOOLS, 3, seed=7).order != plan_study(PEOPLE, TOOLS, 3, seed=8).order
+
+
+def test_every_place_of_a_round_is_as_likely_for_everybody():
+    """2,000 seeds: who pulls first in a round is even (chi-squared, 2 degrees of freedom, 13.8 is p = 0.001)."""
+    first = Counter(plan_study(PEOPLE, TOOLS, 2, seed=seed).order[0][0] for seed in range(2000))
+    assert sum((n - 2000 / 3) ** 2 / (2000 / 3) for n in first.values()) < 13.8
+
+
+@pytest.mark.parametrize(
+    ("people", "tools", "n", "says"),
+    [
+        (PEOPLE[:1], TOOLS, 3, "1 of people: at least 2"),
+        (PEOPLE, TOOLS[:1], 3, "1 of tools: at least 2"),
+        (PEOPLE, TOOLS, 1, "1 of rounds: at least 2"),
+        (PEOPLE, TOOLS, 40, "480 pulls; at most 400"),
+        (("fitter 1", "fitter 1"), TOOLS, 3, "twice"),
+        (PEOPLE, (tool("OCF-005"), tool("OCF-014", 120.0)), 3, "not on the scale of OCF-014: 20 to 100 N·m"),
+    ],
+)
+def test_too_few_too_many_and_off_the_scale_are_refused_with_numbers(people, tools, n, says):
+    with pytest.raises(StudyRefusedError, match=says):
+        plan_study(people, tools, n, seed=1)
+
+
+def test_small_studies_are_told_what_they_can_tell():
+    """One degree of freedom: 0.45 to 31.9 times (chi-squared tables, common to every statistics text)."""
+    assert "0.45 to 31.9 times" in outlook(2, 5, 3)
+    assert outlook(3, 5, 3) == ""
+
+
+@pytest.mark.parametrize("flag", DAMAGED)
+def test_a_damaged_pull_is_kept_and_pulled_again(flag):
+    plan = plan_study(PEOPLE, TOOLS, 2, seed=1)
+    step = next_step(plan, [])
+    bad = take(plan, [], step, replace(PULL, flags=(flag,)), at="", source=Source.LIVE)
+    assert bad is not None
+    assert not bad.counts
+    again = next_step(plan, [bad])
+    assert (again.index, again.person, again.tool, again.tries) == (step.index, step.person, step.tool, 1)
+
+
+def test_how_a_person_pulls_counts_unless_the_study_says_otherwise():
+    jerky = replace(PULL, flags=(Flag.JERKY,))
+    assert why_again(plan_study(PEOPLE, TOOLS, 2, seed=1), jerky) is None
+    assert why_again(plan_study(PEOPLE, TOOLS, 2, seed=1, repeats_manner=True), jerky) is Flag.JERKY
+
+
+def test_a_knock_or_the_other_way_round_is_no_pull():
+    plan = plan_study(PEOPLE, TOOLS, 2, seed=1)
+    step = next_step(plan, [])
+    for pull in (replace(PULL, peak=2.0, reading=None), replace(PULL, direction=Direction.ANTICLOCKWISE)):
+        assert take(plan, [], step, pull, at="", source=Source.LIVE) is None
+
+
+def test_a_break_is_due_after_so_many_pulls_of_one_person_and_then_over():
+    plan = plan_study(PEOPLE, TOOLS, 3, seed=2, break_every=4)
+    pulls = walk(plan, lambda i, j, k: 0.1 * k)
+    n = next(k for k in range(len(pulls)) if next_step(plan, pulls[:k]).break_due)
+    person = next_step(plan, pulls[:n]).person
+    assert sum(pull.person == person for pull in pulls[:n]) == 4
+    assert not next_step(plan, pulls[:n], rested_at=n).break_due
+
+
+MSA = """ 0.29 -0.56 1.34 0.47 -0.80  0.02 0.59 -0.31 2.26 -1.36
+ 0.41 -0.68 1.17 0.50 -0.92 -0.11 0.75 -0.20 1.99 -1.25
+ 0.64 -0.58 1.27 0.64 -0.84 -0.21 0.66 -0.17 2.01 -1.31
+ 0.08 -0.47 1.19 0.01 -0.56 -0.20 0.47 -0.63 1.80 -1.68
+ 0.25 -1.22 0.94 1.03 -1.20  0.22 0.55  0.08 2.12 -1.62
+ 0.07 -0.68 1.34 0.20 -1.28  0.06 0.83 -0.34 2.19 -1.50
+ 0.04 -1.38 0.88 0.14 -1.46 -0.29 0.02 -0.46 1.77 -1.49
+-0.11 -1.13 1.09 0.20 -1.07 -0.67 0.01 -0.56 1.45 -1.77
+-0.15 -0.96 0.67 0.11 -1.45 -0.49 0.21 -0.49 1.87 -2.16"""
+VALUES = np.array([float(x) for x in MSA.split()]).reshape(3, 3, 10).transpose(0, 2, 1)
+
+
+def test_the_published_example_pulled_as_a_study_gives_its_published_figures():
+    """AIAG, Measurement Systems Analysis, 4th ed.: 10 parts, 3 appraisers, 3 trials (data from memory, reproduced).
+
+    Its values stand for deviations in percent; the pulls come in this study's own random order.
+    """
+    tools = tuple(tool(f"OCF-{n:03d}", 50.0) for n in range(10))
+    plan = plan_study(PEOPLE, tools, 3, seed=99)
+    found = evaluate(plan, walk(plan, lambda i, j, k: VALUES[i, j, k]))
+    assert found.values == pytest.approx(VALUES, abs=1e-9)
+    a = found.analysis
+    assert [x.sd for x in (a.repeatability, a.reproducibility, a.both, a.tools, a.all)] == pytest.approx(
+        [0.199933, 0.226838, 0.302372, 1.042327, 1.085300], abs=6e-7
+    )
+    assert a.pooled
+    # published spreads squared: 0.226838² / 1.085300² = 4.4 %, 1.042327² / 1.085300² = 92.2 %
+    assert found.sentence.startswith("Almost none of the spread is who pulls: 4 %, between")
+    assert "About nine tenths is which tool" in found.sentence
+    assert any("above 0.25" in remark for remark in found.remarks)
+
+
+def test_one_third_who_pulls_is_said_as_one_third():
+    """Made so: people differ with the same variance as tools and as pulls of one cell, many of each."""
+    random = np.random.default_rng(21)
+    people = tuple(f"fitter {n}" for n in range(8))
+    tools = tuple(tool(f"OCF-{n:03d}") for n in range(8))
+
+    def standard(n: int) -> np.ndarray:
+        x = random.normal(size=n)
+        return (x - x.mean()) / x.std(ddof=1)
+
+    a, b = standard(8), standard(8)
+    noise = random.normal(size=(8, 8, 3))
+    plan = plan_study(people, tools, 3, seed=3)
+    found = evaluate(plan, walk(plan, lambda i, j, k: a[i] + b[j] + noise[i, j, k]))
+    assert found.sentence.startswith("About one third of the spread is who pulls")
+    share = found.analysis.shares.reproducibility
+    assert share.low < 100 / 3 < share.high
+
+
+def test_people_who_do_not_differ_are_not_told_to():
+    random = np.random.default_rng(22)
+    plan = plan_study(PEOPLE, TOOLS, 3, seed=3)
+    noise = random.normal(size=(3, 4, 3))
+    noise -= noise.mean(axis=(1, 2), keepdims=True)
+    found = evaluate(plan, walk(plan, lambda i, j, k: 2 * j + noise[i, j, k]))
+    assert found.sentence.startswith("No difference between people can be told from chance")
+    assert any("came out below zero" in remark for remark in found.remarks)
+
+
+def test_the_peak_is_evaluated_beside_the_reading():
+    plan = plan_study(PEOPLE, TOOLS, 2, seed=3)
+    pulls = walk(plan, lambda i, j, k: i + 0.1 * j + 0.01 * k)
+    reading, peak = (evaluate(plan, pulls, quantity) for quantity in Quantity)
+    assert peak.values == pytest.approx((reading.values / 100 + 1) * 105 - 100)
+
+
+def test_a_study_broken_off_is_evaluated_by_its_whole_rounds():
+    plan = plan_study(PEOPLE, TOOLS, 4, seed=5)
+    pulls = walk(plan, lambda i, j, k: i + 0.3 * j + 0.1 * ((7 * i + 3 * j + 5 * k) % 4))
+    found = evaluate(plan, pulls[:29])
+    assert (found.n_counted, found.n_left_out) == (24, 5)
+    assert any("5 pulls of a round" in remark for remark in found.remarks)
+    with pytest.raises(StudyRefusedError, match=r"23 pulls count; 2 whole rounds are 24\. Go on: 1 to go"):
+        evaluate(plan, pulls[:23])
+
+
+def test_no_spread_at_all_is_refused():
+    plan = plan_study(PEOPLE, TOOLS, 2, seed=5)
+    pulls = [replace(pull, reading_nm=pull.target_nm) for pull in walk(plan, lambda i, j, k: 1.0)]
+    with pytest.raises(StudyRefusedError, match="no spread"):
+        evaluate(plan, pulls)
+
+
+def test_shares_in_words_are_the_nearest_simple_fraction():
+    assert portion(33.0) == "about one third"
+    assert portion(0.0) == "none"
+
+
+def test_export_holds_every_pull_with_its_numbers_and_reads_back():
+    plan = plan_study(PEOPLE, (tool("OCF-005"), tool("OCF-014", 50.0, "lbf·ft")), 2, seed=5)
+    pulls = walk(plan, lambda i, j, k: i + j + k)
+    pulls.append(replace(pulls[-1], number=99, counts=False, reading_nm=None, flags=(Flag.NO_CLICK,)))
+    rows = list(csv.DictReader(io.StringIO(csv_text(plan, pulls))))
+    assert len(rows) == len(pulls)
+    assert {row["seed"] for row in rows} == {"5"}
+    for row, pull in zip(rows, pulls, strict=True):
+        assert row["person"] == pull.person
+        assert float(row["target"]) == pytest.approx(60.0 if pull.tool == "OCF-005" else 50.0)
+        if pull.counts:
+            deviation = 100 * (float(row["let_go_at"]) / float(row["target"]) - 1)
+            assert float(row["reading_deviation_percent"]) == pytest.approx(deviation, abs=1e-6)
+    assert (rows[-1]["counts"], rows[-1]["let_go_at"], rows[-1]["flags"]) == ("no", "", "no-click")
