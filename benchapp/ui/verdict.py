@@ -60,24 +60,16 @@ def delivered_percent(deviation: float, convention: Convention) -> float:
     return (1 / (1 + deviation / 100) - 1) * 100 if deviation > -100 else float("inf")
 
 
-def delivered_words(deviation: float, convention: Convention, *, setting: bool) -> str:
-    """Return what the tool delivered in words: "0.9 % below its setting".
+def delivered_short(deviation: float, convention: Convention) -> str:
+    """Return what the tool delivered against what it says, in words.
 
-    >>> delivered_words(0.909, Convention.ISO, setting=True), delivered_words(-4.0, Convention.ISO, setting=False)
-    ('0.9 % below its setting', '4.2 % above what it showed')
+    >>> delivered_short(0.909, Convention.ISO), delivered_short(-4.0, Convention.ISO)
+    ('0.9 % below', '4.2 % above')
+    >>> delivered_short(0.0, Convention.ISO)
+    'right on it'
     """
     share = delivered_percent(deviation, convention)
-    against = "its setting" if setting else "what it showed"
-    if abs(share) < 0.05:
-        return f"as much as {against}" if not setting else "at its setting"
-    return f"{abs(share):.1f} % {'above' if share > 0 else 'below'} {against}"
-
-
-def deviation_name(convention: Convention) -> str:
-    """Return the deviation's name with its formula in short."""
-    if convention is Convention.ISO:
-        return "deviation (indication − reading) / reading"
-    return "deviation (applied − preset) / preset"
+    return "right on it" if abs(share) < 0.05 else f"{abs(share):.1f} % {'above' if share > 0 else 'below'}"
 
 
 # ---------------------------------------------------------------------------------------------- what would settle it

@@ -17,6 +17,7 @@ from benchapp.session.view import BenchView, Card, CheckpointResult, LinkView, P
 from benchapp.torque.direction import Direction
 from benchapp.torque.text import format_torque
 from benchapp.torque.units import from_nm
+from benchapp.ui import verdict as told
 from drivers.samples import Source
 
 MINUS: Final = "−"
@@ -48,6 +49,22 @@ SIMULATED_MARK: Final[Mapping[Source, str]] = {
     Source.SIMULATED: "SIMULATED BENCH  ·  nothing here is about a real tool",
     Source.REPLAYED: "REPLAYED RECORDING  ·  nothing here happens now",
     Source.IMPORTED: "IMPORTED RECORDING  ·  nothing here was measured on this bench",
+}
+
+WRONG_RECORDS: Final = {
+    Source.REPLAYED: (
+        "A recording is replayed: a run made of it belongs to the demonstration records. "
+        "Start kilter --simulated and replay it there; here its curve is shown."
+    ),
+    Source.SIMULATED: (
+        "The samples are simulated: a run made of them belongs to the demonstration records. "
+        "Start kilter --simulated, or open the port of the transducer."
+    ),
+    Source.LIVE: (
+        "The samples come from a transducer: their run belongs to the shop's own records. "
+        "Start kilter without --simulated."
+    ),
+    Source.IMPORTED: "Imported samples make no run. Open the port of the transducer.",
 }
 
 CHOICES: Final[Mapping[str, str]] = {
@@ -553,28 +570,48 @@ def hold_sentence(hold: Hold) -> str:
 # ------------------------------------------------------------------------------------------------------------ verdict
 
 
+def verdict_standing(view: BenchView) -> told.Verdict:
+    """Return where the tool stands: within, out, or in doubt by the decision rule."""
+    verdict = view.verdict
+    return told.standing(verdict is not None and verdict.within, verdict.judgement if verdict is not None else None)
+
+
 def verdict_headline(view: BenchView) -> str:
     """Return the verdict as one short line for the tool."""
     if view.run is None or view.verdict is None:
         return "The run is finished"
-    tool = view.run.plan.tool.number
-    return f"{tool} is within its limits" if view.verdict.within else f"{tool} is out of limits"
+    return told.HEADLINES[verdict_standing(view)].format(view.run.plan.tool.number)
 
 
-def verdict_word(within: bool) -> str:
+def verdict_word(view: BenchView) -> str:
     """Return the big word."""
-    return "WITHIN LIMITS" if within else "OUT OF LIMITS"
+    return told.WORDS[verdict_standing(view)]
 
 
 def verdict_action(view: BenchView) -> str:
-    """Return what to do with the tool now."""
+    """Return what to do with the tool now, without a full stop."""
     if view.verdict is None:
         return ""
-    if view.verdict.within:
-        return (
-            "It may go back in service" if view.source is Source.LIVE else "A demonstration: no tool changes its state"
-        )
-    return "Out of service: send it to a calibration laboratory"
+    return told.action(verdict_standing(view), view.source).removesuffix(".")
+
+
+def verdict_settle(view: BenchView) -> str:
+    """Return what would settle a doubt, with figures; "" without one."""
+    verdict, run = view.verdict, view.run
+    if verdict is None or run is None or verdict.judgement is None or not verdict.within:
+        return ""
+    titles = [checkpoint_sentence(result, run.plan.tool) for result in verdict.checkpoints]
+    return told.settle_sentence(list(zip(titles, verdict.judgement.checkpoints, strict=True)))
+
+
+def verdict_conditions(view: BenchView) -> str:
+    """Return what is to be said of temperature and humidity, and why no uncertainty is stated; "" nothing."""
+    verdict = view.verdict
+    if verdict is None:
+        return ""
+    if verdict.judgement is None:
+        return verdict.judgement_problem
+    return " ".join(told.ambient_sentences(verdict.judgement.ambient_notes))
 
 
 def verdict_aside(view: BenchView) -> str:
@@ -590,7 +627,7 @@ def verdict_aside(view: BenchView) -> str:
     return f"{some} With {'them' if n > 1 else 'it'} the tool would be {would} limits."
 
 
-VERDICT_FOOT: Final = "A verification in the workshop; not a calibration certificate."
+VERDICT_FOOT: Final = "not a calibration certificate"
 
 
 def checkpoint_sentence(result: CheckpointResult, tool: Tool) -> str:

@@ -11,7 +11,10 @@ from typing import Any
 
 import numpy as np
 
+from benchapp.metrology.judgement import Ambient, CheckpointInput, JudgeInput, Judgement, ReadingInput, judge
 from benchapp.metrology.reference import Reference
+from benchapp.metrology.rules import Rule, RuleKind
+from benchapp.metrology.suitability import ReferenceUse
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls.pull import Flag, Mark, Mode, Noticed, Pull
 from benchapp.runs.model import Band, CapturedPull, Checkpoint, Choice, PullKind, Run, RunPlan, RunState
@@ -55,7 +58,7 @@ def plan(tool: Tool = TOOL, checkpoints: tuple[Checkpoint, ...] = CHECKPOINTS, m
     return RunPlan(
         tool=tool,
         reference=REFERENCE,
-        procedure={},
+        procedure={"deviation": {"convention": {"value": "ISO"}}},
         procedure_name="Workshop, three readings",
         mode=mode,
         checkpoints=checkpoints,
@@ -71,6 +74,8 @@ def run(state: RunState, **more: Any) -> Run:
     given.update(more)
     return Run(run_id="0b7e", state=state, started="2026-03-04T09:10:00+00:00", **given)
 
+
+AIR = Ambient(21.5, None, None, 18.0, 28.0, 1.0, 90.0)
 
 LINK = LinkView("streaming", "socket://127.0.0.1:5001", "", 1000.0, 48_211, 3, 0)
 
@@ -163,8 +168,36 @@ def view(state: RunState | None, **more: Any) -> BenchView:
     return BenchView(**given)
 
 
+def judgement(
+    factors: tuple[float, ...],
+    checkpoints: tuple[Checkpoint, ...],
+    expanded: float,
+    aside: float | None = None,
+    ambient: Ambient = AIR,
+) -> Judgement:
+    """The judgement of those readings under a guard band w = U, by the program's own rules."""
+    spread = (-0.004, 0.0, 0.005, 0.002, -0.002)
+    inputs = []
+    for each, factor in zip(checkpoints, factors, strict=True):
+        readings = [ReadingInput(each.target_nm * (factor + spread[i % 5])) for i in range(each.n_readings)]
+        if aside is not None:
+            readings.append(ReadingInput(each.target_nm * aside, set_aside="the arm slipped", set_aside_by="fitter 2"))
+        inputs.append(
+            CheckpointInput(
+                each.target_nm,
+                each.limit_percent,
+                tuple(readings),
+                reference=ReferenceUse(expanded, drift_percent=0.1, residual_percent=0.05),
+            )
+        )
+    return judge(JudgeInput(tuple(inputs), resolution_nm=0.2, rule=Rule(RuleKind.GUARD_BAND), ambient=ambient))
+
+
 def verdict(
-    factors: tuple[float, ...] = (0.99, 1.004, 0.985), checkpoints: tuple[Checkpoint, ...] = CHECKPOINTS
+    factors: tuple[float, ...] = (0.99, 1.004, 0.985),
+    checkpoints: tuple[Checkpoint, ...] = CHECKPOINTS,
+    expanded: float = 0.5,
+    aside: float | None = None,
 ) -> VerdictView:
     """A verdict over readings of target × factor (± a little)."""
     results = []
@@ -175,7 +208,8 @@ def verdict(
         within = all(each.low_nm <= r <= each.high_nm for r in readings)
         results.append(CheckpointResult(each, readings, deviations, sum(deviations) / len(deviations), within, within))
     fine = all(r.within for r in results)
-    return VerdictView(fine, fine, tuple(results), 0)
+    judged = judgement(factors, checkpoints, expanded, aside)
+    return VerdictView(fine, fine, tuple(results), 0 if aside is None else len(results), judged)
 
 
 def curve(
@@ -353,6 +387,18 @@ def scenes() -> dict[str, tuple[BenchView, tuple[np.ndarray, np.ndarray], float]
         ),
         "reset-tool": (view(RunState.RESET_TOOL, rungs=rungs(3), card=card(29.1)), rest, 3.0),
         "verdict-in": (view(RunState.VERDICT, rungs=rungs(3), verdict=verdict(), card=card(29.1)), rest, 3.0),
+        "verdict-doubt": (
+            view(
+                RunState.VERDICT,
+                rungs=rungs(3),
+                source=Source.LIVE,
+                run=run(RunState.VERDICT, ambient={"start_c": 21.5}),
+                verdict=verdict((0.972, 1.004, 0.985), expanded=1.6, aside=1.035),
+                card=card(29.1),
+            ),
+            rest,
+            3.0,
+        ),
         "verdict-out": (
             view(
                 RunState.VERDICT,

@@ -99,6 +99,7 @@ class BenchPage(QWidget):
         self.choices.chosen.connect(self._chosen)
         self.key_bar.pressed.connect(self.act)
         self.entry.entered.connect(self._entered)
+        self.verdict.ambient_entered.connect(self.context.bench.set_ambient)
         self.keyboard_notice.clicked.connect(self._want_keyboard)
         context.unit_changed.connect(self._redraw_all)
         context.theme_changed.connect(self.restyle)
@@ -533,6 +534,7 @@ class BenchPage(QWidget):
         bar_h = s.small * 3.6
         bar = QRectF(right.left() + s.pad * 0.6, right.bottom() - bar_h - s.pad * 0.5, right_w - s.pad * 1.2, bar_h)
         self.card.key_height = bar_h + s.pad * 0.4
+        self.verdict.key_room = bar_h + s.pad * 0.9
         ask_w = max(plot.width() * 0.46, s.lead * 18)
         ask = QRectF(plot.right() - ask_w - s.pad * 0.4, plot.top() + s.pad * 0.4, ask_w, plot.height() - s.pad * 0.8)
         entry_h = s.instruction * 3.4

@@ -5,17 +5,28 @@ from __future__ import annotations
 from typing import Final
 
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QMouseEvent, QPainter, QPainterPath, QPen
-from PySide6.QtWidgets import QWidget
+from PySide6.QtGui import QColor, QFontMetricsF, QMouseEvent, QPainter, QPainterPath, QPen, QResizeEvent
+from PySide6.QtWidgets import QLineEdit, QWidget
 
-from benchapp.runs.model import Band
+from benchapp.metrology.deviation import Convention
+from benchapp.metrology.judgement import CheckpointJudgement
+from benchapp.metrology.tool import ToolType
+from benchapp.runs.model import Band, RunState
+from benchapp.runs.standing import convention_of
 from benchapp.session.view import BenchView, CheckpointResult
+from benchapp.torque.text import parse_number
 from benchapp.torque.units import from_nm
 from benchapp.ui import theme, words
-from benchapp.ui.bench.panels import CENTRE, RIGHT, Panel, band_colour, draw_dot, draw_lines, hatch
+from benchapp.ui import verdict as told
+from benchapp.ui.bench.panels import CENTRE, RIGHT, Panel, band_colour, draw_dot, draw_lines, hatch, wrap
 from benchapp.ui.theme import draw_fitted, font_of_cap
 
 MOST_ROWS: Final = 6
+AIR: Final = {
+    "end_c": ("temperature now", "°C", -20.0, 60.0),
+    "humidity_percent": ("humidity", "%", 0.0, 100.0),
+}
+"""Key of `Run.ambient` -> (name, unit, least, greatest) of what may be typed at the end of a run."""
 
 
 class CautionsSheet(Panel):
@@ -113,18 +124,69 @@ def draw_picture(painter: QPainter, box: QRectF, name: str) -> None:
 
 
 class VerdictSheet(Panel):
-    """Every reading as a dot against its limits, the big word, and what to do with the tool."""
+    """Every reading as a dot against its limits, the big word, what to do with the tool and what would settle a doubt.
+
+    Dots lie by what the tool delivered against what it says; the standard's deviation stands beneath with its name.
+    """
+
+    ambient_entered = Signal(str, float)  # key of `Run.ambient`, value
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.view: BenchView | None = None
+        self.key_room = 0.0
+        self.air = {key: QLineEdit(self) for key in AIR}
+        for key, field in self.air.items():
+            field.setAccessibleName(AIR[key][0])
+            field.setAlignment(RIGHT)
+            field.returnPressed.connect(self._take_air)
+            field.editingFinished.connect(self._take_air)
+            field.hide()
+        self.air_problem = ""
 
     def show_verdict(self, view: BenchView, unit: str) -> None:
         """Show the view's verdict."""
         self.view, self.unit = view, unit
         if view.verdict is not None:
-            self.setAccessibleName(words.verdict_word(view.verdict.within))
-            self.setAccessibleDescription(f"{words.verdict_action(view)}. {words.verdict_aside(view)}")
+            self.setAccessibleName(words.verdict_word(view))
+            said = (words.verdict_action(view) + ".", *self.notes())
+            self.setAccessibleDescription(" ".join(part for part in said if part))
+        open_run = view.run is not None and view.state is RunState.VERDICT
+        for key, field in self.air.items():
+            field.setVisible(open_run)
+            if not field.hasFocus() and view.run is not None:
+                value = view.run.ambient.get(key)
+                field.setText("" if value is None else words.plain(value))
+        self.update()
+
+    def notes(self) -> tuple[str, ...]:
+        """Return what is said beneath the action: settling, what was set aside, conditions."""
+        view = self.view
+        if view is None:
+            return ()
+        return words.verdict_settle(view), words.verdict_aside(view), words.verdict_conditions(view)
+
+    def _take_air(self) -> None:
+        """Hand over what was typed; what cannot be is said and left standing."""
+        self.air_problem = ""
+        view = self.view
+        for key, field in self.air.items():
+            text = field.text().strip()
+            if not text or view is None or view.run is None or view.state is not RunState.VERDICT:
+                continue
+            name, unit, low, high = AIR[key]
+            try:
+                value = parse_number(text.removesuffix(unit).strip())
+            except ValueError as error:
+                self.air_problem = str(error)
+                continue
+            if not low <= value <= high:
+                self.air_problem = f"{name}: {low:g} to {high:g} {unit} is taken"
+                continue
+            if view.run.ambient.get(key) != value:
+                self.ambient_entered.emit(key, value)
+        if not self.air_problem and any(field.hasFocus() for field in self.air.values()):
+            self.parentWidget().setFocus()  # the two keys go on acting
         self.update()
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
@@ -133,67 +195,113 @@ class VerdictSheet(Panel):
         if view is None or view.verdict is None or view.run is None:
             return
         s, colours = self.sizes, theme.palette()
-        right_width = max(box.width() * 0.33, s.state * 7.6)
+        right_width = max(box.width() * 0.37, s.state * 7.6)
         right = QRectF(box.right() - right_width, box.top(), right_width, box.height())
         left = QRectF(box.left(), box.top(), box.width() - right_width - s.gap, box.height())
         theme.draw_panel(painter, left, s.radius)
         results = list(view.verdict.checkpoints)
-        shown = results[:MOST_ROWS]
+        judgement = view.verdict.judgement
+        judged = list(judgement.checkpoints) if judgement is not None else [None] * len(results)
+        shown = list(zip(results, judged, strict=False))[:MOST_ROWS]
         head = QRectF(left.left() + s.pad, left.top() + s.pad * 0.5, left.width() - 2 * s.pad, s.body * 2.6)
         painter.setPen(QColor(colours.soft))
-        draw_fitted(
-            painter, head, "every reading that counts: what the tool delivered, against its limits", font_of_cap(s.body)
-        )
+        setting = view.run.plan.tool.tool_type is ToolType.SETTING
+        title = "what the tool delivered against " + ("its setting" if setting else "what it showed")
+        used = draw_fitted(painter, head, title, font_of_cap(s.body))
+        beside = head.adjusted(used + s.pad, 0, 0, 0)
+        draw_fitted(painter, beside, words.VERDICT_FOOT, font_of_cap(s.small), align=RIGHT, least=0.7)
+        foot = QRectF(head.left(), left.bottom() - s.small * 3.2, head.width(), s.small * 2.6)
+        draw_fitted(painter, foot, self._legend(), font_of_cap(s.small))
         if shown:
-            pitch = min((left.height() - head.height() - 2 * s.pad) / len(shown), s.lead * 11)
-            for i, result in enumerate(reversed(shown)):
-                row = QRectF(head.left(), head.bottom() + s.pad * 0.4 + i * pitch, head.width(), pitch - s.pad * 0.5)
-                self._draw_row(painter, row, result)
+            pitch = min((foot.top() - head.bottom() - s.pad) / len(shown), s.lead * 11)
+            for i, (result, known) in enumerate(reversed(shown)):
+                row = QRectF(head.left(), head.bottom() + s.pad * 0.4 + i * pitch, head.width(), pitch - s.pad * 0.4)
+                self._draw_row(painter, row, result, known)
         self._draw_word(painter, right)
 
-    def _draw_row(self, painter: QPainter, row: QRectF, result: CheckpointResult) -> None:
+    def _legend(self) -> str:
+        verdict = self.view.verdict if self.view is not None else None
+        if verdict is None:
+            return ""
+        said = ["● reading"]
+        known = verdict.judgement.checkpoints if verdict.judgement is not None else ()
+        if any(not r.counts for c in known for r in c.readings):
+            said.append("× set aside")
+        if any(c.budget.expanded > 0 for c in known):
+            said.append("◇ mean, its bar out to W\u2032")
+        if any(c.guard_band_percent > 0 for c in known):
+            said.append("┆ guard band")
+        return "    ".join(said)
+
+    def _draw_row(
+        self, painter: QPainter, row: QRectF, result: CheckpointResult, known: CheckpointJudgement | None
+    ) -> None:
         view, s, colours = self.view, self.sizes, theme.palette()
         if view is None or view.run is None:
             return
-        checkpoint = result.checkpoint
-        name_width = s.lead * 8.4
-        word_width = s.lead * 8.6
+        convention = convention_of(view.run)
+        name_width, word_width = s.lead * 10.5, s.lead * 7.4
         centre = row.center().y()
-        name = QRectF(row.left(), centre - s.lead * 2.3, name_width, s.lead * 2.4)
+        step = min(s.lead * 2.2, row.height() / 3)
+        name = QRectF(row.left(), centre - step * 1.5, name_width, step)
         painter.setPen(QColor(colours.ink))
         draw_fitted(
-            painter, name, words.checkpoint_sentence(result, view.run.plan.tool), font_of_cap(s.lead * 1.15, bold=True)
+            painter, name, words.checkpoint_sentence(result, view.run.plan.tool), font_of_cap(s.lead * 1.1, bold=True)
         )
-        painter.setPen(QColor(colours.soft))
-        mean = "" if result.mean_percent is None else f"mean {words.percent(result.mean_percent)}"
-        draw_fitted(painter, name.translated(0, s.lead * 2.3), mean, font_of_cap(s.body))
+        mean = known.mean_deviation_percent if known is not None else result.mean_percent
+        if mean is not None:
+            draw_fitted(
+                painter,
+                name.translated(0, step),
+                f"mean {told.delivered_short(mean, convention)}",
+                font_of_cap(s.body * 0.95),
+                least=0.7,
+            )
+            painter.setPen(QColor(colours.soft))
+            draw_fitted(painter, name.translated(0, step * 2), f"deviation {words.percent(mean)}", font_of_cap(s.small))
         strip = QRectF(name.right() + s.pad * 0.5, centre - s.lead * 1.9, 0, s.lead * 3.8)
+        strip.setHeight(min(strip.height(), row.height()))
+        strip.moveTop(centre - strip.height() / 2)
         strip.setRight(row.right() - word_width - s.pad * 0.5)
-        target = checkpoint.target_nm
-        low, high = checkpoint.low_nm / target - 1, checkpoint.high_nm / target - 1
-        delivered = [reading / target - 1 for reading in result.readings_nm]
-        reach = max([high * 1.9, -low * 1.9, *(abs(d) * 1.12 for d in delivered)])
+        self._draw_strip(painter, strip, result, known, convention)
+        word = QRectF(strip.right() + s.pad * 0.4, centre - s.lead * 2.0, word_width, s.lead * 2.2)
+        painter.setPen(QColor(colours.ink if result.within else self._side(result)))
+        draw_fitted(painter, word, self._row_word(result), font_of_cap(s.lead * 1.35, bold=True), align=RIGHT)
+        if known is not None and known.budget.expanded > 0:
+            painter.setPen(QColor(colours.soft))
+            under = QRectF(word.left(), word.bottom(), word.width(), s.body * 2.2)
+            chance = f"within: {told.probability_text(known.probability)}"
+            draw_fitted(painter, under, chance, font_of_cap(s.small), align=RIGHT)
+
+    def _draw_strip(
+        self,
+        painter: QPainter,
+        strip: QRectF,
+        result: CheckpointResult,
+        known: CheckpointJudgement | None,
+        convention: Convention,
+    ) -> None:
+        """Limits, guard band, dots above, the mean with its uncertainty beneath."""
+        s, colours = self.sizes, theme.palette()
+        checkpoint = result.checkpoint
+        target, limit = checkpoint.target_nm, checkpoint.limit_percent
+        low, high = (checkpoint.low_nm / target - 1) * 100, (checkpoint.high_nm / target - 1) * 100
+        readings: list[tuple[float, bool]]
+        if known is not None:
+            readings = [(told.delivered_percent(r.deviation_percent, convention), r.counts) for r in known.readings]
+        else:
+            readings = [((reading / target - 1) * 100, True) for reading in result.readings_nm]
+        reach = max([high * 1.9, -low * 1.9, *(abs(share) * 1.12 for share, _ in readings)])
 
         def x_of(share: float) -> float:
-            return strip.center().x() + share / reach * strip.width() / 2
+            at = strip.center().x() + share / reach * strip.width() / 2
+            return min(max(at, strip.left()), strip.right())
 
         painter.fillRect(strip, QColor(colours.panel_soft))
-        hatch(
-            painter,
-            QRectF(strip.left(), strip.top(), x_of(low) - strip.left(), strip.height()),
-            colours.low,
-            s.body,
-            falling=False,
-            alpha=140,
-        )
-        hatch(
-            painter,
-            QRectF(x_of(high), strip.top(), strip.right() - x_of(high), strip.height()),
-            colours.high,
-            s.body,
-            falling=True,
-            alpha=140,
-        )
+        below = QRectF(strip.left(), strip.top(), x_of(low) - strip.left(), strip.height())
+        above = QRectF(x_of(high), strip.top(), strip.right() - x_of(high), strip.height())
+        hatch(painter, below, colours.low, s.body, falling=False, alpha=140)
+        hatch(painter, above, colours.high, s.body, falling=True, alpha=140)
         painter.setPen(QPen(QColor(colours.ink), max(2.0, s.body / 6)))
         for edge in (low, high):
             painter.drawLine(QPointF(x_of(edge), strip.top()), QPointF(x_of(edge), strip.bottom()))
@@ -201,13 +309,40 @@ class VerdictSheet(Panel):
         dashed.setDashPattern([4.0, 3.0])
         painter.setPen(dashed)
         painter.drawLine(QPointF(x_of(0), strip.top()), QPointF(x_of(0), strip.bottom()))
-        for i, (share, reading) in enumerate(zip(delivered, result.readings_nm, strict=True)):
-            band = Band.LOW if reading < checkpoint.low_nm else Band.HIGH if reading > checkpoint.high_nm else Band.IN
-            offset = ((i % 3) - 1) * s.lead * 0.95 if len(delivered) > 1 else 0.0
-            draw_dot(painter, QPointF(x_of(share), strip.center().y() + offset), s.body * 0.56, band)
-        word = QRectF(strip.right() + s.pad * 0.6, centre - s.lead * 1.6, word_width, s.lead * 3.2)
-        painter.setPen(QColor(colours.ink if result.within else self._side(result)))
-        draw_fitted(painter, word, self._row_word(result), font_of_cap(s.lead * 1.35, bold=True), align=RIGHT)
+        if known is not None and 0 < known.guard_band_percent < limit:
+            guard = QPen(QColor(colours.ink), max(1.4, s.body / 9))
+            guard.setDashPattern([2.0, 2.0])
+            painter.setPen(guard)
+            for sign in (-1, 1):
+                x = x_of(told.delivered_percent(sign * (limit - known.guard_band_percent), convention))
+                painter.drawLine(QPointF(x, strip.top()), QPointF(x, strip.bottom()))
+        has_mean = known is not None and known.budget.expanded > 0
+        middle = strip.top() + strip.height() * (0.36 if has_mean else 0.5)
+        n = len(readings)
+        for i, (share, counts) in enumerate(readings):
+            offset = ((i % 3) - 1) * strip.height() * 0.19 if n > 1 else 0.0
+            at = QPointF(x_of(share), middle + offset)
+            if counts:
+                band = Band.LOW if share < low else Band.HIGH if share > high else Band.IN
+                draw_dot(painter, at, s.body * 0.5, band)
+            else:
+                arm = s.body * 0.4
+                painter.setPen(QPen(QColor(colours.soft), max(1.6, s.body / 7)))
+                painter.drawLine(at + QPointF(-arm, -arm), at + QPointF(arm, arm))
+                painter.drawLine(at + QPointF(-arm, arm), at + QPointF(arm, -arm))
+        if known is None or not has_mean:
+            return
+        y = strip.top() + strip.height() * 0.82
+        mean, half = known.mean_deviation_percent, known.budget.expanded + abs(known.error_percent)
+        ends = [x_of(told.delivered_percent(mean + sign * half, convention)) for sign in (-1, 1)]
+        pen = QPen(QColor(colours.accent), max(2.5, s.body / 5))
+        painter.setPen(pen)
+        painter.drawLine(QPointF(ends[0], y), QPointF(ends[1], y))
+        for end in ends:
+            painter.drawLine(QPointF(end, y - s.body * 0.3), QPointF(end, y + s.body * 0.3))
+        side, x = s.body * 0.46, x_of(told.delivered_percent(mean, convention))
+        painter.setBrush(QColor(colours.panel))
+        painter.drawPolygon([QPointF(x - side, y), QPointF(x, y - side), QPointF(x + side, y), QPointF(x, y + side)])
 
     @staticmethod
     def _row_word(result: CheckpointResult) -> str:
@@ -229,30 +364,95 @@ class VerdictSheet(Panel):
         view, s, colours = self.view, self.sizes, theme.palette()
         if view is None or view.verdict is None:
             return
-        within = view.verdict.within
+        standing = words.verdict_standing(view)
+        is_out, is_open = standing is told.Verdict.OUT, standing is told.Verdict.DOUBTFUL
         ink = QColor(colours.ink)
         theme.draw_panel(painter, box, s.radius)
-        big = QRectF(box.left() + s.pad * 0.7, box.top() + s.pad * 0.8, box.width() - s.pad * 1.4, s.state * 4.2)
-        painter.setPen(QPen(ink, max(3.0, s.body / 4)))
-        painter.setBrush(QColor(colours.panel_soft if within else colours.ink))
+        big = QRectF(box.left() + s.pad * 0.7, box.top() + s.pad * 0.6, box.width() - s.pad * 1.4, 0)
+        big.setHeight(s.state * (2.2 if is_open else 3.7))
+        frame = QPen(ink, max(3.0, s.body / 4))
+        if is_open:
+            frame.setStyle(Qt.PenStyle.DashLine)
+        painter.setPen(frame)
+        painter.setBrush(QColor(colours.ink if is_out else colours.panel_soft))
         painter.drawRoundedRect(big, s.radius, s.radius)
-        if not within:
+        if is_out:
             edge = QRectF(big.left() + 5, big.bottom() - s.body * 1.3, big.width() - 10, s.body)
             hatch(painter, edge, colours.panel, s.body, falling=True)
-        first, second = words.verdict_word(within).rsplit(" ", 1)
-        painter.setPen(ink if within else QColor(colours.panel))
+        first, second = words.verdict_word(view).rsplit(" ", 1)
+        painter.setPen(QColor(colours.panel) if is_out else ink)
         font = font_of_cap(s.state, bold=True)
-        half = QRectF(big.left() + s.pad * 0.5, big.top() + s.state * 0.35, big.width() - s.pad, s.state * 1.7)
-        draw_fitted(painter, half, first, font, align=CENTRE, least=0.5)
-        draw_fitted(painter, half.translated(0, s.state * 1.6), second, font, align=CENTRE, least=0.5)
-        text = QRectF(big.left(), big.bottom() + s.pad * 0.9, big.width(), s.lead * 9)
+        half = QRectF(big.left() + s.pad * 0.5, big.top() + s.state * 0.2, big.width() - s.pad, s.state * 1.6)
+        if is_open:
+            draw_fitted(painter, half, f"{first} {second}", font, align=CENTRE, least=0.5)
+        else:
+            draw_fitted(painter, half, first, font, align=CENTRE, least=0.5)
+            draw_fitted(painter, half.translated(0, s.state * 1.5), second, font, align=CENTRE, least=0.5)
         painter.setPen(ink)
-        draw_lines(painter, text, words.verdict_action(view) + ".", s.lead * 1.15, 3, bold=True)
-        painter.setPen(QColor(colours.soft))
-        aside = QRectF(big.left(), text.top() + s.lead * 7.6, big.width(), s.body * 9)
-        more = words.verdict_aside(view)
-        note = f"{more} {words.VERDICT_FOOT}".strip()
-        draw_lines(painter, aside, note, s.body, 6)
+        metrics = QFontMetricsF(font_of_cap(s.lead * 1.1, bold=True))
+        y = big.bottom() + s.pad * 0.6
+        action = words.verdict_action(view) + "."
+        n = len(wrap(action, metrics, big.width(), 3))
+        draw_lines(painter, QRectF(big.left(), y, big.width(), s.lead * 7), action, s.lead * 1.1, 3, bold=True)
+        y += n * s.lead * 2.3 + s.pad * 0.4
+        foot = self._air_top() if self.air["end_c"].isVisible() else box.bottom() - self.key_room
+        notes = [note for note in self.notes() if note]
+        for cap in (
+            s.body,
+            s.body * 0.92,
+            s.body * 0.84,
+            s.small,
+            s.small * 0.85,
+        ):  # smaller, not less
+            metrics, pitch = QFontMetricsF(font_of_cap(cap)), cap * 2.05
+            lines = [len(wrap(note, metrics, big.width(), 99)) for note in notes]
+            if y + sum(lines) * pitch + len(lines) * cap * 0.5 <= foot:
+                break
+        for i, (note, n) in enumerate(zip(notes, lines, strict=True)):
+            painter.setPen(QColor(colours.ink if i == 0 and is_open else colours.soft))
+            draw_lines(painter, QRectF(big.left(), y, big.width(), n * pitch), note, cap, max(1, n))
+            y += n * pitch + cap * 0.5
+        if self.air["end_c"].isVisible():
+            self._draw_air(painter, big)
+
+    def _air_top(self) -> float:
+        s = self.sizes
+        return self.height() - self.key_room - s.body * 3.6
+
+    def _draw_air(self, painter: QPainter, inner: QRectF) -> None:
+        """Names and units of the fields that may be filled in; no key waits for them."""
+        s, colours = self.sizes, theme.palette()
+        left = inner.left()
+        for key, field in self.air.items():
+            name, unit, *_ = AIR[key]
+            box = QRectF(field.geometry())
+            wrong = bool(self.air_problem) and field.hasFocus()
+            painter.setPen(QColor(colours.high if wrong else colours.soft))
+            before = QRectF(left, box.top(), box.left() - left - s.body * 0.4, box.height())
+            said = self.air_problem if wrong else name
+            draw_fitted(painter, before, said, font_of_cap(s.small), align=RIGHT, least=0.5)
+            after = QRectF(box.right() + s.body * 0.4, box.top(), s.body * 2.2, box.height())
+            draw_fitted(painter, after, unit, font_of_cap(s.small))
+            left = after.right()
+
+    def restyle(self) -> None:
+        """The palette or the window's size has changed."""
+        super().restyle()
+        self._place()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """The fields stand above the keys on the right."""
+        super().resizeEvent(event)
+        self._place()
+
+    def _place(self) -> None:
+        s = self.sizes
+        right = self.width() - s.pad * 0.7
+        width, height = s.body * 4.6, s.body * 2.9
+        y = self._air_top() + s.body * 0.4
+        for field, from_right in zip(self.air.values(), (s.body * 16.2, s.body * 2.4), strict=True):
+            field.setFont(font_of_cap(s.body))
+            field.setGeometry(round(right - from_right - width), round(y), round(width), round(height))
 
 
 class Notice(Panel):

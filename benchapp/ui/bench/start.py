@@ -7,6 +7,7 @@ name, Start. All else has a sensible value that can be changed here; more can be
 from __future__ import annotations
 
 import datetime as dt
+import logging
 import math
 import re
 from collections.abc import Callable, Sequence
@@ -48,6 +49,8 @@ from drivers.samples import Source
 if TYPE_CHECKING:
     from benchapp.runs.planning import Override, Refusal
     from benchapp.runs.procedure import Procedure
+
+log = logging.getLogger(__name__)
 
 RANGE_BETWEEN: Final = re.compile(r"\s*(?:\bto\b|…|\.\.\.|–|—|(?<=\d)\s*-\s*(?=\d))\s*")
 MOST_TOOLS: Final = 200
@@ -734,6 +737,8 @@ class StartPanel(QWidget):
         source = self.context.bench.view().source
         if source is None:
             source = Source.SIMULATED if self.context.is_demo else Source.LIVE
+        if (source in (Source.SIMULATED, Source.REPLAYED)) is not self.context.is_demo:
+            raise ValueError(words.WRONG_RECORDS[source])
         operator = self.operator.text().strip()
         planned = plan_run(
             tool,
@@ -866,6 +871,7 @@ class StartPanel(QWidget):
         try:
             if store is not None:
                 self._keep(store, plan)
+                plan = self._with_history(store, plan)
             self.context.bench.start_run(plan)
             for key, value in self._air_values().items():
                 self.context.bench.set_ambient(key, value)
@@ -884,6 +890,16 @@ class StartPanel(QWidget):
         self.override_box.hide()
         self.plan = None
         self.go.setEnabled(False)
+
+    def _with_history(self, store: Any, plan: RunPlan) -> RunPlan:
+        """The plan with how such tools came out before: fixed now, so that the record keeps what the risks rest on."""
+        from benchapp.records.shop_history import shop_history
+
+        try:
+            return replace(plan, history=shop_history(store, plan.tool))
+        except Exception:  # the global risks are an extra; a run does not wait for them
+            log.exception("the history of tools like %s could not be read", plan.tool.number)
+            return plan
 
     def _keep(self, store: Any, plan: RunPlan) -> None:
         if plan.tool.number not in self.tools and store.tool(plan.tool.number) is None:

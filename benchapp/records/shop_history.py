@@ -1,0 +1,97 @@
+"""How tools like this one came out in this shop before: the prior for the global risks, with what it rests on.
+
+Like it: the same type and class, wrench or screwdriver, and a permissible deviation within a tenth. Counted are full
+runs that met the tool in service, as found, sealed, not void and not simulated unless the records are a demonstration;
+of each the mean deviation at every checkpoint, one value a run: the one farthest from zero would bias it, so the mean.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from benchapp.metrology.risk import ShopHistory, prior_from_history
+from benchapp.metrology.tool import Tool
+from benchapp.records.canonical import parse
+from benchapp.records.history import Stage, _stages, _state_changes
+from benchapp.records.shown import counted
+from benchapp.records.store import Store
+from benchapp.runs.codec import CodecError, tool_from_data
+from benchapp.runs.model import Run
+
+MOST_RUNS: Final = 60
+"""The newest so many are read: enough for a spread known to 9 %, and short enough to wait for."""
+
+
+def shop_history(store: Store, tool: Tool, *, before: str = "", most: int = MOST_RUNS) -> ShopHistory:
+    """Return what earlier verifications of tools like `tool` tell, and the prior made of them.
+
+    Args:
+        store: Where the runs are. Any thread.
+        tool: The one to be judged; its own earlier runs count too.
+        before: Only runs finished before this time (ISO 8601); "" all.
+        most: Greatest number of runs read, the newest.
+    """
+    with store._db.reading_raw() as raw:
+        alike = {number for number, data in raw.execute("SELECT number, data FROM tools") if _is_like(tool, data)}
+        states = _state_changes(raw)
+        rows: dict[str, list[tuple[object, ...]]] = {}
+        for row in raw.execute(
+            "SELECT run_id, finished, outcome, is_full, sequence, tool FROM runs WHERE seal <> '' AND voided = '' "
+            "AND is_full = 1 AND outcome IN ('within', 'out', 'undecided') ORDER BY sequence"
+        ):
+            if row[5] in alike and (not before or row[1] < before):
+                rows.setdefault(row[5], []).append(tuple(row))
+    found = [
+        (str(row[1]), str(row[0]))
+        for mine in rows.values()
+        for row, stage in zip(mine, _stages(mine, states), strict=True)
+        if stage is Stage.AS_FOUND
+    ]
+    means, tools, dates, uncertainties = [], set(), [], []
+    for finished, run_id in sorted(found)[-most:]:
+        run = store.run(run_id)
+        mean = None if run is None else _mean(run)
+        if run is None or mean is None:
+            continue
+        means.append(mean)
+        tools.add(run.plan.tool.number)
+        dates.append(finished[:10])
+        uncertainties.append(_measurement_u(run))
+    known = [u for u in uncertainties if u is not None]
+    u = math.sqrt(math.fsum(v * v for v in known) / len(known)) if known else 0.0
+    return ShopHistory(
+        len(means),
+        len(tools),
+        dates[0] if dates else "",
+        dates[-1] if dates else "",
+        prior_from_history(means, u),
+    )
+
+
+def _is_like(tool: Tool, data: str) -> bool:
+    try:
+        other = tool_from_data(parse(data))
+    except (CodecError, ValueError):
+        return False
+    same = (other.tool_type, other.tool_class, other.is_screwdriver, other.declared_percent) == (
+        tool.tool_type,
+        tool.tool_class,
+        tool.is_screwdriver,
+        tool.declared_percent,
+    )
+    return same and (other.highest_nm > 10) is (tool.highest_nm > 10)
+
+
+def _mean(run: Run) -> float | None:
+    values = [p.deviation_percent for p in counted(run) if p.deviation_percent is not None]
+    return math.fsum(values) / len(values) if values else None
+
+
+def _measurement_u(run: Run) -> float | None:
+    """Return the reference's part of the standard uncertainty at the first checkpoint, percent; None: not stated."""
+    from benchapp.metrology.suitability import use_at
+
+    first = run.plan.checkpoints[0]
+    use = use_at(run.plan.reference, first.direction, first.target_nm)
+    return None if use is None else use.expanded_percent / use.coverage_factor
