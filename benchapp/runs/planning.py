@@ -214,17 +214,9 @@ def plan_run(
     if refusal is not None:
         return refusal
     targets = ((float(target), None),) if target is not None else targets_for(tool, procedure)
-    convention = Convention[procedure.value("deviation.convention")]
-    checkpoints = []
-    for direction in tool.directions:
-        limit = limit_percent if limit_percent is not None else procedure.limit_percent(tool, direction)
-        if limit is None:
-            return Refusal("no-limit", tool.number, tool.unit)
-        for value, percent in targets:
-            target_nm = to_nm(value, tool.unit)
-            low_nm, high_nm = corridor(target_nm, limit, convention)
-            n = n_readings or procedure.n_readings(tool)
-            checkpoints.append(Checkpoint(value, target_nm, direction, n, limit, percent, low_nm, high_nm))
+    checkpoints = _checkpoints(tool, procedure, targets, n_readings, limit_percent)
+    if isinstance(checkpoints, Refusal):
+        return checkpoints
     preloads = _preloads(tool, procedure, max(value for value, _ in targets))
     uncovered = _uncovered(reference, checkpoints, preloads)
     if uncovered is not None:
@@ -258,6 +250,90 @@ def plan_run(
         detector=detector,
         geometric=dict(geometric or {}),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What a full run of a tool asks for.
+
+    Attributes:
+        checkpoints: In the order in which they are pulled.
+        would_do: References that cover the run and fulfil the procedure's demand.
+        why_not: (number, one sentence) of every other reference.
+    """
+
+    checkpoints: tuple[Checkpoint, ...]
+    would_do: tuple[Covering, ...]
+    why_not: tuple[tuple[str, str], ...]
+
+
+def needs_of(tool: Tool, procedure: Procedure, references: Sequence[Reference], today: dt.date) -> Needs | Refusal:
+    """Return the checkpoints of a full run of `tool` and which of the references suit it, or why it cannot be planned.
+
+    A reference suits by the rule that names the ones that would do when another is refused: calibrated and not
+    overdue on `today`, its uncertainty stated at each checkpoint, the procedure's demand fulfilled, room for a
+    reading at the upper limit.
+    """
+    refusal = _refuse_tool(tool, procedure, None, None, None)
+    if refusal is not None:
+        return refusal
+    targets = targets_for(tool, procedure)
+    checkpoints = _checkpoints(tool, procedure, targets, None, None)
+    if isinstance(checkpoints, Refusal):
+        return checkpoints
+    preloads = _preloads(tool, procedure, max(value for value, _ in targets))
+    suits = _suitable("", procedure, checkpoints, preloads, references, today)
+    numbers = {covering.number for covering in suits}
+    why_not = tuple(
+        (reference.number, _why_not(tool, reference, procedure, checkpoints, preloads, today))
+        for reference in references
+        if reference.number not in numbers
+    )
+    return Needs(tuple(checkpoints), suits, why_not)
+
+
+def _why_not(
+    tool: Tool,
+    reference: Reference,
+    procedure: Procedure,
+    checkpoints: Sequence[Checkpoint],
+    preloads: Sequence[tuple[Direction, int, float]],
+    today: dt.date,
+) -> str:
+    if reference.calibration is None:
+        return f"{reference.number} has no calibration."
+    factor = factor_nm(tool.unit)
+    low, high = (_n(end / factor) for end in usable_range_nm(reference))
+    if _uncovered(reference, checkpoints, preloads) is not None:
+        return f"{reference.number} goes from {low} to {high} {tool.unit} only."
+    said = _against(reference, procedure, checkpoints, preloads, (), today, tool.unit).sentences
+    if said:
+        return " ".join(said)
+    unstated = _unstated(reference, checkpoints)
+    if unstated:
+        return f"{reference.number} has no stated uncertainty at {_n(unstated[0].target)} {tool.unit}."
+    return f"{reference.number} ends at {high} {tool.unit}; a reading at the upper limit has no room."
+
+
+def _checkpoints(
+    tool: Tool,
+    procedure: Procedure,
+    targets: Sequence[tuple[float, float | None]],
+    n_readings: int | None,
+    limit_percent: float | None,
+) -> list[Checkpoint] | Refusal:
+    convention = Convention[procedure.value("deviation.convention")]
+    checkpoints = []
+    for direction in tool.directions:
+        limit = limit_percent if limit_percent is not None else procedure.limit_percent(tool, direction)
+        if limit is None:
+            return Refusal("no-limit", tool.number, tool.unit)
+        for value, percent in targets:
+            target_nm = to_nm(value, tool.unit)
+            low_nm, high_nm = corridor(target_nm, limit, convention)
+            n = n_readings or procedure.n_readings(tool)
+            checkpoints.append(Checkpoint(value, target_nm, direction, n, limit, percent, low_nm, high_nm))
+    return checkpoints
 
 
 def _refuse_tool(
@@ -393,21 +469,33 @@ def _against(
                 f"{reference.number} is known to {places} ({_QUANTITIES[key]}); for a limit of "
                 f"±{' and ±'.join(map(_n, limits))} % the procedure wants {_n(limit)} % or better."
             )
-    would_do = tuple(
-        Covering(other.number, *usable_range_nm(other))
-        for other in others
-        if other.number != reference.number
-        and other.calibration is not None
-        and not _failings(other, checkpoints, demand, today)
-        and not _unstated(other, checkpoints)
-        and _uncovered(other, checkpoints, preloads) is None
-        and _room_missing(other, checkpoints) is None
-    )
+    would_do = _suitable(reference.number, procedure, checkpoints, preloads, others, today)
     if would_do:
         said[-1] += f" {' and '.join(other.number for other in would_do)} would do."
     elif others:
         said[-1] += " No other reference would do."
     return _Against(tuple(said), would_do)
+
+
+def _suitable(
+    but: str,
+    procedure: Procedure,
+    checkpoints: Sequence[Checkpoint],
+    preloads: Sequence[tuple[Direction, int, float]],
+    others: Sequence[Reference],
+    today: dt.date | None,
+) -> tuple[Covering, ...]:
+    """Return the references that would do, but the one of number `but`."""
+    return tuple(
+        Covering(other.number, *usable_range_nm(other))
+        for other in others
+        if other.number != but
+        and other.calibration is not None
+        and _uncovered(other, checkpoints, preloads) is None
+        and _room_missing(other, checkpoints) is None
+        and not _failings(other, checkpoints, procedure.demand, today)
+        and not _unstated(other, checkpoints)
+    )
 
 
 _QUANTITIES = {
