@@ -125,6 +125,7 @@ def page_specs() -> list[PageSpec]:
         PageSpec("references", partial(build, "benchapp.ui.references.page", "ReferencesPage")),
         PageSpec("logbook", partial(build, "benchapp.ui.logbook.page", "LogbookPage")),
         PageSpec("practice", partial(build, "benchapp.ui.practice.page", "PracticePage")),
+        PageSpec("people", partial(build, "benchapp.ui.people", "PeoplePage"), has_tab=False),
     ]
 
 
@@ -235,7 +236,10 @@ class Application:
         care.prepared.connect(self._prepared)
         care.exported.connect(self._exported)
         care.imported.connect(self._imported)
-        self.window.more_actions += [(words.KEEPING_MENU, self.show_keeping)]
+        self.window.more_actions += [
+            (words.KEEPING_MENU, self.show_keeping),
+            (words.PEOPLE_MENU, lambda: self.context.page_wanted.emit("people", "")),
+        ]
 
     def _opened(self, _store: object) -> None:
         store = self.care.take()

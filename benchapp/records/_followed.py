@@ -1,4 +1,4 @@
-"""Rows that are shown and follow from entries of the chain: the work list, the daily checks, who is custodian.
+"""Rows that are shown and follow from entries of the chain: work list, daily checks, people, own procedures.
 
 `take` hears every entry in order and keeps what the tables must say by it; `compare` then holds them against that. An
 entry made before its kind told everything (a work list of an early version names no items) holds only what it tells.
@@ -19,6 +19,9 @@ LISTED: Final = "impact listed"
 CLOSED: Final = "impact item closed"
 MADE_CUSTODIAN: Final = "made custodian"
 NO_CUSTODIAN: Final = "custodian no longer"
+PERSON_ADDED: Final = "person added"
+PERSON_CHANGED: Final = "person changed"
+PROCEDURE_KEPT: Final = "procedure kept"
 PASSPHRASES: Final = ("passphrase set", "lost passphrase replaced")
 
 Find = Callable[[str, int, str, str], None]
@@ -29,6 +32,11 @@ def proof_of(salt: bytes, digest: bytes) -> str:
     return hashlib.sha256(bytes(salt) + bytes(digest)).hexdigest()
 
 
+def procedure_subject(key: str) -> str:
+    """What the entries of an own procedure are about."""
+    return f"procedure:{key}"
+
+
 class Followed:
     """What the tables must say, gathered from the chain."""
 
@@ -37,6 +45,8 @@ class Followed:
         self.untold: set[str] = set()  # causes whose items an early entry did not name
         self.closed: dict[tuple[str, str], tuple[int, str, str, str | None]] = {}  # sequence, who, reason, when
         self.custodians: dict[str, tuple[int, bool]] = {}
+        self.people: dict[str, tuple[int, str, bool]] = {}  # those the chain tells of: sequence, code, active
+        self.procedures: dict[tuple[str, int], tuple[Any, ...]] = {}  # (key, version): the row
         self.setups: dict[str, check_standard.Setup | None] = {}
         self.values: dict[str, tuple[int, tuple[Any, ...]]] = {}
         self.looked: dict[str, tuple[str, str]] = {}
@@ -62,6 +72,11 @@ class Followed:
             self.closed[told["cause"], told["subject"]] = (sequence, who, told["reason"], told.get("closed"))
         elif act in (MADE_CUSTODIAN, NO_CUSTODIAN):
             self.custodians[subject] = (sequence, act == MADE_CUSTODIAN)
+        elif act in (PERSON_ADDED, PERSON_CHANGED):
+            self.people[subject] = (sequence, told["code"], told["active"])
+        elif act == PROCEDURE_KEPT:
+            row = (told["data"], who, told["at"], told["why"], sequence)
+            self.procedures[told["key"], told["version"]] = row
         elif act in PASSPHRASES:
             self.passphrase = (sequence, told.get("proof"))
         elif subject.startswith(check_standard.subject_of("")):
@@ -90,6 +105,7 @@ class Followed:
         self._compare_values(raw, find)
         self._compare_people(raw, find)
         self._compare_passphrase(raw, find)
+        self._compare_procedures(raw, find)
 
     def _compare_items(self, raw: sqlite3.Connection, find: Find) -> None:
         left = dict(self.items)
@@ -148,7 +164,11 @@ class Followed:
 
     def _compare_people(self, raw: sqlite3.Connection, find: Find) -> None:
         left = dict(self.custodians)
-        for name, is_custodian in raw.execute("SELECT name, is_custodian FROM people"):
+        told = dict(self.people)
+        for name, code, is_custodian, active in raw.execute("SELECT name, code, is_custodian, active FROM people"):
+            at, *entered = told.pop(name, (0, code, bool(active)))
+            if [code, bool(active)] != entered:
+                find("column", at, name, f"{name} shows {code!r}, {bool(active)}; sealed {entered[0]!r}, {entered[1]}")
             sequence, wanted = left.pop(name, (0, False))
             if bool(is_custodian) != wanted:
                 shown = "custodian" if is_custodian else "no custodian"
@@ -156,6 +176,22 @@ class Followed:
         for name, (sequence, was) in left.items():
             if was:
                 find("missing", sequence, name, f"the custodian {name} is not among the people any more")
+        for name, (sequence, *_) in told.items():
+            if not left.get(name, (0, False))[1]:
+                find("missing", sequence, name, f"{name} is not among the people any more")
+
+    def _compare_procedures(self, raw: sqlite3.Connection, find: Find) -> None:
+        left = dict(self.procedures)
+        for key, version, *row in raw.execute("SELECT name, version, data, who, at, why, sequence FROM procedures"):
+            wanted, name = left.pop((key, version), None), f"procedure {key}, version {version}"
+            if wanted is None:
+                find("missing", 0, name, "the procedure is shown but not in the chain")
+            elif tuple(row) != wanted:
+                names = ("figures", "who", "when", "why", "entry")
+                other = [what for what, is_, was in zip(names, row, wanted, strict=True) if is_ != was]
+                find("column", wanted[-1], name, f"{', '.join(other)} of it are not as sealed")
+        for (key, version), (*_, sequence) in left.items():
+            find("missing", sequence, f"procedure {key}, version {version}", "the procedure is gone")
 
     def _compare_passphrase(self, raw: sqlite3.Connection, find: Find) -> None:
         for salt, digest in raw.execute("SELECT salt, digest FROM custodian"):

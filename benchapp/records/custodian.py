@@ -95,13 +95,30 @@ def replace_lost(store: Store, new: str, *, who: str, witness: str, why: str) ->
 
 
 class Lock:
-    """Open for a while after the right passphrase; the window asks it before everything that is the custodian's."""
+    """Open for a while after the right passphrase; the window asks it before everything that is the custodian's.
+
+    Only what is done under it counts as use: at a bench where others go on pulling it closes all the same.
+
+    Attributes:
+        was_closed: It was closed by a person, not by its idle time (or was never open).
+    """
 
     def __init__(self, store: Store, *, idle_s: float = IDLE_S) -> None:
         self._store = store
         self._idle = dt.timedelta(seconds=idle_s)
         self._who = ""
         self._last: dt.datetime | None = None
+        self.was_closed = True
+
+    @property
+    def who(self) -> str:
+        """Who opened it last."""
+        return self._who
+
+    @property
+    def idle_s(self) -> float:
+        """After so many seconds without use it closes."""
+        return self._idle.total_seconds()
 
     def open(self, passphrase: str, *, who: str) -> bool:
         """Open it for a custodian; False for a wrong passphrase. Raises as `check`."""
@@ -109,11 +126,22 @@ class Lock:
         if not check(self._store, passphrase):
             return False
         self._who, self._last = who, self._store.now()
+        self.was_closed = False
         return True
 
     def close(self) -> None:
         """Close it at once."""
         self._last = None
+        self.was_closed = True
+
+    def left_s(self) -> float:
+        """Seconds until it closes by itself when nothing is done under it; 0 when it is closed. Asking is no use."""
+        if self._last is None:
+            return 0.0
+        idle = self._store.now() - self._last
+        if not dt.timedelta(0) <= idle <= self._idle:
+            return 0.0
+        return max((self._idle - idle).total_seconds(), 0.0)
 
     def custodian(self) -> str:
         """Who has it open, which also counts as use; "" when it is closed or was idle for too long."""

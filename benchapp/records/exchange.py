@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, Final, TextIO
 
 from benchapp.metrology.tool import Tool
-from benchapp.records import chain, check_standard, impact, model, shown
+from benchapp.records import chain, check_standard, impact, model, procedures, shown
 from benchapp.records.canonical import CanonicalError, canonical, parse
 from benchapp.records.dates import seconds
 from benchapp.records.errors import StoreError
@@ -208,6 +208,7 @@ def _import_entries(raw: Any, exported: list[dict[str, Any]], traces: dict[str, 
         elif kind == model.EntryKind.ACT:
             check_standard.take_act(raw, subject, data["who"], content)
             impact.take_act(raw, data["who"], data["sealed"], content)
+            procedures.take_act(raw, data["who"], data["sequence"], content)
         elif kind == model.EntryKind.CALIBRATION:
             sealed = content["calibration"]
             raw.execute(

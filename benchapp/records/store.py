@@ -26,6 +26,7 @@ from benchapp.metrology.tool import Tool
 from benchapp.records import _blob, chain, check_standard, shown
 from benchapp.records._claims import Claims
 from benchapp.records._database import Database, Hot
+from benchapp.records._followed import MADE_CUSTODIAN, NO_CUSTODIAN, PERSON_ADDED, PERSON_CHANGED
 from benchapp.records._standing import standing_of
 from benchapp.records.canonical import canonical, parse
 from benchapp.records.dates import seconds
@@ -459,20 +460,34 @@ class Store:
         return None
 
     def save_person(self, person: Person, *, who: str = "") -> None:
-        """Add or change a person; who becomes or stops being custodian is an entry of the chain."""
+        """Add or change a person.
+
+        Who becomes or stops being custodian is an entry of the chain. So is what `who` adds or changes, and from then
+        on every change of that person.
+        """
         if not person.name.strip():
             raise ValueError("a person needs a name")
         values = dataclasses.asdict(person)
         with self._db.writing() as connection:
-            before = connection.execute(sa.select(people.c.is_custodian).where(people.c.name == person.name)).scalar()
+            before = connection.execute(sa.select(people).where(people.c.name == person.name)).first()
             connection.execute(
                 upsert(people)
                 .values(**values)
                 .on_conflict_do_update(index_elements=["name"], set_={k: v for k, v in values.items() if k != "name"})
             )
-            if bool(before) != person.is_custodian:
-                act = "made custodian" if person.is_custodian else "custodian no longer"
+            is_other = before is None or (before.code, bool(before.active)) != (person.code, person.active)
+            if is_other and (who or self._is_told(person.name)):
+                act = PERSON_ADDED if before is None else PERSON_CHANGED
+                details = {"code": person.code, "active": person.active}
+                self._append(EntryKind.ACT, person.name, who, {"act": act, "details": details})
+            if bool(before is not None and before.is_custodian) != person.is_custodian:
+                act = MADE_CUSTODIAN if person.is_custodian else NO_CUSTODIAN
                 self._append(EntryKind.ACT, person.name, who, {"act": act})
+
+    def _is_told(self, name: str) -> bool:
+        """True when the chain tells of this person's code already."""
+        rows = self._db.raw.execute("SELECT body FROM entries WHERE subject = ? AND kind = ?", (name, EntryKind.ACT))
+        return any(json.loads(body)["content"]["act"] in (PERSON_ADDED, PERSON_CHANGED) for (body,) in rows)
 
     def _is_custodian(self, name: str) -> bool:
         row = self._db.raw.execute("SELECT is_custodian AND active FROM people WHERE name = ?", (name,)).fetchone()
@@ -900,11 +915,17 @@ class Store:
             return self._append(EntryKind.ACT, subject, who, content)
 
     def note_act_within(
-        self, raw: sqlite3.Connection, act: str, *, who: str, details: Mapping[str, object] | None = None
+        self,
+        raw: sqlite3.Connection,
+        act: str,
+        *,
+        who: str,
+        subject: str = "",
+        details: Mapping[str, object] | None = None,
     ) -> Seal:
         """The same inside a transaction that the caller has begun."""
         content: dict[str, Any] = {"act": act} if details is None else {"act": act, "details": to_data(details)}
-        return chain.append(raw, kind=EntryKind.ACT, subject="", who=who, content=content, now=self._clock())
+        return chain.append(raw, kind=EntryKind.ACT, subject=subject, who=who, content=content, now=self._clock())
 
     def now(self) -> dt.datetime:
         """Wall time of this store's clock, with its offset."""

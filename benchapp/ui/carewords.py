@@ -9,6 +9,7 @@ from typing import Final
 
 KEEPING: Final = "The records"
 KEEPING_MENU: Final = "The records: check, newest seal, copies …"
+PEOPLE_MENU: Final = "People …"
 CHECK_NOW: Final = "Check now"
 CHECKING: Final = "The chain, the curves and every column that is shown are being checked …"
 NOT_CHECKED: Final = "Not checked yet since this window was opened."

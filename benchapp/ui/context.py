@@ -39,6 +39,7 @@ class AppContext(QObject):
     page_wanted = Signal(str, str)  # go to a page ("rack", "logbook", …), with the key of what to open there
     custodian_changed = Signal(str)  # who has the lock open; "" when it closed
     custodian_wanted = Signal(str, object)  # (what for, what to do with the custodian's name once the lock is open)
+    passphrase_wanted = Signal()  # the custodian wants another passphrase
     message = Signal(str, str)  # (kind "note" or "problem", one sentence) for the strip at the foot of the window
 
     def __init__(self, bench: BenchPort, *, is_demo: bool, parent: QObject | None = None) -> None:
@@ -57,8 +58,11 @@ class AppContext(QObject):
         return self._store
 
     def give_store(self, store: Store) -> None:
-        """Hand in the opened store."""
+        """Hand in the opened store; its custodian's lock is closed."""
+        from benchapp.records.custodian import Lock  # comes with the store, after the first paint
+
         self._store = store
+        self.lock = Lock(store)
         self.store_ready.emit()
 
     def as_custodian(self, what_for: str, do: Callable[[str], object]) -> None:

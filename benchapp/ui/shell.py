@@ -48,6 +48,7 @@ from benchapp.ui.awake import KeepAwake
 from benchapp.ui.bench.page import BenchPage
 from benchapp.ui.bench.panels import Panel, hatch
 from benchapp.ui.keys import ASIDE_KEYS, GO_KEYS, CodeScanned, KeyEvent, KeyPressed, KeySorter, shown
+from benchapp.ui.lock import Custody
 from benchapp.ui.settings import Settings
 from benchapp.ui.sounds import Sounds, assets_folder
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
@@ -75,11 +76,13 @@ class PageSpec:
         build: Makes it when it is first wanted. A page may offer `open(key)`, `restyle()` and `stop()`, and, to have
             the two keys while it is shown, `takes_keys` and `act("go" | "aside" | "leave")`.
         title: In the foot bar; "" takes the usual one.
+        has_tab: False: it is reached from the "more" menu only.
     """
 
     name: str
     build: Callable[[AppContext], QWidget]
     title: str = ""
+    has_tab: bool = True
 
 
 class SourceMark(Panel):
@@ -148,6 +151,7 @@ class FootBar(QWidget):
         self.message.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
         self.message.setWordWrap(True)
         self.message.setMinimumWidth(1)
+        self.custodian = self._button("custodian", "")  # shown while the custodian's lock is open
         self.operator = self._button("operator", "Who pulls")
         self.unit = self._button("unit", "The unit in which torque is shown")
         self.sound = self._button("sound", "Sounds on or off (Ctrl+M)")
@@ -155,7 +159,7 @@ class FootBar(QWidget):
         self.more = self._button("more", "Keys, full screen, port")
         self.row.addStretch(0)
         self.row.addWidget(self.message, 1)
-        for button in (self.operator, self.unit, self.sound, self.light, self.more):
+        for button in (self.custodian, self.operator, self.unit, self.sound, self.light, self.more):
             self.row.addWidget(button)
 
     def _button(self, name: str, tip: str) -> QPushButton:
@@ -217,8 +221,10 @@ class FootBar(QWidget):
             f'QPushButton[kind="tab"]:disabled {{ color: {c.rail}; }}'
             f'QPushButton[kind="quiet"] {{ padding: 4px {round(s.gap * 0.7)}px; border: none; }}'
         )
-        for widget in (*self.tabs.values(), self.operator, self.unit, self.sound, self.light, self.more, self.message):
+        buttons = (self.custodian, self.operator, self.unit, self.sound, self.light, self.more)
+        for widget in (*self.tabs.values(), *buttons, self.message):
             widget.setFont(font_of_cap(s.small))
+        self.custodian.setStyleSheet(f"color: {c.accent};")
         self.message.setFont(font_of_cap(s.small * 0.8))
         widest = 0
         for tab in self.tabs.values():
@@ -437,6 +443,7 @@ class MainWindow(QMainWindow):
         column.addWidget(self.stack, 1)
         column.addWidget(self.foot)
         self.setCentralWidget(middle)
+        self.custody = Custody(context, self, self.foot.custodian)
         self.question = Question(middle)
         self.teacher = KeyTeacher(middle)
 
@@ -444,7 +451,7 @@ class MainWindow(QMainWindow):
         self.stack.addWidget(self.bench)
         self._built["bench"] = self.bench
         self.foot.add_tab("bench", words.PAGES["bench"], 1)
-        for i, spec in enumerate(pages):
+        for i, spec in enumerate(spec for spec in pages if spec.has_tab):
             self.foot.add_tab(spec.name, spec.title or words.PAGES.get(spec.name, spec.name.capitalize()), i + 2)
         self.page = "bench"
 
@@ -488,7 +495,7 @@ class MainWindow(QMainWindow):
         self.bench.run_changed.connect(self._run_changed)
         self.question.answered.connect(self._question_answered)
         self.teacher.learned.connect(self._key_learned)
-        for i, name in enumerate(["bench", *self._specs]):
+        for i, name in enumerate(self.foot.tabs):
             self._shortcut(f"Ctrl+{i + 1}", partial(self.show_page, name))
         self._shortcut("F11", self.toggle_full_screen)
         self._shortcut("Ctrl+L", self.toggle_light)
@@ -630,7 +637,7 @@ class MainWindow(QMainWindow):
 
     def _operator_menu(self) -> None:
         menu = QMenu(self)
-        for name in self.settings.get("operators"):
+        for name in self._operators():
             action = menu.addAction(name)
             action.setData(name)
         menu.addSeparator()
@@ -648,6 +655,16 @@ class MainWindow(QMainWindow):
         menu.triggered.connect(self._operator_picked)
         self._pop(menu, self.foot.operator)
         field.setFocus()
+
+    def _operators(self) -> list[str]:
+        """Who pulled here lately, then the people of the records; who was deactivated is not offered."""
+        names = list(self.settings.get("operators"))
+        store = self.context.store
+        if store is None:
+            return names
+        people = store.people(include_inactive=True)
+        gone = {person.name for person in people if not person.active}
+        return [name for name in dict.fromkeys((*names, *(each.name for each in people))) if name not in gone]
 
     def _operator_picked(self, action: QAction) -> None:
         if action.data():
@@ -1034,6 +1051,7 @@ class MainWindow(QMainWindow):
         app = QApplication.instance()
         if app is not None:
             app.removeEventFilter(self)
+        self.custody.stop()
         for timer in (self._key_timer, self._quiet_timer, self._message_timer, self._seal_timer):
             timer.stop()
         for page in (*self._built.values(), self.hand):

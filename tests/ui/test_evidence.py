@@ -83,8 +83,8 @@ def shop(qtbot, monkeypatch):
     def build(store, what=rack_page.RackPage):
         context = AppContext(Bench(), is_demo=True)
         context.operator = "fitter 2"
+        context.give_store(store)  # which comes with a closed lock
         context.lock = OpenLock()
-        context.give_store(store)
         page = what(context)
         qtbot.addWidget(page)
         page.resize(1366, 720)
