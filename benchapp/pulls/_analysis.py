@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchapp.pulls._signal import BoolArray, crest, last_below, level_before, longest_run_s, releases
+from benchapp.pulls._signal import PIECE, SLOW_HZ, BoolArray, crest, last_below, level_before, longest_run_s, releases
 from benchapp.pulls.pull import Flag, Mark, Mode, Noticed, Pull
 from benchapp.pulls.settings import Settings
 from benchapp.torque.direction import Direction
@@ -66,8 +66,10 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
     release = next((r for r in found if r.clear), None)
     unclear = release is None and bool(found)
     if release is None and found:
-        release = max(found, key=lambda r: r.fall)
-    peak, peak_index = crest(t, v, rate, 0.02 if release is None else 0.002)
+        # below 300 Hz a bounce off the stop is as long as a fall, and higher up: the share tells more there
+        release = max(found, key=lambda r: r.fall / v[r.index] if rate < SLOW_HZ else r.fall)
+    tops = np.maximum.reduceat(v, np.arange(0, len(v), PIECE))
+    peak, peak_index = crest(t, v, rate, 0.02 if release is None else 0.002, tops)
     first_peak: float | None = None
     click: int | None = None
     gaps = _gaps(t, rate, settings)
@@ -92,7 +94,7 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
             Noticed(flag, value, limit, unit, None if a is None else float(t[a]), None if b is None else float(t[b]))
         )
 
-    dip = _longest_dip(t[: until + 1], v[: until + 1], scale, noise, settings)
+    dip = _longest_dip(t[: until + 1], v[: until + 1], tops, scale, noise, settings)
     if dip is not None and dip.seconds > settings.jerky_s and expected.mode is not Mode.HOLD:
         notice(Flag.JERKY, dip.percent, settings.jerky_share * 100, "%", dip.begin, dip.end)
     if time_80 is not None and index is not None and expected.mode is Mode.FIRST_PEAK:
@@ -189,13 +191,14 @@ class _Dip:
 
 
 _TOGETHER = 1 << 15  # intervals looked at together: they stay in a near cache
-_PIECE = 64  # samples of which only the greatest and the least are looked at first
 
 
-def _longest_dip(t: FloatArray, v: FloatArray, scale: float, noise: float, settings: Settings) -> _Dip | None:
-    """The dip of the flag jerky; None without one."""
-    at = np.arange(0, len(v), _PIECE)
-    reached = np.maximum.accumulate(np.maximum.reduceat(v, at))
+def _longest_dip(
+    t: FloatArray, v: FloatArray, tops: FloatArray, scale: float, noise: float, settings: Settings
+) -> _Dip | None:
+    """The dip of the flag jerky; None without one. `tops`: greatest of each `PIECE` samples of the whole pull."""
+    at = np.arange(0, len(v), PIECE)
+    reached = np.maximum.accumulate(tops[: len(at)])
     # a dip's sample is the least of its piece or above it; what had been reached by then is no more than by its end
     fell = reached - np.minimum.reduceat(v, at)
     may = np.flatnonzero(
@@ -206,9 +209,9 @@ def _longest_dip(t: FloatArray, v: FloatArray, scale: float, noise: float, setti
     if not len(may):
         return None
     first, last = int(may[0]), int(may[-1])
-    begin = first * _PIECE
+    begin = first * PIECE
     before = float(reached[first - 1]) if first else -np.inf
-    v, t = v[: (last + 1) * _PIECE + 1], t[: (last + 1) * _PIECE + 1]
+    v, t = v[: (last + 1) * PIECE + 1], t[: (last + 1) * PIECE + 1]
     rest = v[begin:]
     running = np.maximum(np.maximum.accumulate(rest), before)
     fallen = running - rest
@@ -253,11 +256,21 @@ def _last_fifth(
     begin = min(last_below(v[: index + 1], 0.8 * reading) + 1, index)
     slope = None
     if index - begin >= 1:
-        at = t[begin : index + 1] - t[begin : index + 1].mean()
-        slope = float(at @ v[begin : index + 1] / (at @ at))
+        slope = _slope(t[begin : index + 1], v[begin : index + 1])
     elif index >= 1:
         slope = float((v[index] - v[index - 1]) / (t[index] - t[index - 1]))
     return float(t[index] - t[begin]), slope, begin
+
+
+def _slope(t: FloatArray, v: FloatArray) -> float:
+    """Slope of the straight line through samples, in pieces that stay in a near cache, by one thread."""
+    n = len(t)
+    t0, v0 = 0.5 * float(t[0] + t[-1]), 0.5 * float(v[0] + v[-1])
+    sums = np.zeros(4)
+    for low in range(0, n, _TOGETHER):
+        at, off = t[low : low + _TOGETHER] - t0, v[low : low + _TOGETHER] - v0
+        sums += at.sum(), off.sum(), np.einsum("i,i", at, at), np.einsum("i,i", at, off)
+    return float((sums[3] - sums[0] * sums[1] / n) / (sums[2] - sums[0] * sums[0] / n))
 
 
 def _gaps(t: FloatArray, rate: float, settings: Settings) -> list[tuple[int, int]]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -10,12 +11,20 @@ import numpy.typing as npt
 from benchapp.pulls.settings import Settings
 from drivers.samples import FloatArray
 
+PIECE: Final = 64
+"""Samples of which only the greatest and the least are looked at first."""
+SLOW_HZ: Final = 300.0
+"""Below this rate the stream's own filter spreads a fall over three samples."""
+
 BoolArray = npt.NDArray[np.bool_]
 
 
 def jumps(torque: FloatArray, begin: int, end: int, jump: float) -> bool:
     """True when two neighbours, the second of them in `begin` to `end`, differ by more than `jump`."""
-    step = np.diff(torque[max(begin - 1, 0) : end])
+    near = torque[max(begin - 1, 0) : end]
+    if not len(near) or float(near.max()) - float(near.min()) <= jump:
+        return False  # no two of them do, neighbours or not
+    step = np.diff(near)
     return len(step) > 0 and bool(step.max() > jump or step.min() < -jump)
 
 
@@ -63,7 +72,14 @@ def _sticks_out(torque: FloatArray, k: int, width: int, jump: float) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Release:
-    """A letting-go: `index` of the last sample before the fall, how far it fell, where the fall ended, how sure."""
+    """A letting-go.
+
+    Attributes:
+        index: Of the last sample before the fall.
+        fall: How far it fell.
+        end_index: Where the fall ended.
+        clear: It can be told from what the arm does.
+    """
 
     index: int
     fall: float
@@ -116,7 +132,7 @@ def releases(
     x = _reduced(torque, per_block)
     every_s = per_block / rate_hz
     corner_n = max(1, round(0.005 / every_s))
-    slow_stream = rate_hz < 300.0  # its filter alone spreads a fall over three samples
+    slow_stream = rate_hz < SLOW_HZ
     fall_n = max(3 if slow_stream else 1, round(settings.fall_s / every_s))
     arm_n = max(2 * fall_n, round(settings.arm_s / every_s))
     ahead_n = arm_n if finished else max(fall_n + 1, min(arm_n, round(0.045 / every_s)))
@@ -171,13 +187,14 @@ def releases(
     # a mechanism lets go by much the same share each time: far smaller falls below it were the hand, unless they
     # are deeper than any hand's in so short a time; past the crest the hand may come off faster than any click
     # and where it rose just as fast before, the tool came to its stop: that is no letting-go, it follows one
-    by_crest = (
-        one.fall
-        for one in found
-        if one.index <= (highest_index + fall_n) * per_block and not _comes_to_stop(x, one, per_block, fall_n)
-    )
-    greatest = max(by_crest, default=0.0)
+    last = (highest_index + fall_n) * per_block
+    by_crest = [one for one in found if one.index <= last and not _comes_to_stop(x, one, per_block, fall_n)]
+    greatest = max((one.fall for one in by_crest), default=0.0)
     found = [one for one in found if one.fall >= 0.35 * greatest or one.fall > 0.1 * x[one.index // per_block]]
+    if slow_stream:
+        # a swing of the hand is a few samples: it may look like a click until one as clear and twice as deep comes
+        deepest = max((one.fall for one in by_crest if one.clear), default=0.0)
+        found = [one for one in found if one.fall >= 0.55 * deepest]
     return [_sharpened(torque, release, rate_hz, per_block) for release in found]
 
 
@@ -209,7 +226,7 @@ def _sharpened(torque: FloatArray, release: Release, rate_hz: float, per_block: 
     back = max(round(0.008 * rate_hz), 2) if rate_hz >= 300.0 else max(round(0.016 * rate_hz), 3)
     first = max(middle - back, low, 0)
     stretch = torque[first : max(middle, first + 1)]
-    return Release(first + int(np.argmax(stretch)), release.fall, release.end_index, release.clear)
+    return replace(release, index=first + int(np.argmax(stretch)))
 
 
 def level_before(t_s: FloatArray, torque: FloatArray, index: int, rate_hz: float, noise: float) -> float:
@@ -225,31 +242,54 @@ def level_before(t_s: FloatArray, torque: FloatArray, index: int, rate_hz: float
         return float(torque[index])
     while n > degree + 2:
         t, v = t_s[index - n + 1 : index + 1], torque[index - n + 1 : index + 1]
-        at = (t - t[-1]) * rate_hz / n
-        fitted = np.polynomial.polynomial.polyfit(at, v, degree)
-        left = v - np.polynomial.polynomial.polyval(at, fitted)
+        powers = _powers((t - t[-1]) * rate_hz / n, degree)
+        fitted = _fitted(powers, v)
+        left = v - powers @ fitted
         if float(left @ left) / (n - degree - 1) <= (1.5 * noise) ** 2 + 1e-18 * float(v @ v):
-            return float(np.polynomial.polynomial.polyval(0.25 / n, fitted))
+            return float(_powers(np.array([0.25 / n]), degree)[0] @ fitted)
         n //= 2
     return float(torque[index])
 
 
-def crest(t_s: FloatArray, torque: FloatArray, rate_hz: float, seconds: float) -> tuple[float, int]:
-    """Estimate the greatest torque of a smooth curve: (value, index), by a parabola `seconds` to either side."""
+def _powers(at: FloatArray, degree: int) -> FloatArray:
+    """Columns 1, `at`, `at`² …; `at` lies within about ±1, so that the normal equations are well conditioned."""
+    powers: FloatArray = at[:, None] ** np.arange(degree + 1)
+    return powers
+
+
+def _fitted(powers: FloatArray, v: FloatArray) -> FloatArray:
+    """Coefficients of the least squares; a tenth of the time of NumPy's general way."""
+    level = float(v[0])
+    coefficients = np.asarray(np.linalg.solve(powers.T @ powers, powers.T @ (v - level)), dtype=np.float64)
+    coefficients[0] += level
+    return coefficients
+
+
+def middle(values: FloatArray) -> float:
+    """Median of one sample or more, finite all; quicker than `np.median` on short arrays."""
+    ordered = np.sort(values)
+    n = len(ordered)
+    return 0.5 * float(ordered[(n - 1) // 2] + ordered[n // 2])
+
+
+def crest(t_s: FloatArray, torque: FloatArray, rate_hz: float, seconds: float, tops: FloatArray) -> tuple[float, int]:
+    """Estimate the greatest torque of a smooth curve: (value, index), by a parabola `seconds` to either side.
+
+    `tops`: greatest of each `PIECE` samples.
+    """
     n = max(1, round(seconds * rate_hz))
-    index = _middle_of_greatest_mean(torque, n) if len(torque) > 2 * n and n > 1 else int(np.argmax(torque))
+    index = _middle_of_greatest_mean(torque, n, tops) if len(torque) > 2 * n and n > 1 else int(np.argmax(torque))
     low, high = max(index - n, 0), min(index + n + 1, len(torque))
     if high - low < 6:
         return float(torque[low:high].max()), low + int(np.argmax(torque[low:high]))
-    at = (t_s[low:high] - t_s[index]) * rate_hz / n
-    c0, c1, c2 = np.polynomial.polynomial.polyfit(at, torque[low:high], 2)
+    c0, c1, c2 = _fitted(_powers((t_s[low:high] - t_s[index]) * rate_hz / n, 2), torque[low:high])
     if c2 >= 0:
         return float(torque[index]), index
     top = float(np.clip(-c1 / (2 * c2), -1.0, 1.0))
     return float(c0 + c1 * top + c2 * top * top), min(max(index + round(top * n), 0), len(torque) - 1)
 
 
-def _middle_of_greatest_mean(torque: FloatArray, n: int) -> int:
+def _middle_of_greatest_mean(torque: FloatArray, n: int, tops: FloatArray) -> int:
     """Middle of the `n` consecutive samples whose mean is greatest.
 
     No mean exceeds the greatest sample in it, so only what lies near samples above the greatest mean of the blocks
@@ -258,9 +298,8 @@ def _middle_of_greatest_mean(torque: FloatArray, n: int) -> int:
     n_blocks = len(torque) // n
     blocks = torque[: n_blocks * n].reshape(n_blocks, n)
     least = float(np.einsum("ij->i", blocks).max()) / n
-    tops = np.maximum.reduceat(torque, np.arange(0, len(torque), n))
     high = np.flatnonzero(tops >= least - 1e-9 * abs(least))  # the sums below round differently
-    begin, end = max((int(high[0]) - 1) * n, 0), min((int(high[-1]) + 2) * n, len(torque))
+    begin, end = max(int(high[0]) * PIECE - n, 0), min((int(high[-1]) + 1) * PIECE + n, len(torque))
     near = torque[begin:end]
     total = np.concatenate([[0.0], np.cumsum(near - near[0])])
     return begin + int(np.argmax(total[n:] - total[:-n])) + n // 2

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 
 from benchapp.pulls._analysis import Expectation, Segment, analyse
-from benchapp.pulls._signal import jumps, mend, releases
+from benchapp.pulls._signal import jumps, mend, middle, releases
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted, ReaderEvent
 from benchapp.pulls.pull import Mode, Pull
 from benchapp.pulls.settings import DETECTOR, Settings
@@ -25,6 +25,7 @@ _N_RATE = 33  # samples that tell the rate
 _AHEAD = 3  # samples that must be known after one before it can be told to be wrong
 _COARSE = 25  # fine steps in a coarse one
 _N_INTERVALS = 5001  # that tell the rate of a whole trace: sorting them all would take longer than reading the pulls
+_OVER = 64  # coarse steps looked at together
 _MEND = 8192  # samples looked at together: they stay in the nearest cache
 _STILL_S = 1.0  # a level that stays this still near zero is a rest level: a tool was hung on the drive
 _HANGING_SHARE = 0.03  # of the capacity: more than a tool weighs there, less than any checkpoint of a full run
@@ -228,7 +229,7 @@ class PullReader:
         if not self._rate:
             if len(self._t) < _N_RATE and not (self._finished and len(self._t) > 2):
                 return events
-            self._rate = 1.0 / float(np.median(np.diff(self._t[:_N_RATE])))
+            self._rate = 1.0 / middle(np.diff(self._t[:_N_RATE]))
             self._bootstrap_n = max(round(0.1 * self._rate), 5)
             self._fine = max(round(0.01 * self._rate), 1)
             self._step = _COARSE * self._fine
@@ -297,14 +298,15 @@ class PullReader:
         stop = min(end, known) if full else known
         off = self._v[self._at : stop] - self.rest
         threshold = self._threshold()
-        if len(off) and max(float(off.max()), -float(off.min())) > threshold:
+        furthest = max(float(off.max()), -float(off.min())) if len(off) else 0.0
+        if furthest > threshold:
             begun = self._first_start(known, n_start, threshold, stop)
             if begun is not None:
                 self._start(begun, events)
                 return True
         if not full or stop <= self._at:
             return False
-        self._learn(off, threshold)
+        self._learn(off, threshold, within=furthest <= threshold)
         self._at = stop
         return self._at < known
 
@@ -324,10 +326,10 @@ class PullReader:
         self._sign = best[1]
         return best[0]
 
-    def _learn(self, off: FloatArray, threshold: float) -> None:
+    def _learn(self, off: FloatArray, threshold: float, *, within: bool) -> None:
         """Follow the rest level and learn the noise from a stretch at rest; `off` is what it lies off the level."""
         n_all = len(off)
-        if max(float(off.max()), -float(off.min())) > threshold:
+        if not within:
             off = off[np.abs(off) <= threshold]
         n = len(off)
         third = n // 3
@@ -360,6 +362,8 @@ class PullReader:
     def _pull_on(self, known: int, events: list[ReaderEvent]) -> bool:
         """Go on inside a pull; True when there is more to look at."""
         n_rest = max(round(self.settings.rest_s * self._rate), 2)
+        if self._whole:
+            self._step_over(known, n_rest)
         # a whole trace takes coarse steps only; what is decided at fine ones does not hang on their length
         step = self._fine if self._announce else self._step
         stop = self._at + step
@@ -385,6 +389,22 @@ class PullReader:
             self._tell(stop, events)
         return True
 
+    def _step_over(self, known: int, n_rest: int) -> None:
+        """Go on over the steps at whose end there can be neither rest nor a still level, looking at few samples."""
+        step = self._step
+        n_steps = min((known - self._at) // step - 1, _OVER)
+        if n_steps < 1:
+            return
+        low, end = max(self._at - n_rest, self._begin + 1), self._at + n_steps * step
+        # of any `n_rest` samples in a row one is among these
+        near = np.abs(self._v[low:end:n_rest] - self.rest) <= self._threshold()
+        over = (low + n_rest * int(np.argmax(near)) - self._at) // step if near.any() else n_steps
+        scale = self._expected.capacity or self._greatest
+        if scale is not None:
+            still = np.abs(self._v[self._at + step - 1 : end : step]) <= _HANGING_SHARE * scale
+            over = min(over, int(np.argmax(still))) if still.any() else over
+        self._at += step * max(over, 0)
+
     def _back_at_rest(self, low: int, high: int, n_rest: int) -> int | None:
         if high - low < n_rest:
             return None
@@ -407,7 +427,7 @@ class PullReader:
         half = len(after) // 2
         if half and abs(float(after[:half].mean() - after[half:].mean())) > max(self.noise, 1e-4 * self._threshold()):
             return None
-        return float(np.median(after))
+        return middle(after)
 
     def _still_level(self, stop: int) -> float | None:
         """Level of a second of stillness near zero: a tool was hung on the drive, or taken off."""
