@@ -101,6 +101,29 @@ def tool_history(store: Store, number: str, *, most_spots: int | None = None) ->
     return results
 
 
+def as_found_as_left(store: Store, number: str, run_id: str) -> tuple[str, str] | None:
+    """Return the ids of the run that found the tool and the one that left it, of the repair that `run_id` belongs to.
+
+    None: the run is neither, or the other one does not exist (yet).
+    """
+    with store._db.reading_raw() as raw:
+        rows = raw.execute(
+            "SELECT run_id, finished, outcome, is_full, sequence, tool FROM runs WHERE tool = ? AND seal <> '' "
+            "AND voided = '' AND outcome IN ('within', 'out', 'undecided') ORDER BY sequence",
+            (number,),
+        ).fetchall()
+        states = _state_changes(raw, number)
+    found = ""
+    for (each, *_), stage in zip(rows, _stages(rows, states), strict=True):
+        if stage is Stage.AS_FOUND:
+            found = each
+        elif stage is Stage.AS_LEFT and found:
+            if run_id in (found, each):
+                return found, each
+            found = ""
+    return None
+
+
 def point_results(run: Run) -> tuple[PointResult, ...]:
     """Mean deviation at each checkpoint that has readings that count."""
     try:

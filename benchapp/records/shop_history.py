@@ -1,16 +1,18 @@
 """How tools like this one came out in this shop before: the prior for the global risks, with what it rests on.
 
-Like it: the same type and class, wrench or screwdriver, and a permissible deviation within a tenth. Counted are full
-runs that met the tool in service, as found, sealed, not void and not simulated unless the records are a demonstration;
-of each the mean deviation at every checkpoint, one value a run: the one farthest from zero would bias it, so the mean.
+Like it: the same type and class, wrench or screwdriver, the same declared deviation, the same side of 10 N·m. Counted
+are full runs that met the tool in service (as found), sealed and not void; of each the mean deviation at every
+checkpoint, since it is a checkpoint's mean that is judged. How many verifications there must be counts runs, not means.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
-from benchapp.metrology.risk import ShopHistory, prior_from_history
+from benchapp.metrology.risk import SHORTEST_HISTORY, ShopHistory, prior_from_history
+from benchapp.metrology.suitability import use_at
 from benchapp.metrology.tool import Tool
 from benchapp.records.canonical import parse
 from benchapp.records.history import Stage, _stages, _state_changes
@@ -48,24 +50,26 @@ def shop_history(store: Store, tool: Tool, *, before: str = "", most: int = MOST
         for row, stage in zip(mine, _stages(mine, states), strict=True)
         if stage is Stage.AS_FOUND
     ]
-    means, tools, dates, uncertainties = [], set(), [], []
+    means: list[float] = []
+    tools, dates, uncertainties = set(), [], []
     for finished, run_id in sorted(found)[-most:]:
         run = store.run(run_id)
-        mean = None if run is None else _mean(run)
-        if run is None or mean is None:
+        found_here = [] if run is None else _means(run)
+        if run is None or not found_here:
             continue
-        means.append(mean)
+        means += found_here
         tools.add(run.plan.tool.number)
         dates.append(finished[:10])
         uncertainties.append(_measurement_u(run))
     known = [u for u in uncertainties if u is not None]
     u = math.sqrt(math.fsum(v * v for v in known) / len(known)) if known else 0.0
+    prior = prior_from_history(means, u) if len(dates) >= SHORTEST_HISTORY else None
     return ShopHistory(
-        len(means),
+        len(dates),
         len(tools),
         dates[0] if dates else "",
         dates[-1] if dates else "",
-        prior_from_history(means, u),
+        None if prior is None else replace(prior, n=len(dates)),
     )
 
 
@@ -83,15 +87,23 @@ def _is_like(tool: Tool, data: str) -> bool:
     return same and (other.highest_nm > 10) is (tool.highest_nm > 10)
 
 
-def _mean(run: Run) -> float | None:
-    values = [p.deviation_percent for p in counted(run) if p.deviation_percent is not None]
-    return math.fsum(values) / len(values) if values else None
+def _means(run: Run) -> list[float]:
+    readings = counted(run)
+    found = []
+    for index in range(len(run.plan.checkpoints)):
+        here = [
+            p.deviation_percent for p in readings if p.checkpoint_index == index and p.deviation_percent is not None
+        ]
+        if here:
+            found.append(math.fsum(here) / len(here))
+    return found
 
 
 def _measurement_u(run: Run) -> float | None:
-    """Return the reference's part of the standard uncertainty at the first checkpoint, percent; None: not stated."""
-    from benchapp.metrology.suitability import use_at
+    """Return the reference's standard uncertainty at the first checkpoint, percent; None: not stated.
 
+    It is taken off the spread; what else a measurement adds stays in, which makes the prior rather too wide.
+    """
     first = run.plan.checkpoints[0]
     use = use_at(run.plan.reference, first.direction, first.target_nm)
     return None if use is None else use.expanded_percent / use.coverage_factor

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records.model import Entry, RunSummary
 from benchapp.records.store import Store
@@ -82,7 +82,16 @@ class RunView(QWidget):
         self.formula = label("", "soft", wrap=True)
         panel.body.addWidget(self.headline)
         panel.body.addWidget(self.advice)
-        panel.body.addWidget(self.verdict, 1)
+        self.other = VerdictPicture()
+        self.captions = (label("", "soft"), label("", "soft"))
+        beside = QGridLayout()
+        beside.setHorizontalSpacing(18)
+        for column, (caption, picture) in enumerate(zip(self.captions, (self.verdict, self.other), strict=True)):
+            beside.addWidget(caption, 0, column)
+            beside.addWidget(picture, 1, column)
+            beside.setColumnStretch(column, 1)
+        beside.setRowStretch(1, 1)
+        panel.body.addLayout(beside, 1)
         row = QHBoxLayout()
         row.addWidget(self.formula, 1)
         row.addWidget(self.aside)
@@ -90,6 +99,7 @@ class RunView(QWidget):
         panel.body.addWidget(self.budget)
         self.stack.addWidget(panel)
         self.aside.toggled.connect(self.verdict.set_with_aside)
+        self.aside.toggled.connect(self.other.set_with_aside)
 
     def _build_pulls(self) -> None:
         panel = Panel(margin=0)
@@ -181,7 +191,7 @@ class RunView(QWidget):
         lines = checkpoint_lines(run)
         self.headline.setText(headline(run, lines))
         self.advice.setText(advice(run, lines))
-        self.verdict.show_lines(lines)
+        self._show_stages(store, run, lines)
         self.aside.setVisible(any(line.aside for line in lines))
         self.formula.setText(convention_sentence(run))
         self.budget.setText(self._budget_text(lines))
@@ -209,6 +219,25 @@ class RunView(QWidget):
         if not again:
             self.sections.choose("result")
         self._show_section(self.sections.value())
+
+    def _show_stages(self, store: Store, run: Run, lines: list[CheckpointLine]) -> None:
+        """The run alone, or as found on the left and as left on the right when both exist."""
+        from benchapp.records.history import as_found_as_left
+
+        pair = as_found_as_left(store, run.plan.tool.number, run.run_id)
+        other = store.run(pair[1] if pair[0] == run.run_id else pair[0]) if pair is not None else None
+        for widget in (*self.captions, self.other):
+            widget.setVisible(other is not None)
+        if pair is None or other is None:
+            self.verdict.show_lines(lines)
+            return
+        others = checkpoint_lines(other)
+        both = ((run, lines), (other, others)) if pair[0] == run.run_id else ((other, others), (run, lines))
+        for picture, caption, (each, drawn), name in zip(
+            (self.verdict, self.other), self.captions, both, ("as found", "as left"), strict=True
+        ):
+            caption.setText(f"{name}, {wall_text(each.finished)[:10]}" + (" (this run)" if each is run else ""))
+            picture.show_lines(drawn)
 
     def _budget_text(self, lines: list[CheckpointLine]) -> str:
         judged = [line for line in lines if line.judgement is not None]
