@@ -145,8 +145,10 @@ class Lock:
 
     def custodian(self) -> str:
         """Who has it open, which also counts as use; "" when it is closed or was idle for too long."""
+        if self._last is None:
+            return ""
         now = self._store.now()
-        if self._last is None or not dt.timedelta(0) <= now - self._last <= self._idle:
+        if not dt.timedelta(0) <= now - self._last <= self._idle:
             self._last = None
             return ""
         self._last = now

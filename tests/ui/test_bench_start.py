@@ -78,6 +78,11 @@ class Shelf:
     def check_standing(self, reference):
         return self.standings.get(reference)
 
+    acts: list[tuple] = field(default_factory=list)
+
+    def note_act(self, act, *, who, subject="", details=None):
+        self.acts.append((act, subject, who, (details or {}).get("custodian", "")))
+
     members: list[Person] = field(default_factory=list)
 
     def people(self, *, include_inactive=False):
@@ -166,6 +171,8 @@ def test_from_the_empty_program_to_the_first_pull_in_at_most_eight_inputs(desk, 
     assert plan.source is Source.LIVE
     assert list(shelf.kept) == ["OCF-014"]
     assert shelf.held["REF-1"].capacity_nm == 200.0
+    # before anybody is custodian, and the records say so
+    assert shelf.acts == [("reference entered", "REF-1", "fitter 2", "none named yet")]
 
 
 def test_the_next_time_a_scan_and_enter_are_enough(desk):
@@ -216,22 +223,28 @@ def test_a_reference_that_is_overdue_starts_only_by_the_custodians_word_and_it_s
     assert panel.plan is None
     assert "was due on 2027-01-05" in panel.says.text()
     assert panel.override_box.isVisible()
-    panel.custodian.setText("fitter 2")
-    panel.override_reason.setText("the other one is at the laboratory")
+    asked = []
+    window.context.custodian_wanted.disconnect()
+    window.context.custodian_wanted.connect(lambda what_for, do: asked.append((what_for, do)))
+    QTest.mouseClick(panel.override, Qt.MouseButton.LeftButton)
+    assert asked == []
+    assert "needs a reason" in panel.says.text()
+    QTest.keyClicks(panel.override_reason, "the other one is at the laboratory")
     panel.replan()
-    assert panel.plan is None
-    assert "fitter 2 is no custodian; custodian may decide this." in panel.says.text()
-    panel.custodian.setText("custodian")
-    panel.override_reason.clear()
-    panel.replan()
-    assert panel.plan is None
-    assert "names the custodian and the reason" in panel.says.text()
-    panel.override_reason.setText("the other one is at the laboratory")
-    panel.replan()
+    assert panel.plan is None  # a reason alone is nobody's word
+    QTest.mouseClick(panel.override, Qt.MouseButton.LeftButton)
+    ((what_for, do),) = asked
+    assert what_for == "to use REF-1 all the same"
+    do("custodian")
     assert panel.plan.warnings[-1] == "Overridden by custodian: the other one is at the laboratory"
+    QTest.keyClicks(panel.override_reason, " again")
+    panel.replan()
+    assert panel.plan is None  # the word was for the reason as it stood
+    do("custodian")
+    assert panel.plan.warnings[-1] == "Overridden by custodian: the other one is at the laboratory again"
     panel.begin()
     assert port.asked[0][0] == "start_run"
-    assert panel.custodian.text() == panel.override_reason.text() == ""
+    assert panel.custodian == panel.override_reason.text() == ""
     panel.today = lambda: dt.date(2026, 3, 4)
     window.context.tool_wanted.emit("OCF-014")
     panel.replan()

@@ -9,6 +9,7 @@ import pytest
 from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
 from benchapp.records import Store
+from benchapp.records.canonical import parse
 from benchapp.torque.direction import Direction
 from benchapp.ui.context import AppContext
 from benchapp.ui.references import page as references_page
@@ -42,6 +43,13 @@ def calibration(due: dt.date = dt.date(2027, 1, 1), **more) -> Calibration:
     return Calibration(**given)
 
 
+class OpenLock:
+    """The custodian has given the passphrase."""
+
+    def custodian(self) -> str:
+        return "custodian"
+
+
 @pytest.fixture
 def store(tmp_path):
     with Store.open(tmp_path / "r.kilter", demo=True) as opened:
@@ -52,8 +60,9 @@ def store(tmp_path):
 def page(qtbot, store, monkeypatch):
     monkeypatch.setattr(references_page, "today", lambda: TODAY)
     context = AppContext(None, is_demo=True)
-    context.operator = "custodian"
+    context.operator = "fitter 2"
     context.give_store(store)
+    context.lock = OpenLock()
     made = references_page.ReferencesPage(context)
     qtbot.addWidget(made)
     made.resize(1366, 720)
@@ -164,7 +173,7 @@ def test_a_capacity_of_nothing_is_refused_beside_the_field(page, store):
 def enter(page, rows, **fields):
     page.ask_calibration()
     form = page.calibrating.form
-    given = {"certificate": "RA-2", "laboratory": "laboratory", "calibrated": "2025-03-03", "who": "custodian"} | fields
+    given = {"certificate": "RA-2", "laboratory": "laboratory", "calibrated": "2025-03-03"} | fields
     for key, text in given.items():
         form.fields[key].edit.setText(text)
     page.calibrating.table.put(rows)
@@ -183,6 +192,26 @@ def test_a_certificate_goes_in_with_its_points_and_sensible_defaults(page, store
     assert (entered.usable_from_nm, entered.usable_to_nm) == (20.0, 100.0)
     assert [p.indicated_nm for p in entered.points] == [20.04, 50.1, 100.2]
     assert page.views.currentWidget() is page.main
+    assert [entry.who for entry in store.entries("REF-1")] == ["custodian"]
+
+
+def test_a_certificate_and_a_reference_that_has_one_are_the_custodians(page, store):
+    store.save_reference(Reference("REF-1", 200.0))
+    page.refresh()
+    asked = []
+    page.context.lock = None
+    page.context.custodian_wanted.connect(lambda what_for, do: asked.append((what_for, do)))
+    enter(page, ROWS)
+    assert store.reference("REF-1").calibrations == ()
+    assert asked[0][0] == "to enter certificate RA-2 of REF-1"
+    asked[0][1]("custodian")
+    assert [c.certificate for c in store.reference("REF-1").calibrations] == ["RA-2"]
+    page.edit_reference(store.reference("REF-1"))
+    page.editor.submit()
+    assert asked[1][0] == "to change REF-1"
+    assert [parse(entry.body)["content"].get("act") for entry in store.entries("REF-1")] == [None]
+    asked[1][1]("custodian")
+    assert parse(store.entries("REF-1")[-1].body)["content"]["act"] == "reference changed"
 
 
 def test_a_new_certificate_is_added_and_the_one_before_stays(page, store):
@@ -206,7 +235,7 @@ def test_a_new_certificate_is_added_and_the_one_before_stays(page, store):
         (ROWS, {"k": "0,5"}, "k"),
         (ROWS, {"to": "150"}, "to"),
         ([*ROWS, ["400", "400"]], {}, "to"),
-        (ROWS, {"who": ""}, "who"),
+        (ROWS, {"certificate": ""}, "certificate"),
     ],
 )
 def test_a_certificate_that_cannot_stand_is_refused_and_nothing_is_stored(page, store, rows, fields, where):

@@ -137,7 +137,6 @@ class StartPanel(QWidget):
         self.tools: dict[str, Tool] = {}
         self.references: dict[str, Reference] = {}
         self.procedures: dict[str, Procedure] = {}
-        self.custodians: frozenset[str] = frozenset()
         self.plan: RunPlan | None = None
         self._problem = ""
         self._build()
@@ -274,19 +273,20 @@ class StartPanel(QWidget):
         self.override_box = QWidget(card)
         column = QVBoxLayout(self.override_box)
         column.setContentsMargins(0, 0, 0, 0)
-        self.override_label = QLabel("Use it all the same: the custodian, and why", self.override_box)
+        self.override_label = QLabel("Use it all the same: why, and the custodian's word", self.override_box)
         self.override_label.setProperty("kind", "soft")
-        self.custodian = QLineEdit(self.override_box)
-        self.custodian.setPlaceholderText("custodian")
-        self.custodian.setAccessibleName("Custodian who decides to use this reference")
+        self.custodian = ""  # who decided it, under the lock
+        self.override = QPushButton("The custodian decides …", self.override_box)
+        self.override.setToolTip("Asks for the custodian's passphrase; name and reason stand in the record")
+        self.override.clicked.connect(self._ask_override)
         self.override_reason = QLineEdit(self.override_box)
         self.override_reason.setPlaceholderText("REF-2 is at the laboratory")
         self.override_reason.setAccessibleName("Why this reference is used")
         column.addWidget(self.override_label)
-        for field in (self.custodian, self.override_reason):
-            field.textEdited.connect(self._replan_soon)
-            field.returnPressed.connect(self._entered)
-            column.addWidget(field)
+        self.override_reason.textEdited.connect(self._reason_edited)
+        self.override_reason.returnPressed.connect(self._ask_override)
+        column.addWidget(self.override_reason)
+        column.addWidget(self.override)
         self.override_box.hide()
         card.column.addWidget(self.override_box)
         card.column.addStretch(1)
@@ -423,9 +423,7 @@ class StartPanel(QWidget):
             try:
                 self.tools = {record.tool.number: record.tool for record in store.tools(limit=MOST_TOOLS)}
                 self.references = {reference.number: reference for reference in store.references()}
-                people = store.people()
-                names = [person.name for person in people]
-                self.custodians = frozenset(person.name for person in people if person.is_custodian)
+                names = [person.name for person in store.people()]
             except Exception as error:  # noqa: BLE001 (whatever the store says, the bench goes on)
                 self.context.message.emit("problem", f"The records could not be read: {error}")
                 names = []
@@ -584,15 +582,32 @@ class StartPanel(QWidget):
         self.operator.setFocus() if not self.operator.text().strip() else self.go.setFocus()
 
     def _override(self) -> Override | None:
-        """Return what the custodian decided; None while nothing is typed."""
+        """Return what the custodian decided; None while nothing is decided."""
         from benchapp.runs.planning import Override
 
-        who, why = self.custodian.text().strip(), self.override_reason.text().strip()
-        if not who and not why:
-            return None
-        if who and self.custodians and who not in self.custodians:
-            raise ValueError(f"{who} is no custodian; {' or '.join(sorted(self.custodians))} may decide this.")
-        return Override(who, why)
+        return Override(self.custodian, self.override_reason.text().strip()) if self.custodian else None
+
+    def _ask_override(self) -> None:
+        """Have the custodian's word, under the lock, that this reference is used for this reason."""
+        if not self.override_reason.text().strip():
+            self._say("The custodian's word needs a reason; it stands in the record.", problem=True)
+            self.override_reason.setFocus()
+            return
+        number = str(self.reference.currentData() or self.reference_number.text())
+
+        def decided(who: str) -> None:
+            if number == str(self.reference.currentData() or self.reference_number.text()):
+                self.custodian = who
+                self.replan()
+                if self.plan is not None:
+                    self.go.setFocus()
+
+        self.context.as_custodian(f"to use {number} all the same", decided)
+
+    def _reason_edited(self) -> None:
+        """The custodian's word was for the reason as it stood."""
+        self.custodian = ""
+        self._replan_soon()
 
     def _offer_override(self, planned: RunPlan | Refusal) -> None:
         """Show the custodian's fields where an override is what is missing; what was typed is for this reference."""
@@ -605,7 +620,7 @@ class StartPanel(QWidget):
             self._forget_override()
 
     def _forget_override(self) -> None:
-        self.custodian.clear()
+        self.custodian = ""
         self.override_reason.clear()
 
     def _reference_picked(self) -> None:
@@ -909,7 +924,9 @@ class StartPanel(QWidget):
             self.tools[plan.tool.number] = plan.tool
             self.context.store_changed.emit("tools")
         if plan.reference.number not in self.references and store.reference(plan.reference.number) is None:
-            store.save_reference(plan.reference, who=plan.operator)
+            from benchapp.records.references import keep_reference
+
+            keep_reference(store, plan.reference, who=plan.operator)
             self.references[plan.reference.number] = replace(plan.reference)
             self.context.store_changed.emit("references")
 

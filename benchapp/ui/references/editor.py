@@ -233,9 +233,9 @@ def _cell(text: str, *, right: bool) -> QTableWidgetItem:
 
 
 class CalibrationEditor(QWidget):
-    """Asks for a new certificate; `saved` carries (calibration, who). Entered ones are never changed."""
+    """Asks for a new certificate; `saved` carries the calibration. Entered ones are never changed."""
 
-    saved = Signal(object, str)
+    saved = Signal(object)
     left = Signal()
 
     def __init__(self) -> None:
@@ -307,11 +307,10 @@ class CalibrationEditor(QWidget):
             ),
         )
         form.add("temperature", NumberField("Temperature", unit="°C", required=False, lowest=-10, highest=60))
-        form.add("who", TextField("Who enters it", width=200, placeholder="custodian"))
         self.unit.changed.connect(self._unit_changed)
         self.degree.changed.connect(self._look)
 
-    def ask(self, reference: Reference, unit: str, who: str) -> None:
+    def ask(self, reference: Reference, unit: str) -> None:
         """Ask for a new certificate of `reference`."""
         self.reference = reference
         for key, field in self.form.fields.items():
@@ -321,7 +320,6 @@ class CalibrationEditor(QWidget):
                     "" if isinstance(field, TextField) and not isinstance(field, (NumberField, DateField)) else None
                 )
         self.form.fields["k"].put(2.0)
-        self.form.fields["who"].put(who)
         self.unit.put(unit)
         last = reference.calibration
         if last is not None:
@@ -394,7 +392,7 @@ class CalibrationEditor(QWidget):
             else:
                 self.form.refuse(key, sentence)
             return
-        self.saved.emit(calibration, entered["who"])
+        self.saved.emit(calibration)
 
     def _calibration(self, entered: dict[str, Any], points: tuple[CalibrationPoint, ...]) -> Calibration:
         unit = self.unit.value()

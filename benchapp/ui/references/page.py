@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.metrology.reference import Calibration, Reference
 from benchapp.records.errors import StoreError
+from benchapp.records.references import keep_reference
 from benchapp.torque.units import NM, from_nm
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button
@@ -308,7 +308,21 @@ class ReferencesPage(Page):
             if self.editor.reference is None and store.reference(reference.number) is not None:
                 self.editor.form.refuse("number", f"{reference.number} is there already; every number stands once.")
                 return
-            store.save_reference(reference, who=self.context.operator)
+        except StoreError as problem:
+            self.editor.problem.setText(str(problem))
+            return
+        # A first reference can be entered by anybody; once it has a certificate, it is the custodian's.
+        if self.editor.reference is not None and self.editor.reference.calibrations:
+            self.context.as_custodian(f"to change {reference.number}", lambda who: self._put(reference, who))
+        else:
+            self._put(reference, self.context.operator)
+
+    def _put(self, reference: Reference, who: str) -> None:
+        store = self.context.store
+        if store is None:
+            return
+        try:
+            keep_reference(store, reference, who=who)
         except (StoreError, ValueError) as problem:
             self.editor.problem.setText(str(problem))
             return
@@ -328,11 +342,17 @@ class ReferencesPage(Page):
         self.heading(f"A calibration of {reference.number}", f"capacity {self._torque(reference.capacity_nm)}")
         self.add.setVisible(False)
         self.views.setCurrentWidget(self.calibrating)
-        self.calibrating.ask(reference, self.context.unit, self.context.operator)
+        self.calibrating.ask(reference, self.context.unit)
 
-    def _enter(self, calibration: Calibration, who: str) -> None:
-        store, reference = self.context.store, self.calibrating.reference
-        if store is None or reference is None:
+    def _enter(self, calibration: Calibration) -> None:
+        reference = self.calibrating.reference
+        if reference is not None:
+            what_for = f"to enter certificate {calibration.certificate} of {reference.number}"
+            self.context.as_custodian(what_for, lambda who: self._put_calibration(reference, calibration, who))
+
+    def _put_calibration(self, reference: Reference, calibration: Calibration, who: str) -> None:
+        store = self.context.store
+        if store is None:
             return
         try:
             store.add_calibration(reference.number, calibration, who=who)
@@ -342,7 +362,7 @@ class ReferencesPage(Page):
         self.views.setCurrentWidget(self.main)
         self.context.store_changed.emit("references")
         self._select(reference.number)
-        self.say(f"{calibration.certificate} is in force for {replace(reference).number}.")
+        self.say(f"{calibration.certificate} is in force for {reference.number}.")
 
 
 def _built_in_profiles() -> list[tuple[str, str]]:
