@@ -100,4 +100,4 @@ def test_a_stream_of_10_khz_costs_little_of_a_core(block_ms):
         f"\nblocks of {block_ms} ms at 10 kHz: {share * 100:.2f} % of a core; "
         f"find_peaks over the last second {again * 100:.0f} %"
     )
-    assert share < 0.03
+    assert share < 0.005
