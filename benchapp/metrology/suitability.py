@@ -20,11 +20,11 @@ from benchapp.torque.direction import Direction
 
 
 class Quantity(StrEnum):
-    """By which quantity of its own an edition makes its demand on the reference."""
+    """By which quantity of its own an edition makes its demand; how much it demands stands in the procedure's file."""
 
-    INTERVAL = "interval"  # ISO 6789-1:2017, 6.1: W'_md <= 1/4 of the permissible deviation (ratio second-hand)
-    UNCERTAINTY = "uncertainty"  # ISO 6789:2003: U (k = 2) <= 1 % of the reading (second-hand)
-    ACCURACY = "accuracy"  # ASME B107.300-2021, 6.3(a): accuracy <= 25 % of the tool's (seen)
+    INTERVAL = "interval"  # W'_md: |error| + residual + U, or as the certificate states it
+    UNCERTAINTY = "uncertainty"  # U, k = 2
+    ACCURACY = "accuracy"  # error and U, k = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,11 +46,6 @@ class Demand:
         if self.percent is not None:
             return positive("demand.percent", self.percent)
         return positive("demand.share_of_limit", self.share_of_limit or 0.0) * limit_percent
-
-
-ISO_2017 = Demand(Quantity.INTERVAL, share_of_limit=0.25)
-ISO_2003 = Demand(Quantity.UNCERTAINTY, percent=1.0)
-ASME = Demand(Quantity.ACCURACY, share_of_limit=0.25)
 
 
 @dataclass(frozen=True, slots=True)

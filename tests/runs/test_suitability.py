@@ -10,7 +10,7 @@ import datetime as dt
 import pytest
 
 from benchapp.metrology.reference import Calibration, CalibrationPoint
-from benchapp.metrology.suitability import ASME, ISO_2003, ISO_2017
+from benchapp.metrology.suitability import Demand, Quantity
 from benchapp.metrology.tool import ToolType
 from benchapp.runs.codec import plan_from_data, plan_to_data
 from benchapp.runs.model import RunPlan
@@ -33,7 +33,12 @@ def known_to(make, percent, number="REF-1", **changes):
 
 
 @pytest.mark.parametrize(
-    ("key", "demand"), [("iso-6789-1-2017", ISO_2017), ("iso-6789-2003", ISO_2003), ("asme-b107-300", ASME)]
+    ("key", "demand"),
+    [
+        ("iso-6789-1-2017", Demand(Quantity.INTERVAL, share_of_limit=0.25)),
+        ("iso-6789-2003", Demand(Quantity.UNCERTAINTY, percent=1.0)),
+        ("asme-b107-300", Demand(Quantity.ACCURACY, share_of_limit=0.25)),
+    ],
 )
 def test_each_edition_makes_its_demand_by_its_own_quantity(make, key, demand):
     assert make.procedure(key).demand == demand

@@ -306,7 +306,21 @@ class CalibrationEditor(QWidget):
                 "W' in %, if stated", required=False, above=0, highest=100, hint="Empty: taken from U and error."
             ),
         )
-        form.add("temperature", NumberField("Temperature", unit="°C", required=False, lowest=-10, highest=60))
+        form.add(
+            "temperature",
+            NumberField("Temperature", unit="°C", required=False, lowest=-10, highest=60, hint="At its calibration."),
+        )
+        form.add(
+            "coefficient",
+            NumberField(
+                "Change with temperature",
+                unit="% per K",
+                required=False,
+                lowest=-1,
+                highest=1,
+                hint="From its data sheet, e.g. 0.02; with the temperature of a run it is part of the uncertainty.",
+            ),
+        )
         self.unit.changed.connect(self._unit_changed)
         self.degree.changed.connect(self._look)
 
@@ -373,6 +387,9 @@ class CalibrationEditor(QWidget):
             return
         if entered is None:
             return
+        if entered["coefficient"] is not None and entered["temperature"] is None:
+            self.form.refuse("temperature", "With a change per kelvin, the temperature of the calibration is wanted.")
+            return
         calibration = self._calibration(entered, points)
         if self.reference is not None and calibration.usable_to_nm > self.reference.capacity_nm * (1 + 1e-9):
             unit = self.unit.value()
@@ -411,4 +428,5 @@ class CalibrationEditor(QWidget):
             reference_class=entered["class"],
             interval_percent=entered["interval"],
             temperature_c=entered["temperature"],
+            temperature_percent_per_k=entered["coefficient"],
         )

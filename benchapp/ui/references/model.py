@@ -199,6 +199,14 @@ def refusal_of(problem: RefusedError, unit: str) -> tuple[str, str]:
     return key, f"{where}: {value} does not fit ({problem.limit}); accepted: {problem.accepted}."
 
 
+def temperature_words(calibration: Calibration) -> str:
+    """Return at which temperature it was calibrated and how its span changes with it; "" when neither is known."""
+    said = [] if calibration.temperature_c is None else [f"{short(calibration.temperature_c)} °C"]
+    if calibration.temperature_percent_per_k is not None:
+        said.append(f"changes by {short(calibration.temperature_percent_per_k)} % per K")
+    return ", ".join(said)
+
+
 def checked(calibration: Calibration) -> Calibration:
     """Return the calibration if it may be entered; raises `RefusedError` with field, value, limit, what is accepted."""
     check_calibration(calibration)

@@ -18,7 +18,7 @@ from benchapp.ui.page import Column, EmptyNote, Facts, Listing, Page, scrolled, 
 from benchapp.ui.rack.model import natural_key
 from benchapp.ui.references.checks import CheckView
 from benchapp.ui.references.editor import CalibrationEditor, ReferenceEditor
-from benchapp.ui.references.model import DEGREE_WORDS, limits_of_use, state_of, worst_expanded
+from benchapp.ui.references.model import DEGREE_WORDS, limits_of_use, state_of, temperature_words, worst_expanded
 from benchapp.ui.references.picture import CalibrationPicture
 from benchapp.ui.references.years import YearsView
 
@@ -280,7 +280,7 @@ class ReferencesPage(Page):
                 ("correction", f"{DEGREE_WORDS[calibration.degree]}, from {len(calibration.points)} points"),
                 ("class", calibration.reference_class),
                 ("W' stated", f"{short(calibration.interval_percent)} %" if calibration.interval_percent else ""),
-                ("temperature", f"{short(calibration.temperature_c)} °C" if calibration.temperature_c else ""),
+                ("temperature", temperature_words(calibration)),
                 *facts,
             ]
             if calibration is reference.calibration:
