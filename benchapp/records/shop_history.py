@@ -7,6 +7,7 @@ checkpoint, since it is a checkpoint's mean that is judged. How many verificatio
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 from typing import Final
@@ -14,7 +15,6 @@ from typing import Final
 from benchapp.metrology.risk import SHORTEST_HISTORY, ShopHistory, prior_from_history
 from benchapp.metrology.suitability import use_at
 from benchapp.metrology.tool import Tool
-from benchapp.records.canonical import parse
 from benchapp.records.history import Stage, _stages, _state_changes
 from benchapp.records.shown import counted
 from benchapp.records.store import Store
@@ -75,7 +75,7 @@ def shop_history(store: Store, tool: Tool, *, before: str = "", most: int = MOST
 
 def _is_like(tool: Tool, data: str) -> bool:
     try:
-        other = tool_from_data(parse(data))
+        other = tool_from_data(json.loads(data))
     except (CodecError, ValueError):
         return False
     same = (other.tool_type, other.tool_class, other.is_screwdriver, other.declared_percent) == (

@@ -10,6 +10,7 @@ import math
 from collections.abc import Mapping
 from typing import Final
 
+from benchapp.metrology.judgement import Verdict as Standing
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls.pull import Flag, Mode, Noticed, Pull
 from benchapp.runs.model import Band, Hold, PullKind, RunState
@@ -570,7 +571,7 @@ def hold_sentence(hold: Hold) -> str:
 # ------------------------------------------------------------------------------------------------------------ verdict
 
 
-def verdict_standing(view: BenchView) -> told.Verdict:
+def verdict_standing(view: BenchView) -> Standing:
     """Return where the tool stands: within, out, or in doubt by the decision rule."""
     verdict = view.verdict
     return told.standing(verdict is not None and verdict.within, verdict.judgement if verdict is not None else None)

@@ -9,7 +9,7 @@ from PySide6.QtGui import QColor, QFontMetricsF, QMouseEvent, QPainter, QPainter
 from PySide6.QtWidgets import QLineEdit, QWidget
 
 from benchapp.metrology.deviation import Convention
-from benchapp.metrology.judgement import CheckpointJudgement
+from benchapp.metrology.judgement import CheckpointJudgement, Verdict
 from benchapp.metrology.tool import ToolType
 from benchapp.runs.model import Band, RunState
 from benchapp.runs.standing import convention_of
@@ -186,7 +186,9 @@ class VerdictSheet(Panel):
             if view.run.ambient.get(key) != value:
                 self.ambient_entered.emit(key, value)
         if not self.air_problem and any(field.hasFocus() for field in self.air.values()):
-            self.parentWidget().setFocus()  # the two keys go on acting
+            page = self.parentWidget()
+            if page is not None:
+                page.setFocus()  # the two keys go on acting
         self.update()
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
@@ -365,7 +367,7 @@ class VerdictSheet(Panel):
         if view is None or view.verdict is None:
             return
         standing = words.verdict_standing(view)
-        is_out, is_open = standing is told.Verdict.OUT, standing is told.Verdict.DOUBTFUL
+        is_out, is_open = standing is Verdict.OUT, standing is Verdict.DOUBTFUL
         ink = QColor(colours.ink)
         theme.draw_panel(painter, box, s.radius)
         big = QRectF(box.left() + s.pad * 0.7, box.top() + s.pad * 0.6, box.width() - s.pad * 1.4, 0)

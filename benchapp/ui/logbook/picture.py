@@ -28,6 +28,7 @@ class VerdictPicture(QWidget):
         self.setAccessibleName("readings against their limits")
         self.lines: list[CheckpointLine] = []
         self.with_aside = True
+        self.least_reach = 0.0
 
     def sizeHint(self) -> QSize:
         """Ask for room for the stripes."""
@@ -60,7 +61,7 @@ class VerdictPicture(QWidget):
         right = metrics.horizontalAdvance("within limits with > 99.9 %  ") + 8
         foot = line * 2.6
         area = QRectF(left, 4, self.width() - left - right, self.height() - foot)
-        reach = self._reach()
+        reach = self.reach()
         places, decimals = ticks(-reach, reach, max(4, int(area.width() / (metrics.averageCharWidth() * 11))))
         for value in places:
             x = self._x(area, value, reach)
@@ -74,24 +75,30 @@ class VerdictPicture(QWidget):
         painter.drawText(
             QRectF(0, area.bottom() + 3 + line, self.width(), line),
             Qt.AlignmentFlag.AlignHCenter,
-            self._legend(),
+            self._legend(self.width()),
         )
         height = area.height() / len(self.lines)
         for index, each in enumerate(reversed(self.lines)):
             stripe = QRectF(area.left(), area.top() + index * height, area.width(), height)
             self._stripe(painter, stripe.adjusted(0, 5, 0, -5), each, reach, left, right)
 
-    def _legend(self) -> str:
-        said = "delivered against what it says   ● reading"
-        if self.with_aside and any(line.aside for line in self.lines):
-            said += "   × set aside"
+    def _legend(self, room: float) -> str:
+        """Return what the signs mean; the short form where the long one would be cut."""
         judged = [line.judgement for line in self.lines if line.judgement is not None]
-        if judged:
-            said += "   ◇ mean with its uncertainty, ending at W'"
-        return said + ("   ┆ guard band" if any(j.guard_band_percent > 0 for j in judged) else "")
+        aside = self.with_aside and any(line.aside for line in self.lines)
+        guarded = any(j.guard_band_percent > 0 for j in judged)
+        parts = ["● reading", "× set aside" if aside else "", "", "┆ guard band" if guarded else ""]
+        long = [*parts]
+        parts[2] = "◇ mean, to W'" if judged else ""
+        long[2] = "◇ mean with its uncertainty, ending at W'" if judged else ""
+        said = "   ".join(["delivered against what it says", *filter(None, long)])
+        if QFontMetricsF(self.font()).horizontalAdvance(said) <= room:
+            return said
+        return "   ".join(filter(None, parts))
 
-    def _reach(self) -> float:
-        reach = 0.0
+    def reach(self) -> float:
+        """Return how far the axis goes to either side, percent; `least_reach` makes two pictures agree."""
+        reach = self.least_reach
         for line in self.lines:
             values = [line.delivered(v) for v in (*line.counted, *(line.aside if self.with_aside else ()))]
             reach = max([reach, line.limit_percent * 1.3, *(abs(value) * 1.1 for value in values)])

@@ -17,11 +17,11 @@ from benchapp.ui.fields import ChoiceField, Choices, Panel, label, plain_button
 from benchapp.ui.format import significant, wall_text
 from benchapp.ui.logbook.judged import JudgedPanel
 from benchapp.ui.logbook.model import (
-    ENTRY_WORDS,
     CheckpointLine,
     advice,
     checkpoint_lines,
     convention_sentence,
+    entry_text,
     figure_lines,
     headline,
     pull_lines,
@@ -228,6 +228,7 @@ class RunView(QWidget):
         other = store.run(pair[1] if pair[0] == run.run_id else pair[0]) if pair is not None else None
         for widget in (*self.captions, self.other):
             widget.setVisible(other is not None)
+        self.verdict.least_reach = self.other.least_reach = 0.0
         if pair is None or other is None:
             self.verdict.show_lines(lines)
             return
@@ -238,6 +239,7 @@ class RunView(QWidget):
         ):
             caption.setText(f"{name}, {wall_text(each.finished)[:10]}" + (" (this run)" if each is run else ""))
             picture.show_lines(drawn)
+        self.verdict.least_reach = self.other.least_reach = max(self.verdict.reach(), self.other.reach())
 
     def _budget_text(self, lines: list[CheckpointLine]) -> str:
         judged = [line for line in lines if line.judgement is not None]
@@ -258,12 +260,11 @@ class RunView(QWidget):
         if run is None or summary is None:
             return
         self.facts.show_facts(run_facts(run, self._unit))
-        self.seal.setText(f"Seal  {summary.seal}" if summary.seal else "Not sealed yet.")
+        head = f"\nNewest of the chain  {self._store.head()}" if self._store is not None else ""
+        self.seal.setText(f"Seal  {summary.seal}{head}" if summary.seal else "Not sealed yet.")
         self.entries.setText(
             "\n".join(
-                f"{wall_text(entry.seal.sealed)}   no. {entry.seal.sequence}   "
-                f"{ENTRY_WORDS.get(entry.kind, entry.kind.value)}" + (f" by {entry.who}" if entry.who else "")
-                for entry in entries
+                f"{wall_text(entry.seal.sealed)}   no. {entry.seal.sequence}   {entry_text(entry)}" for entry in entries
             )
         )
 
