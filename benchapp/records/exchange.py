@@ -269,13 +269,28 @@ def table(store: Store, name: str, today: dt.date) -> tuple[Sequence[str], list[
             rows += [_plain(row, READING_COLUMNS) for row in store.history(tool, limit=10**9)]
         return READING_COLUMNS, rows
     if name == "tools":
-        return TOOL_COLUMNS, [
-            [_cell(getattr(record.tool if hasattr(record.tool, column) else record, column)) for column in TOOL_COLUMNS]
-            for record in _all_tools(store, photos=False)
-        ]
+        return tool_table(_all_tools(store, photos=False))
     if name == "due":
-        return DUE_COLUMNS, [_plain(item, DUE_COLUMNS) for item in store.due_list(today)]
+        return due_table(store.due_list(today))
     raise ValueError(f"{name!r} is none of {', '.join(TABLES)}")
+
+
+def tool_table(records: Iterable[model.ToolRecord]) -> tuple[Sequence[str], list[list[object]]]:
+    """Header and rows of these tools."""
+    return TOOL_COLUMNS, [
+        [_cell(getattr(record.tool if hasattr(record.tool, column) else record, column)) for column in TOOL_COLUMNS]
+        for record in records
+    ]
+
+
+def due_table(items: Iterable[model.DueItem]) -> tuple[Sequence[str], list[list[object]]]:
+    """Header and rows of these lines of a due list."""
+    return DUE_COLUMNS, [_plain(item, DUE_COLUMNS) for item in items]
+
+
+def run_table(lines: Iterable[model.RunSummary]) -> tuple[Sequence[str], list[list[object]]]:
+    """Header and rows of these runs."""
+    return RUN_COLUMNS, [_plain(line, RUN_COLUMNS) for line in lines]
 
 
 def to_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
