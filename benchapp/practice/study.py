@@ -16,7 +16,6 @@ from __future__ import annotations
 import csv
 import io
 import math
-import random
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -212,7 +211,7 @@ def plan_study(
     break_every: int = BREAK_EVERY,
     break_s: float = BREAK_S,
 ) -> StudyPlan:
-    """Plan a study; the order follows from `seed` alone.
+    """Plan a study; the order follows from `seed` (>= 0) alone.
 
     Raises:
         StudyRefusedError: Too few or too many; somebody or something twice; a target that is not on a tool's scale.
@@ -243,12 +242,11 @@ def plan_study(
             )
         if direction not in tool.directions:
             raise StudyRefusedError(f"{tool.number} does not work {direction.value}.")
-    shuffler = random.Random(seed)  # an order, no secret
+    shuffler = np.random.default_rng(seed)
     cells = [(i, j) for i in range(len(names)) for j in range(len(tools))]
     order: list[tuple[int, int]] = []
     for _ in range(n_repeats):
-        shuffler.shuffle(cells)
-        order.extend(cells)
+        order.extend(cells[k] for k in shuffler.permutation(len(cells)))
     return StudyPlan(
         names, tuple(tools), n_repeats, seed, tuple(order), reference, direction, repeats_manner, break_every, break_s
     )

@@ -1,0 +1,383 @@
+"""What a study found, as a picture: shares of variance with their intervals, and every pull by person and tool."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Final
+
+from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen, QPolygonF
+from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QMessageBox, QVBoxLayout, QWidget
+
+from benchapp.practice.study import Quantity, Result, StudyPull, StudyRefusedError, csv_text, evaluate
+from benchapp.records.studies import StoredStudy
+from benchapp.ui import theme, words
+from benchapp.ui.bench.panels import CENTRE, RIGHT
+from benchapp.ui.bench.panels import Panel as Painted
+from benchapp.ui.context import AppContext
+from benchapp.ui.fields import ChoiceField, Panel, label, main_button, plain_button, quiet_button
+from benchapp.ui.format import plural, wall_text
+from benchapp.ui.page import Facts, scrolled
+from benchapp.ui.theme import draw_fitted, font_of_cap
+
+QUANTITIES: Final = ((Quantity.READING.value, "where it let go"), (Quantity.PEAK.value, "where the hand went"))
+SHARES: Final = (
+    ("who pulls", "person"),
+    ("who with which tool", "interaction"),
+    ("which tool", "tool"),
+    ("from pull to pull", "within"),
+)
+SHAPES: Final = 6
+"""So many shapes tell people apart; from the seventh on they come again, filled."""
+
+
+def draw_shape(painter: QPainter, at: QPointF, r: float, index: int) -> None:
+    """Draw the shape of a person: disc, square, triangle, diamond, triangle down, cross; rings from the seventh on."""
+    ink = QColor(theme.palette().ink)
+    painter.setPen(QPen(ink, 1.5))
+    painter.setBrush(ink if index < SHAPES else Qt.BrushStyle.NoBrush)
+    x, y = at.x(), at.y()
+    kind = index % SHAPES
+    if kind == 0:
+        painter.drawEllipse(at, r, r)
+    elif kind == 1:
+        painter.drawRect(QRectF(x - r * 0.88, y - r * 0.88, r * 1.76, r * 1.76))
+    elif kind == 5:
+        painter.drawLine(QPointF(x - r, y - r), QPointF(x + r, y + r))
+        painter.drawLine(QPointF(x - r, y + r), QPointF(x + r, y - r))
+    else:
+        corners = {
+            2: ((-1.1, 0.9), (1.1, 0.9), (0, -1.1)),
+            3: ((0, -1.25), (1.25, 0), (0, 1.25), (-1.25, 0)),
+            4: ((-1.1, -0.9), (1.1, -0.9), (0, 1.1)),
+        }[kind]
+        painter.drawPolygon(QPolygonF([QPointF(x + dx * r, y + dy * r) for dx, dy in corners]))
+
+
+def nice_step(span: float, n: int) -> float:
+    """Return 1, 2 or 5 times a power of ten so that about `n` steps cover `span`.
+
+    >>> nice_step(7.3, 5), nice_step(0.9, 5)
+    (2.0, 0.2)
+    """
+    raw = span / max(1, n)
+    decade = 10.0 ** math.floor(math.log10(raw))
+    return float(next(f * decade for f in (1, 2, 5, 10) if f * decade >= raw * 0.999))
+
+
+class SharesPicture(Painted):
+    """A bar for each share of the variance, with its interval."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.result: Result | None = None
+
+    def show_result(self, result: Result) -> None:
+        """Show these shares."""
+        self.result = result
+        a = result.analysis.shares
+        self.setAccessibleName(
+            "; ".join(f"{name} {getattr(a, key).percent:.0f} percent of the variance" for name, key in SHARES)
+        )
+        self.update()
+
+    def draw(self, painter: QPainter, box: QRectF) -> None:
+        """Names at the left, bars from 0 to 100 %, figures at the right."""
+        if self.result is None:
+            return
+        s, c = self.sizes, theme.palette()
+        analysis = self.result.analysis
+        font = font_of_cap(s.body)
+        metrics = QFontMetricsF(font)
+        name_w = max(metrics.horizontalAdvance(name) for name, _ in SHARES) + s.pad
+        figure_w = metrics.horizontalAdvance("100 %  (88 … 100 %)") + s.pad
+        left, right = box.left() + name_w, box.right() - figure_w
+        foot = s.small * 3.2
+        pitch = (box.height() - foot) / len(SHARES)
+
+        def x_of(percent: float) -> float:
+            return left + (right - left) * percent / 100
+
+        painter.setPen(QPen(QColor(c.line), 1))
+        for tick in (0, 25, 50, 75, 100):
+            painter.drawLine(QPointF(x_of(tick), box.top()), QPointF(x_of(tick), box.bottom() - foot))
+        painter.setPen(QColor(c.soft))
+        for tick in (0, 25, 50, 75, 100):
+            wide = QRectF(x_of(tick) - 40, box.bottom() - foot, 80, foot * 0.8)
+            draw_fitted(painter, wide, f"{tick} %", font_of_cap(s.small), align=CENTRE)
+        for i, (name, key) in enumerate(SHARES):
+            share = getattr(analysis.shares, key)
+            row = QRectF(box.left(), box.top() + i * pitch, box.width(), pitch)
+            middle, half = row.center().y(), min(pitch * 0.26, s.body * 1.1)
+            painter.setPen(QColor(c.ink))
+            draw_fitted(painter, QRectF(row.left(), row.top(), name_w - s.pad * 0.6, pitch), name, font, align=RIGHT)
+            pooled = key == "interaction" and analysis.pooled
+            painter.setPen(QColor(c.soft if pooled else c.ink))
+            text = (
+                "counted in pull to pull"
+                if pooled
+                else f"{share.percent:.0f} %  ({share.low:.0f} … {share.high:.0f} %)"
+            )
+            draw_fitted(painter, QRectF(right + s.pad * 0.7, row.top(), figure_w - s.pad * 0.7, pitch), text, font)
+            if pooled:
+                continue
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(QColor(c.accent))
+            painter.drawRect(QRectF(left, middle - half, x_of(share.percent) - left, 2 * half))
+            painter.setPen(QPen(QColor(c.ink), 2))
+            low, high = QPointF(x_of(share.low), middle), QPointF(x_of(share.high), middle)
+            painter.drawLine(low, high)
+            for end in (low, high):
+                painter.drawLine(QPointF(end.x(), middle - half * 0.7), QPointF(end.x(), middle + half * 0.7))
+
+
+class DotsPicture(Painted):
+    """Every pull: a column for each tool, a shape for each person, height the deviation in percent of the target."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.result: Result | None = None
+
+    def show_result(self, result: Result) -> None:
+        """Show these pulls."""
+        self.result = result
+        self.setAccessibleName(f"{result.n_counted} pulls by person and tool")
+        self.update()
+
+    def draw(self, painter: QPainter, box: QRectF) -> None:
+        """Grid, dots with the mean of each person and tool, legend."""
+        if self.result is None:
+            return
+        s, c, values = self.sizes, theme.palette(), self.result.values
+        plan = self.result.plan
+        small = font_of_cap(s.small)
+        metrics = QFontMetricsF(small)
+        legend_h, foot = s.small * 3.0, s.small * 3.2
+        left = box.left() + metrics.horizontalAdvance("+88.88 %") + s.pad * 0.7
+        area = QRectF(left, box.top() + legend_h, box.right() - left, box.height() - legend_h - foot)
+        low, high = min(float(values.min()), 0.0), max(float(values.max()), 0.0)
+        margin = 0.08 * (high - low)
+        low, high = low - margin, high + margin
+        step = nice_step(high - low, 5)
+        decimals = max(0, -math.floor(math.log10(step)))
+
+        def y_of(percent: float) -> float:
+            return area.bottom() - area.height() * (percent - low) / (high - low)
+
+        tick = math.ceil(low / step) * step
+        while tick <= high:
+            is_zero = abs(tick) < step / 1e6
+            painter.setPen(QPen(QColor(c.rail if is_zero else c.line), 2 if is_zero else 1))
+            painter.drawLine(QPointF(area.left(), y_of(tick)), QPointF(area.right(), y_of(tick)))
+            painter.setPen(QColor(c.soft))
+            text = words.percent(0.0 if is_zero else tick, decimals=decimals)
+            wide = QRectF(box.left(), y_of(tick) - s.small, left - box.left() - s.pad * 0.6, 2 * s.small)
+            draw_fitted(painter, wide, text, small, align=RIGHT)
+            tick += step
+        n_people, n_tools, n_rounds = values.shape
+        column = area.width() / n_tools
+        r = min(s.small * 0.55, column / n_people / 3)
+        for j, one in enumerate(plan.tools):
+            x0 = area.left() + j * column
+            if j:
+                painter.setPen(QPen(QColor(c.line), 1, Qt.PenStyle.DotLine))
+                painter.drawLine(QPointF(x0, area.top()), QPointF(x0, area.bottom()))
+            painter.setPen(QColor(c.ink))
+            wide = QRectF(x0 + 2, area.bottom() + s.small * 0.4, column - 4, foot - s.small * 0.4)
+            draw_fitted(painter, wide, one.tool.number, small, align=CENTRE)
+            for i in range(n_people):
+                x = x0 + column * (i + 0.75) / (n_people + 0.5)
+                cell = values[i, j]
+                half = column / n_people * 0.3
+                y = y_of(float(cell.mean()))
+                painter.setPen(QPen(QColor(c.accent), 3))
+                painter.drawLine(QPointF(x - half, y), QPointF(x + half, y))
+                for k in range(n_rounds):
+                    shift = (k - (n_rounds - 1) / 2) * min(r * 0.9, column / n_people / (n_rounds + 1))
+                    draw_shape(painter, QPointF(x + shift, y_of(float(cell[k]))), r, i)
+        self._draw_legend(painter, QRectF(area.left(), box.top(), area.width(), legend_h))
+
+    def _draw_legend(self, painter: QPainter, box: QRectF) -> None:
+        assert self.result is not None
+        s, c, people = self.sizes, theme.palette(), self.result.plan.people
+        small = font_of_cap(s.small)
+        each = box.width() / len(people)
+        r = s.small * 0.55
+        for i, name in enumerate(people):
+            x = box.left() + i * each
+            draw_shape(painter, QPointF(x + r * 2, box.center().y()), r, i)
+            painter.setPen(QColor(c.ink))
+            draw_fitted(painter, QRectF(x + r * 4.4, box.top(), each - r * 5.5, box.height()), name, small)
+
+
+class StudyResult(QWidget):
+    """The sentence, the pictures, what must be known with them, and the export."""
+
+    back = Signal()
+    go_on = Signal(object)  # StoredStudy
+
+    def __init__(self, context: AppContext) -> None:
+        super().__init__()
+        self.context = context
+        self.study: StoredStudy | None = None
+        self.pulls: list[StudyPull] = []
+        self.result: Result | None = None
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(0, 0, 0, 0)
+        outer.setSpacing(10)
+
+        head = Panel()
+        row = QHBoxLayout()
+        row.setSpacing(12)
+        texts = QVBoxLayout()
+        self.sentence = label("", "figure", wrap=True)
+        self.about = label("", "soft", wrap=True)
+        texts.addWidget(self.sentence)
+        texts.addWidget(self.about)
+        row.addLayout(texts, 1)
+        head.body.addLayout(row)
+        outer.addWidget(head)
+
+        middle = QHBoxLayout()
+        middle.setSpacing(12)
+        outer.addLayout(middle, 1)
+        pictures = QVBoxLayout()
+        pictures.setSpacing(10)
+        middle.addLayout(pictures, 7)
+        first = Panel("Shares of the spread (variance), with 95 % intervals")
+        self.shares = SharesPicture()
+        self.shares.setMinimumHeight(110)
+        first.body.addWidget(self.shares, 1)
+        pictures.addWidget(first, 4)
+        second = Panel("Every pull: (torque − target) / target in percent of the target; bars are means")
+        self.dots = DotsPicture()
+        self.dots.setMinimumHeight(120)
+        second.body.addWidget(self.dots, 1)
+        pictures.addWidget(second, 6)
+
+        side = Panel("In numbers")
+        self.facts = Facts()
+        self.remarks = label("", wrap=True)
+        holder = QWidget()
+        inside = QVBoxLayout(holder)
+        inside.setContentsMargins(0, 0, 6, 0)
+        inside.setSpacing(8)
+        inside.addWidget(self.facts)
+        inside.addWidget(label("To be known with it", "heading"))
+        inside.addWidget(self.remarks)
+        inside.addStretch(1)
+        side.body.addWidget(scrolled(holder), 1)
+        middle.addWidget(side, 4)
+
+        foot = QHBoxLayout()
+        self.quantity = ChoiceField("Of each pull", QUANTITIES, on_change=lambda _: self._show())
+        foot.addWidget(label("Of each pull", "soft"))
+        foot.addWidget(self.quantity)
+        foot.addStretch(1)
+        self.delete = quiet_button("Delete this study")
+        self.delete.clicked.connect(self._delete)
+        self.export = plain_button("Export CSV …")
+        self.export.clicked.connect(self._export)
+        self.more = plain_button("Go on pulling")
+        self.more.clicked.connect(lambda: self.go_on.emit(self.study))
+        self.close_button = main_button("Back to the studies")
+        self.close_button.clicked.connect(self.back)
+        for button in (self.delete, self.export, self.more, self.close_button):
+            foot.addWidget(button)
+        outer.addLayout(foot)
+        self.setFocusProxy(self.close_button)
+
+    def show_study(self, study: StoredStudy, pulls: list[StudyPull]) -> None:
+        """Show what a study found."""
+        self.study, self.pulls = study, pulls
+        self.more.setVisible(study.is_open)
+        self._show()
+
+    def _show(self) -> None:
+        study = self.study
+        if study is None:
+            return
+        plan = study.plan
+        size = f"{len(plan.people)} people, {len(plan.tools)} tools, {plural(plan.n_repeats, 'round')}"
+        self.about.setText(
+            f"{study.name}  ·  {size}  ·  begun {wall_text(study.started)}  ·  order from seed {plan.seed}"
+        )
+        try:
+            self.result = evaluate(plan, self.pulls, Quantity(self.quantity.value()))
+        except StudyRefusedError as refused:
+            self.result = None
+            self.sentence.setText(str(refused))
+        for widget in (self.shares, self.dots, self.remarks, self.facts):
+            widget.setVisible(self.result is not None)
+        if self.result is None:
+            return
+        found, a = self.result, self.result.analysis
+        self.sentence.setText(found.sentence)
+        self.shares.show_result(found)
+        self.dots.show_result(found)
+
+        def sd(part: object) -> str:
+            value, low, high = part.sd, part.low, part.high  # type: ignore[attr-defined]
+            ends = "" if math.isnan(low) else f"  ({low:.2f} … {high:.2f})"
+            return f"{value:.2f} % of the target{ends}"
+
+        def p(line: object) -> str:
+            value = line.p  # type: ignore[attr-defined]
+            return "" if math.isnan(value) else ("below 0.001" if value < 0.001 else f"{value:.3f}")
+
+        self.facts.show_facts(
+            [
+                ("pull to pull", sd(a.repeatability)),
+                ("people", sd(a.reproducibility)),
+                ("both together", sd(a.both)),
+                ("tools", sd(a.tools)),
+                ("all", sd(a.all)),
+                ("p of people", p(a.person)),
+                ("p of tools", p(a.tool)),
+                ("p of who with which tool", p(a.interaction)),
+                ("pulls evaluated", f"{found.n_counted}, {found.n_repeated} damaged ones were pulled again"),
+            ]
+        )
+        method = (
+            "Standard deviations with 95 % intervals, from an analysis of variance of two crossed factors with "
+            "interaction; readings as deviations in percent of what each tool was set to, so that tools of different "
+            "torque compare. A study is no evidence: it never touches a verification record."
+        )
+        self.remarks.setText("\n\n".join([*found.remarks, method]))
+
+    def _export(self) -> None:
+        if self.study is None:
+            return
+        name = f"study-{self.study.started[:10]}-{self.study.key}.csv"
+        path, _ = QFileDialog.getSaveFileName(self, "Export the study", name, "CSV (*.csv)")
+        if path:
+            self.save(Path(path))
+
+    def save(self, path: Path) -> None:
+        """Write all pulls to a CSV file."""
+        assert self.study is not None
+        try:
+            path.write_text(csv_text(self.study.plan, self.pulls), encoding="utf-8", newline="")
+        except OSError as error:
+            self.context.message.emit("problem", f"{path}: {error.strerror}. Nothing was written.")
+            return
+        self.context.message.emit("note", f"{plural(len(self.pulls), 'pull')} written to {path}.")
+
+    def _delete(self) -> None:
+        study, store = self.study, self.context.store
+        if study is None or store is None:
+            return
+        says = f"The study “{study.name}” and its {plural(len(self.pulls), 'pull')} will be deleted for good."
+        answer = QMessageBox.question(self, "Delete this study", says)
+        if answer == QMessageBox.StandardButton.Yes:
+            from benchapp.records import studies
+
+            studies.delete(store, study.key)
+            self.study = None
+            self.back.emit()
+
+    def restyle(self) -> None:
+        """The palette or the window's size has changed."""
+        self.shares.restyle()
+        self.dots.restyle()

@@ -1,0 +1,140 @@
+"""A study of person or tool in a real window with simulated pulls: begun, closed, taken up, finished, exported."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication
+
+from benchapp.records import demo, studies
+from benchapp.ui.practice.studyboard import DONE, PULL
+from drivers.samples import Source
+
+
+@pytest.fixture(scope="session")
+def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A workshop whose tools have been verified, in place of the one without history."""
+    path = tmp_path_factory.mktemp("verified") / "demo.sqlite"
+    demo.make(path, today=dt.date.today(), years=1)
+    return path
+
+
+class Group:
+    """People at the Practice page, with one simulated arm."""
+
+    def __init__(self, technician: Any) -> None:
+        self.kilter, self.hand = technician.kilter, technician.hand
+        self.window = self.kilter.window
+        self.window.show_page("practice")
+        self.page = self.window._built["practice"]
+        self.page.show_view("study")
+        self.view = self.page.view
+
+    @property
+    def board(self) -> Any:
+        return self.view.board
+
+    def wait(self, true: Callable[[], bool], what: str, limit_s: float = 25.0) -> None:
+        deadline = time.monotonic() + limit_s
+        while not true():
+            assert time.monotonic() < deadline, f"waited {limit_s} s for {what}; {self.board.state}"
+            QTest.qWait(10)
+
+    def key(self, key: Qt.Key = Qt.Key.Key_Space) -> None:
+        state = self.board.state
+        QTest.keyClick(QApplication.focusWidget() or self.window, key)
+        self.wait(lambda: self.board.state != state or not self.board.is_under_way, f"the way on from {state}")
+
+    def begin(self, people: list[str], tools: list[str], rounds: str, target: str) -> None:
+        setup = self.view.setup
+        for name in people:
+            if not setup.tick(setup.people, name):
+                QTest.keyClicks(setup.name, name)
+                QTest.keyClick(setup.name, Qt.Key.Key_Return)
+        for number in tools:
+            assert setup.tick(setup.tools, number)
+        setup.rounds.put(rounds)
+        QTest.keyClicks(setup.target, target)
+        self.wait(setup.go.isEnabled, f"a plan: {setup.says.text()}")
+        QTest.mouseClick(setup.go, Qt.MouseButton.LeftButton)
+        self.wait(lambda: self.board.is_under_way, "the study to begin")
+
+    def to_the_pull(self) -> None:
+        while self.board.state != PULL:
+            self.key()
+
+    def pull(self, manner: str = "steady") -> None:
+        """One pull of the step, until it is kept; people let the tool go at different torques."""
+        self.to_the_pull()
+        step, n = self.board.step, len(self.board.pulls)
+        # the window's hand sets the tool too, but on a busy machine it may come late
+        self.hand.ask(do="tool", kind="click-wrench", max=step.tool.tool.highest_nm)
+        self.hand.ask(do="set", torque=step.tool.target_nm)
+        self.hand.ask(do="error", percent=1.5 if step.person == "fitter 1" else -1.5)
+        more = {"rate": 60} if manner == "steady" else {}
+        self.hand.ask(do="pull", manner=manner, delay_s=0.05, **more)
+        self.wait(lambda: len(self.board.pulls) > n, f"a {manner} pull")
+
+
+def test_a_study_from_its_set_up_over_a_closed_program_to_its_result(
+    open_kilter: Callable[[], Any], tmp_path: Path
+) -> None:
+    group = Group(open_kilter())
+    store = group.kilter.store
+    assert store is not None
+    head, runs = store.head(), store.runs()
+    group.begin(["fitter 1", "fitter 2"], ["OCF-005", "OCF-004"], "2", "40 N·m")
+    group.to_the_pull()
+    board = group.board
+    step = board.step
+    assert board.sentence.sentence == f"{step.person}: pull {step.tool.tool.number} until it lets go"
+
+    group.pull("short")  # damaged: the same step again
+    assert board.again == "Once more: it never let go."
+    assert board.step.index == 0
+    group.pull()
+    assert board.step.index == 1
+    shown = " ".join((board.sentence.sentence, board.sentence.detail, board.blind.note, board.blind.with_what))
+    assert f"{board.pulls[-1].reading_nm:.1f}" not in shown  # blind
+    QTest.keyClick(QApplication.focusWidget() or group.window, Qt.Key.Key_Escape)
+    group.wait(lambda: not group.board.is_under_way, "the study to be put down")
+    group.window.close()
+    group.kilter.close()
+
+    group = Group(open_kilter())
+    store = group.kilter.store
+    (kept,) = studies.all_studies(store)
+    assert kept.is_open
+    assert kept.n_counted == 1
+    group.view.setup.list.selectRow(0)
+    QTest.mouseClick(group.view.setup.open_button, Qt.MouseButton.LeftButton)
+    group.wait(lambda: group.board.is_under_way, "the study to be taken up")
+    for _ in range(24):
+        if group.board.state == DONE:
+            break
+        group.pull()
+    assert group.board.state == DONE
+    QTest.keyClick(QApplication.focusWidget() or group.window, Qt.Key.Key_Space)
+    result = group.view.result
+    group.wait(result.isVisible, "the result")
+    assert "of the spread is who pulls" in result.sentence.text()
+    found = result.result.analysis
+    assert found.shares.reproducibility.percent > 50  # three percent between two arms, made so
+    assert studies.study(store, kept.key).finished
+
+    path = tmp_path / "study.csv"
+    result.save(path)
+    rows = list(csv.DictReader(path.read_text(encoding="utf-8").splitlines()))
+    assert sum(row["counts"] == "yes" for row in rows) == 8
+    assert rows[0]["counts"] == "no"
+    assert {row["source"] for row in rows} == {Source.SIMULATED.value}
+    assert store.head() == head  # no record was touched
+    assert [run.run_id for run in store.runs()] == [run.run_id for run in runs]
