@@ -208,6 +208,26 @@ class CaptureWriter:
 _FACT: Final = re.compile(r"#\s*([^:]+?)\s*:\s*(.*?)\s*")
 
 
+_LONG: Final = re.compile(rb"[\d.]{17,}")
+
+
+def _short_numbers(row: bytes) -> bytes:
+    """Give the long numbers of a row (a program's binary fractions, `0.0010000000000000009`) 12 decimals.
+
+    A device's own digits are never that many; more than 18 are no number of a line.
+    """
+    if len(row) < 17 or not _LONG.search(row):
+        return row
+
+    def shortened(match: re.Match[bytes]) -> bytes:
+        try:
+            return f"{float(match[0]):.12f}".rstrip("0").rstrip(".").encode()
+        except ValueError:
+            return match[0]
+
+    return _LONG.sub(shortened, row)
+
+
 def read_trace_rows(path: Path) -> Recording:
     """Read a trace file as lines of a device: its rows are what a transducer sent, its ``# key: value`` lines say how.
 
@@ -232,7 +252,7 @@ def read_trace_rows(path: Path) -> Recording:
                 if header.count(name) != 1:
                     raise RecordingError(f'{path}: line {number}: the header must name "time_s" and "torque" once')
         elif line.strip():
-            rows.append(line)
+            rows.append(_short_numbers(line))
             numbers.append(number)
     if header is None or not rows:
         raise RecordingError(f"{path}: has no rows of torque")

@@ -10,6 +10,7 @@ import contextlib
 import datetime as dt
 import json
 import logging
+import os
 import subprocess
 import sys
 from functools import partial
@@ -51,10 +52,12 @@ class SimulatedBench:
         control: Address of its control channel.
     """
 
-    def __init__(self, start_timeout_s: float = 10.0) -> None:
+    def __init__(self) -> None:
+        # a real serial line to the program; TCP stands in for it where there is no pseudo-terminal
+        where = ["--pty"] if hasattr(os, "openpty") else ["--tcp", "0"]
         self.process = subprocess.Popen(
             [
-                *(sys.executable, "-m", "benchapp", "simulate", "--tcp", "0", "--until-stdin-ends"),
+                *(sys.executable, "-m", "benchapp", "simulate", *where, "--until-stdin-ends"),
                 *("--capacity", str(SIMULATED_CAPACITY_NM), "--rate", "1000"),
             ],
             stdin=subprocess.PIPE,
@@ -126,6 +129,7 @@ def page_specs() -> list[PageSpec]:
         PageSpec("logbook", partial(build, "benchapp.ui.logbook.page", "LogbookPage")),
         PageSpec("practice", partial(build, "benchapp.ui.practice.page", "PracticePage")),
         PageSpec("people", partial(build, "benchapp.ui.people", "PeoplePage"), has_tab=False),
+        PageSpec("procedures", partial(build, "benchapp.ui.procedures", "ProceduresPage"), has_tab=False),
     ]
 
 
@@ -238,6 +242,7 @@ class Application:
         care.imported.connect(self._imported)
         self.window.more_actions += [
             (words.KEEPING_MENU, self.show_keeping),
+            (words.PROCEDURES_MENU, lambda: self.context.page_wanted.emit("procedures", "")),
             (words.PEOPLE_MENU, lambda: self.context.page_wanted.emit("people", "")),
         ]
 

@@ -28,6 +28,22 @@ class LinkPort(Protocol):
         """Send the profile's command of that name ("zero", "identify"); False when the profile has none."""
         ...
 
+    def pause(self) -> bool:
+        """Hold a replay still; False when this is none. So do the next three."""
+        ...
+
+    def resume(self) -> bool:
+        """Let it go on."""
+        ...
+
+    def step(self) -> bool:
+        """Give out one more piece of it."""
+        ...
+
+    def set_speed(self, speed: float) -> bool:
+        """Replay at `speed`, 0.1 to 20. Raises ValueError."""
+        ...
+
     def start_capture(self, path: str) -> None:
         """Write raw bytes to `path` from now on."""
         ...

@@ -5,11 +5,23 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from typing import Protocol
 
 from benchapp.runs.model import RunPlan
 from benchapp.session.view import BenchView, PracticeAim, PracticePull
 from drivers.samples import FloatArray
+
+
+class ReplayAct(StrEnum):
+    """What can be done with a recording that is replayed."""
+
+    PAUSE = "pause"
+    GO = "go"
+    STEP = "step"
+    SPEED = "speed"
+    AGAIN = "again"
+    BACK = "back"
 
 
 class BenchPort(Protocol):
@@ -40,6 +52,10 @@ class BenchPort(Protocol):
 
     def close_link(self) -> None:
         """Close it."""
+        ...
+
+    def steer_replay(self, act: ReplayAct, speed: float = 1.0) -> None:
+        """Pause, go on, step, change speed, begin again, or go back to the port before. Nothing without a replay."""
         ...
 
     def start_run(self, plan: RunPlan) -> None:

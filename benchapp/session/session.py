@@ -7,6 +7,7 @@ time never delays a click. The link's thread only puts into the queue, the windo
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import logging
 import math
@@ -17,6 +18,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any, Final
+from urllib.parse import parse_qs
 
 import numpy as np
 
@@ -36,8 +38,9 @@ from benchapp.session._ring import SampleRing
 from benchapp.session._torque import TorqueChain
 from benchapp.session._zeroing import Level, Zeroing, ZeroRefused
 from benchapp.session.link import LinkOpener, LinkPort
+from benchapp.session.port import ReplayAct
 from benchapp.session.reader import ReaderPort
-from benchapp.session.view import BenchView, Card, LinkView, Phase, PracticeAim, PracticePull
+from benchapp.session.view import BenchView, Card, LinkView, Phase, PracticeAim, PracticePull, ReplayView
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import to_nm
 from drivers.samples import FloatArray, SampleBlock
@@ -100,6 +103,9 @@ class BenchSession:
         # the engine's own
         self._link: LinkPort | None = None
         self._link_serial = 0
+        self._opened = ("", "")  # URL and profile, as asked for last
+        self._before_replay = ("", "")
+        self._replay: ReplayView | None = None
         self._status = LinkStatus(LinkState.CLOSED)
         self._lost_at: dt.datetime | None = None
         self._lost_n_reconnects = 0
@@ -192,6 +198,10 @@ class BenchSession:
     def close_link(self) -> None:
         """Close it."""
         self._ask(self._shut)
+
+    def steer_replay(self, act: ReplayAct, speed: float = 1.0) -> None:
+        """Steer the recording that is replayed."""
+        self._ask(lambda: self._steer(act, speed))
 
     def start_run(self, plan: RunPlan) -> None:
         """Begin a run; ValueError while another is under way."""
@@ -320,11 +330,53 @@ class BenchSession:
             self._queue.put(lambda: self._new_status(status) if serial == self._link_serial else None)
 
         try:
+            self._note_replay(url, profile)
             self._link = self._open_link(url, profile, on_block, on_status)
             self._link.start()
         except (ValueError, OSError) as error:
             self._link = None
             self._new_status(LinkStatus(LinkState.REFUSED, url=url, profile=profile, reason=str(error)))
+
+    def _note_replay(self, url: str, profile: str) -> None:
+        """Remember what a recording is replayed in place of."""
+        before, self._opened = self._opened, (url, profile)
+        if not url.startswith("replay:"):
+            self._replay, self._before_replay = None, ("", "")
+            return
+        if before[0] and not before[0].startswith("replay:"):
+            self._before_replay = before
+        asked = parse_qs(url.partition("?")[2]).get("speed", ["1"])[0]
+        with contextlib.suppress(ValueError):  # a speed that is none is refused by the link, with its sentence
+            self._replay = ReplayView(speed=float(asked), back_to=self._before_replay[0])
+
+    def _steer(self, act: ReplayAct, speed: float) -> None:
+        link, replay = self._link, self._replay
+        if replay is None:
+            return
+        if act is ReplayAct.BACK:
+            if self._before_replay[0]:
+                self._open(*self._before_replay)
+            else:
+                self._shut()
+                self._replay = None
+        elif act is ReplayAct.AGAIN or replay.is_over:
+            url, profile = self._opened
+            self._open(f"{url.partition('?')[0]}?speed={replay.speed:g}", profile)
+        elif link is None:
+            return
+        elif act is ReplayAct.PAUSE:
+            link.pause()
+            self._replay = replace(replay, is_paused=True)
+        elif act is ReplayAct.GO:
+            link.resume()
+            self._replay = replace(replay, is_paused=False)
+        elif act is ReplayAct.STEP:
+            link.pause()
+            link.step()
+            self._replay = replace(replay, is_paused=True)
+        else:
+            link.set_speed(speed)
+            self._replay = replace(replay, speed=speed)
 
     def _shut(self) -> None:
         link, self._link = self._link, None
@@ -336,6 +388,9 @@ class BenchSession:
     def _new_status(self, status: LinkStatus) -> None:
         before, self._status = self._status, status
         had_data = before.state is LinkState.STREAMING
+        if self._replay is not None:
+            over = status.state in (LinkState.CLOSED, LinkState.REFUSED)
+            self._replay = replace(self._replay, is_over=over)
         self._chain.set_polarity(clockwise_positive=status.clockwise_positive)
         if status.state in _NO_DATA and (had_data or self._lost_at is None):
             self._lost(status)
@@ -738,8 +793,9 @@ class BenchSession:
         if card is None and run is not None and 0 < self._card_number <= len(run.pulls):
             captured = run.pulls[self._card_number - 1]
             card = views.card_of(run, captured, stored=captured.number in self._stored)
+        has_samples = self._status.n_lines > 0 or self._status.state is LinkState.STREAMING
         fields: dict[str, Any] = {
-            "source": self._status.source if self._status.n_lines or not math.isnan(self._live[0]) else None,
+            "source": self._status.source if has_samples else None,
             "link": views.link_view(self._status),
             "phase": self._phase,
             "card": card,
@@ -752,6 +808,7 @@ class BenchSession:
             "notice": self._notice,
             "zero_nm": self._chain.zero_nm,
             "is_zeroing": self._zeroing is not None,
+            "replay": self._replay,
         }
         if run is not None:
             fields.update(views.run_fields(run, self._window_s))

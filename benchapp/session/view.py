@@ -50,6 +50,23 @@ class LinkView:
 
 
 @dataclass(frozen=True, slots=True)
+class ReplayView:
+    """A recording in place of a transducer.
+
+    Attributes:
+        is_paused: Held still.
+        is_over: Its end has been reached.
+        speed: 1 is as it was recorded.
+        back_to: URL of the port that "back" opens again; empty when none was open before.
+    """
+
+    is_paused: bool = False
+    is_over: bool = False
+    speed: float = 1.0
+    back_to: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Card:
     """The capture card: the last reading and what was noticed.
 
@@ -191,6 +208,7 @@ class BenchView:
         notice: Key of something told in passing (`runs.events.Tell`), e.g. "wrong-direction", "knock"; "" none.
         zero_nm: Level subtracted from the samples at the moment, N·m.
         is_zeroing: The rest level is being measured.
+        replay: The recording being replayed; None: none.
     """
 
     serial: int
@@ -221,3 +239,4 @@ class BenchView:
     notice: str = ""
     zero_nm: float = 0.0
     is_zeroing: bool = False
+    replay: ReplayView | None = None

@@ -49,6 +49,7 @@ from benchapp.ui.bench.page import BenchPage
 from benchapp.ui.bench.panels import Panel, hatch
 from benchapp.ui.keys import ASIDE_KEYS, GO_KEYS, CodeScanned, KeyEvent, KeyPressed, KeySorter, shown
 from benchapp.ui.lock import Custody
+from benchapp.ui.replay import ReplayBar
 from benchapp.ui.settings import Settings
 from benchapp.ui.sounds import Sounds, assets_folder
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
@@ -92,6 +93,7 @@ class SourceMark(Panel):
         super().__init__(parent)
         self.text = ""
         self.hand: QWidget | None = None
+        self.bar: QWidget | None = None
         self.row = QHBoxLayout(self)
         self.row.setContentsMargins(0, 0, 0, 0)
         self.row.addStretch(1)
@@ -101,6 +103,12 @@ class SourceMark(Panel):
         """Hold the simulated hand's buttons on the right."""
         self.hand = hand
         self.row.addWidget(hand)
+        self.restyle()
+
+    def take_bar(self, bar: QWidget) -> None:
+        """Hold the buttons that steer a replay; they stand where the hand's do, one of the two at a time."""
+        self.bar = bar
+        self.row.addWidget(bar)
         self.restyle()
 
     def say(self, text: str) -> None:
@@ -114,12 +122,14 @@ class SourceMark(Panel):
     def restyle(self) -> None:
         """As high as its type needs."""
         super().restyle()
-        rim = 3 if self.hand is not None else 0
-        self.setFixedHeight(round(self.sizes.small * (3.2 if self.hand is not None else 2.5)))
+        holds = self.hand is not None or self.bar is not None
+        rim = 3 if holds else 0
+        self.setFixedHeight(round(self.sizes.small * (3.2 if holds else 2.5)))
         self.row.setContentsMargins(rim, rim, round(self.sizes.gap), rim)
-        again = getattr(self.hand, "restyle", None)
-        if callable(again):
-            again()
+        for part in (self.hand, self.bar):
+            again = getattr(part, "restyle", None)
+            if callable(again):
+                again()
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
         """Hatched from edge to edge, the words on a plain field in the middle."""
@@ -129,7 +139,7 @@ class SourceMark(Panel):
         font = font_of_cap(s.small, bold=True)
         painter.setFont(font)
         width = painter.fontMetrics().horizontalAdvance(self.text) + 3 * s.pad
-        middle = box.center().x() if self.hand is None else s.gap * 2 + width / 2
+        middle = box.center().x() if self.hand is None and self.bar is None else s.gap * 2 + width / 2
         plate = QRectF(middle - width / 2, box.top(), width, box.height())
         painter.fillRect(plate, QColor(colours.sim))
         painter.setPen(QColor(colours.sim_ink))
@@ -437,6 +447,7 @@ class MainWindow(QMainWindow):
         self.stack = QStackedWidget(middle)
         self.foot = FootBar(middle)
         self.hand = hand(context) if hand is not None else None
+        self.replay: ReplayBar | None = None
         if self.hand is not None:
             self.mark.take_hand(self.hand)
         column.addWidget(self.mark)
@@ -493,6 +504,7 @@ class MainWindow(QMainWindow):
         self._seal_timer.setInterval(SEAL_MS)
         self._seal_timer.timeout.connect(self._look_for_seal)
         self.bench.run_changed.connect(self._run_changed)
+        self.bench.source_changed.connect(self._show_source)
         self.question.answered.connect(self._question_answered)
         self.teacher.learned.connect(self._key_learned)
         for i, name in enumerate(self.foot.tabs):
@@ -759,9 +771,19 @@ class MainWindow(QMainWindow):
 
     def _show_source(self) -> None:
         source = self.context.bench.view().source
-        if self.context.is_demo and source in (None, Source.LIVE):
+        if self.context.bench.view().replay is not None:
+            source = Source.REPLAYED
+        elif self.context.is_demo and source in (None, Source.LIVE):
             source = Source.SIMULATED
         self.mark.say(words.SIMULATED_MARK.get(source, "") if source is not None else "")
+        replay = self.context.bench.view().replay
+        if replay is not None and self.replay is None:
+            self.replay = ReplayBar(self.context, self.mark)
+            self.mark.take_bar(self.replay)
+        if self.replay is not None:
+            self.replay.show_replay(replay)
+            if self.hand is not None:
+                self.hand.setVisible(replay is None)
 
     def restyle(self) -> None:
         """The palette or the window's height has changed."""

@@ -18,6 +18,7 @@ import serial
 from drivers import Link, Profiles
 from drivers.errors import RecordingError, UrlError
 from drivers.profile import Profile, parse
+from drivers.recording import read_recording
 from drivers.samples import SampleBlock, Source
 from drivers.status import LinkState, LinkStatus
 from drivers.transport import why_not
@@ -497,3 +498,14 @@ def test_handshake_lines_are_set_as_the_profile_says(monkeypatch: pytest.MonkeyP
         assert (port.dtr, port.rts, port.xonxoff, port.rtscts) == (False, True, True, False)
     finally:
         port.close()
+
+
+def test_a_trace_file_whose_times_are_a_programs_binary_fractions_is_replayed_too(tmp_path):
+    path = tmp_path / "long.csv"
+    times = [0.1 + i * 0.001 - 0.1 for i in range(50)]
+    assert max(len(repr(t)) for t in times) > 20  # such as 0.0010000000000000009
+    path.write_text("time_s,torque\n" + "".join(f"{t!r},{0.1 * i!r}\n" for i, t in enumerate(times)))
+    recording = read_recording(str(path), Profiles(), None)
+    rows = b"".join(data for _, data in recording.chunks).decode().split()
+    assert [float(row.split(",")[0]) for row in rows] == pytest.approx(times, abs=1e-12)
+    assert [float(row.split(",")[1]) for row in rows] == pytest.approx([0.1 * i for i in range(50)], abs=1e-12)

@@ -60,13 +60,15 @@ class Technician:
     def key(self, key: Qt.Key = Qt.Key.Key_Space) -> None:
         QTest.keyClick(QApplication.focusWidget() or self.kilter.window, key)
 
-    def start(self, tool: str, procedure: str = "") -> None:
+    def start(self, tool: str, procedure: str = "", target: str = "") -> None:
         (panel,) = self.kilter.window.findChildren(StartPanel)
         self.wait(lambda: bool(panel.procedures), "the start panel")
         panel.number.setText(tool)
         QTest.keyClick(panel.number, Qt.Key.Key_Return)
         if procedure:
             panel.procedure.setCurrentIndex(panel.procedure.findText(procedure, Qt.MatchFlag.MatchContains))
+        if target:
+            QTest.keyClicks(panel.target, target)
         QTest.keyClicks(panel.operator, "fitter 2")
         self.wait(panel.go.isEnabled, f"a plan for {tool}: {panel.foot}")
         QTest.mouseClick(panel.go, Qt.MouseButton.LeftButton)

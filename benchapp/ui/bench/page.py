@@ -48,6 +48,7 @@ CURVE_FLAGS: Final = {
 class BenchPage(QWidget):
     """Everything between the first look at a tool and its verdict."""
 
+    source_changed = Signal()  # where the samples come from, or how a recording is replayed
     run_changed = Signal(bool)  # a run is under way (True) or not
     alarm_changed = Signal(bool)
 
@@ -75,6 +76,7 @@ class BenchPage(QWidget):
         self._figure_s = -1.0
         self._alarm_s = -1.0
         self._running = False
+        self._marked: tuple[object, object] = (None, None)
         self._leaving = False
         self._leave_index = 0
         self._keyboard_here = True
@@ -239,6 +241,9 @@ class BenchPage(QWidget):
         """The part of a frame that must go on while another page is shown: view, sounds, overload."""
         now = self._clock() if now is None else now
         self.view = self.context.bench.view()
+        if (self.view.source, self.view.replay) != self._marked:
+            self._marked = (self.view.source, self.view.replay)
+            self.source_changed.emit()
         for name in self.context.bench.take_sounds():
             self.sounds.play(name)
             self._alarm_s = now if name == "overload" else self._alarm_s

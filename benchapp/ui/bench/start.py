@@ -137,6 +137,8 @@ class StartPanel(QWidget):
         self.tools: dict[str, Tool] = {}
         self.references: dict[str, Reference] = {}
         self.procedures: dict[str, Procedure] = {}
+        self._shipped: tuple[Procedure, ...] = ()
+        self._chosen_procedure = ""  # by a person, before the records with the shop's own were there
         self.plan: RunPlan | None = None
         self._problem = ""
         self._build()
@@ -444,20 +446,28 @@ class StartPanel(QWidget):
             self.number.setFocus()
 
     def _fill_procedures(self) -> None:
-        if self.procedures:
-            return
+        """Those that come with the program once, the shop's own again each time."""
         from benchapp.runs.procedure import ProcedureError, shipped_procedures
 
+        store = self.context.store
         try:
-            self.procedures = {procedure.key: procedure for procedure in shipped_procedures()}
+            if not self._shipped:
+                self._shipped = shipped_procedures()
+            own = store.own_procedures() if store is not None else []
         except ProcedureError as error:
             self.context.message.emit("problem", str(error))
+            own = []
+        found = {procedure.key: procedure for procedure in (*self._shipped, *own)}
+        if found == self.procedures:
             return
-        for key, procedure in self.procedures.items():
-            self.procedure.addItem(procedure.name, key)
-        wanted = self.settings.get("procedure") or "workshop-full"
-        self.procedure.setCurrentIndex(max(0, self.procedure.findData(wanted)))
-        self._procedure_picked()
+        chosen = self._chosen_procedure or self.settings.get("procedure") or "workshop-full"
+        self.procedures = found
+        self.procedure.clear()
+        for key, procedure in found.items():
+            version = f"   version {procedure.version}" if procedure in own else ""
+            self.procedure.addItem(f"{procedure.name}{version}", key)
+        self.procedure.setCurrentIndex(max(0, self.procedure.findData(chosen)))
+        self._show_procedure()
 
     def _fill_ports(self) -> None:
         offered = self.list_ports is not None
@@ -492,7 +502,7 @@ class StartPanel(QWidget):
         self.context.bench.open_link(url, profile)
 
     def _store_changed(self, what: str) -> None:
-        if what in ("tools", "references", "people"):
+        if what in ("tools", "references", "people", "procedures"):
             self.fill()
 
     def _show_link(self) -> None:
@@ -631,6 +641,10 @@ class StartPanel(QWidget):
         self._replan_soon()
 
     def _procedure_picked(self) -> None:
+        self._chosen_procedure = str(self.procedure.currentData() or "")
+        self._show_procedure()
+
+    def _show_procedure(self) -> None:
         procedure = self.procedures.get(str(self.procedure.currentData()))
         self.about.setText(procedure.about if procedure is not None else "")
         self.target_box.setVisible(procedure is not None and procedure.is_spot_check)

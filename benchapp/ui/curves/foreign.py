@@ -16,10 +16,12 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
+from platformdirs import user_cache_dir
 
 from benchapp.torque.direction import Direction
 from benchapp.torque.text import parse_unit
 from benchapp.torque.trace import Trace
+from benchapp.torque.trace_files import write_trace
 from benchapp.torque.units import NM, UnknownUnitError
 from drivers.samples import FloatArray, Source
 
@@ -286,3 +288,12 @@ def without_notes(trace: Trace) -> Trace:
     if trace.notes:
         extra["note"] = "\n".join(trace.notes)
     return replace(trace, extra=extra)
+
+
+def replay_file(trace: Trace, name: str) -> Path:
+    """Write a trace into the cache to be replayed; return where. Raises OSError."""
+    plain = re.sub(r"[^\w.-]+", "-", name) or "recording"
+    path = Path(user_cache_dir("kilter", appauthor=False)) / "replay" / f"{plain}.csv"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_trace(path, trace)
+    return path

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from platformdirs import user_cache_dir
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import (
     QHBoxLayout,
@@ -18,7 +17,7 @@ from PySide6.QtWidgets import (
 
 from benchapp.pulls import Mode, read_pulls
 from benchapp.torque.trace import Trace
-from benchapp.torque.trace_files import TraceFileError, read_trace, write_trace
+from benchapp.torque.trace_files import TraceFileError, read_trace
 from benchapp.torque.units import FACTORS, to_nm
 from benchapp.ui.curves.foreign import (
     TIME_SCALES,
@@ -27,6 +26,7 @@ from benchapp.ui.curves.foreign import (
     Sheet,
     guess,
     read_sheet,
+    replay_file,
     trace_of,
     without_notes,
 )
@@ -253,10 +253,8 @@ class RecordingView(QWidget):
             return
         path = self.path.absolute()
         if self.sheet is not None:
-            path = Path(user_cache_dir("kilter", appauthor=False)) / "replay" / f"{self.path.stem}.csv"
             try:
-                path.parent.mkdir(parents=True, exist_ok=True)
-                write_trace(path, without_notes(self.trace))
+                path = replay_file(without_notes(self.trace), self.path.stem)
             except (OSError, ValueError) as problem:
                 self.failed.emit(f"{path}: {problem}. To be replayed the recording must be written as a trace file.")
                 return

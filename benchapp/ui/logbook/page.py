@@ -10,10 +10,13 @@ from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit
 
 from benchapp.records.errors import StoreError
 from benchapp.records.model import Outcome, RunSummary
+from benchapp.torque.trace import Trace, joined
 from benchapp.ui.context import AppContext
+from benchapp.ui.curves.foreign import replay_file
 from benchapp.ui.curves.foreignview import RecordingView
 from benchapp.ui.fields import ChoiceField, Panel, label, plain_button
 from benchapp.ui.format import percent, wall_text
+from benchapp.ui.logbook.actions import RunActions
 from benchapp.ui.logbook.model import (
     SOURCE_WORDS,
     VERDICT_WORDS,
@@ -61,7 +64,9 @@ class LogbookPage(Page):
         self.doubt.setToolTip("The run found the tool out: the jobs since it was last known good")
         self.open_file = plain_button("Open a recording …")
         self.open_file.setToolTip("A trace file, or a CSV from elsewhere")
+        self.actions_of_run = RunActions(context)
         self.action_row.addWidget(self.open_file)
+        self.action_row.addWidget(self.actions_of_run)
         self.action_row.addWidget(self.doubt)
         self.action_row.addWidget(self.verify)
         self.action_row.addWidget(self.back)
@@ -79,6 +84,7 @@ class LogbookPage(Page):
         self.recording.failed.connect(lambda text: self.say(text, problem=True))
         self.recording.saved.connect(self.say)
         self.recording.replay_wanted.connect(self._replay)
+        self.run_view.replay_wanted.connect(self._replay_pulls)
         self.on_keys("Escape", self.show_list)
         self.on_keys("Ctrl+F", self.search.setFocus)
         self.setFocusProxy(self.search)
@@ -163,6 +169,7 @@ class LogbookPage(Page):
     def _chrome(self, *, opened: bool, recording: bool = False) -> None:
         self.back.setVisible(opened or recording)
         self.doubt.setVisible(False)
+        self.actions_of_run.setVisible(False)
         self.verify.setVisible(opened)
         self.open_file.setVisible(not opened and not recording)
 
@@ -252,6 +259,7 @@ class LogbookPage(Page):
         self._chrome(opened=True)
         found_out = bool(summary.seal) and not summary.voided and summary.outcome is Outcome.OUT
         self.doubt.setVisible(found_out)
+        self.actions_of_run.show_run(run, summary)
         self.run_view.show_run(store, run, summary, self.context.unit)
         self.views.setCurrentWidget(self.run_view)
         self.run_view.setFocus(Qt.FocusReason.OtherFocusReason)
@@ -272,10 +280,21 @@ class LogbookPage(Page):
         self._chrome(opened=False, recording=True)
         self.views.setCurrentWidget(self.recording)
 
+    def _replay_pulls(self, traces: list[Trace], name: str) -> None:
+        """Write stored pulls as one trace file and replay it."""
+        try:
+            path = replay_file(joined(traces), name)
+        except OSError as error:
+            self.say(
+                f"{error.filename}: {error.strerror}. To be replayed the pulls must be written there.", problem=True
+            )
+            return
+        self._replay(f"replay:{path}")
+
     def _replay(self, url: str) -> None:
         self.context.bench.open_link(url, "")
         self.context.page_wanted.emit("bench", "")
-        self.say("The recording is replayed in place of the transducer. Open the port again to go back to it.")
+        self.say("The recording is replayed in place of the transducer; the strip on top goes back to the port.")
 
     def _show_doubt(self) -> None:
         if self.run_view.run is not None:
