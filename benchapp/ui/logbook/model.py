@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -13,7 +14,7 @@ from benchapp.metrology.judgement import CheckpointJudgement, ambient_notes
 from benchapp.metrology.judgement import Verdict as Standing
 from benchapp.metrology.rules import Outcome as RuleOutcome
 from benchapp.metrology.tool import Tool, ToolType
-from benchapp.records.model import EntryKind, Outcome, RunSummary
+from benchapp.records.model import Entry, EntryKind, Outcome, RunSummary
 from benchapp.runs.judging import judge_checkpoint, judge_input
 from benchapp.runs.model import CapturedPull, PullKind, Run, RunState
 from benchapp.runs.outcome import outcome
@@ -450,3 +451,14 @@ ENTRY_WORDS: Final = {
     EntryKind.VOID: "made void",
     EntryKind.REREAD: "read again",
 }
+
+
+def entry_text(entry: Entry) -> str:
+    """Return what an entry of the chain tells, in words: who did what, and the text that came with it."""
+    said = ENTRY_WORDS.get(entry.kind, entry.kind.value) + (f" by {entry.who}" if entry.who else "")
+    if entry.kind in (EntryKind.REMARK, EntryKind.RELEASE, EntryKind.VOID):
+        data = json.loads(entry.body)
+        content = data.get("content", data)
+        text = next((str(content[k]) for k in ("text", "reason", "remark") if content.get(k)), "")
+        said += f": {text}" if text else ""
+    return said

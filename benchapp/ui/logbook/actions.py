@@ -1,0 +1,211 @@
+"""What can be done with a sealed run: save its record, release it, add a remark, make it void."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from PySide6.QtCore import QLocale
+from PySide6.QtWidgets import QDialog, QFileDialog, QHBoxLayout, QMenu, QVBoxLayout, QWidget
+
+from benchapp.records.errors import StoreError
+from benchapp.records.model import RunSummary
+from benchapp.runs.model import Run
+from benchapp.ui.context import AppContext
+from benchapp.ui.fields import FieldError, PickField, TextField, label, main_button, plain_button
+
+LETTER_COUNTRIES = {
+    QLocale.Country.UnitedStates,
+    QLocale.Country.Canada,
+    QLocale.Country.Mexico,
+    QLocale.Country.Philippines,
+}
+"""Where paper is Letter by habit; both sizes are offered everywhere."""
+
+
+class SayDialog(QDialog):
+    """Asks for one sentence, and for a name when `people` are given."""
+
+    def __init__(
+        self, title: str, what: str, action: str, parent: QWidget, *, people: list[str], required: bool
+    ) -> None:
+        super().__init__(parent)
+        self.setWindowTitle(title)
+        self.people = PickField("Who", [(name, name) for name in people]) if people else None
+        self.said = TextField(what, required=required, width=420)
+        box = QVBoxLayout(self)
+        box.addWidget(label(title, "title", wrap=True))
+        for field in (self.people, self.said):
+            if field is not None:
+                box.addWidget(field.caption)
+                box.addWidget(field)
+        self.problem = label("", "problem", wrap=True)
+        box.addWidget(self.problem)
+        row = QHBoxLayout()
+        row.addStretch(1)
+        turn_away, self.do = plain_button("Not now"), main_button(action)
+        row.addWidget(turn_away)
+        row.addWidget(self.do)
+        box.addLayout(row)
+        turn_away.clicked.connect(self.reject)
+        self.do.clicked.connect(self._done)
+        (self.people or self.said).setFocus()
+
+    def _done(self) -> None:
+        try:
+            self.said.value()
+        except FieldError as problem:
+            self.problem.setText(str(problem))
+            return
+        self.accept()
+
+    def answer(self) -> tuple[str, str]:
+        """Return (who, sentence)."""
+        return (self.people.value() if self.people is not None else ""), str(self.said.value()).strip()
+
+
+class RunActions(QWidget):
+    """Two buttons: the record as a document, and what may be added to a sealed run."""
+
+    def __init__(self, context: AppContext) -> None:
+        super().__init__()
+        self.context = context
+        self.run: Run | None = None
+        self.summary: RunSummary | None = None
+        self.save = plain_button("Save record …")
+        self.save.setToolTip("The verification record as PDF, with the sealed bytes attached")
+        self.add = plain_button("Add to the record")
+        row = QHBoxLayout(self)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.addWidget(self.add)
+        row.addWidget(self.save)
+        papers, menu = QMenu(self), QMenu(self)
+        letter_first = QLocale().territory() in LETTER_COUNTRIES
+        for name in ("Letter", "A4") if letter_first else ("A4", "Letter"):
+            papers.addAction(f"On {name} …").triggered.connect(self._saver(name))
+        self.save.setMenu(papers)
+        self.release_action = menu.addAction("Release after review …")
+        menu.addAction("Add a remark …").triggered.connect(lambda: self.ask_remark())
+        menu.addSeparator()
+        self.void_action = menu.addAction("Make void …")
+        self.release_action.triggered.connect(lambda: self.ask_release())
+        self.void_action.triggered.connect(lambda: self.ask_void())
+        self.add.setMenu(menu)
+
+    def _saver(self, name: str) -> Callable[[], None]:
+        return lambda: self.ask_save(name)
+
+    def show_run(self, run: Run, summary: RunSummary) -> None:
+        """Offer what may be done with this run; nothing before it is sealed."""
+        self.run, self.summary = run, summary
+        self.setVisible(bool(summary.seal))
+        self.release_action.setEnabled(not summary.voided and not summary.released_by)
+        self.void_action.setEnabled(not summary.voided)
+
+    def _say(self, sentence: str, *, problem: bool = False) -> None:
+        self.context.message.emit("problem" if problem else "note", sentence)
+
+    def ask_save(self, paper: str) -> None:
+        """Ask where to, and save the record."""
+        if self.run is None:
+            return
+        name = f"{self.run.plan.tool.number}-{self.run.started[:10]}.pdf".replace("/", "-")
+        path, _ = QFileDialog.getSaveFileName(self, "Save the verification record", name, "PDF (*.pdf)")
+        if path:
+            self.save_record(Path(path), paper)
+
+    def save_record(self, path: Path, paper: str) -> bool:
+        """Write the record to `path` on "A4" or "Letter"; False after a problem was told."""
+        from benchapp.ui.paper.record import NotSealedError, verification_record  # not before it is asked for
+        from benchapp.ui.paper.sheet import Paper, refusal, write_file
+
+        store = self.context.store
+        if self.run is None or store is None:
+            return False
+        size = Paper.A4 if paper == "A4" else Paper.LETTER
+        try:
+            write_file(path, verification_record(store, self.run.run_id, size, self.context.unit))
+        except OSError as error:
+            self._say(refusal(path, error), problem=True)
+            return False
+        except (NotSealedError, StoreError) as error:
+            self._say(str(error), problem=True)
+            return False
+        self._say(f"The verification record is in {path}.")
+        return True
+
+    def _ask(
+        self, title: str, what: str, action: str, *, people: list[str] | None = None, required: bool = True
+    ) -> tuple[str, str] | None:
+        dialog = SayDialog(title, what, action, self.window(), people=people or [], required=required)
+        return dialog.answer() if dialog.exec() == QDialog.DialogCode.Accepted else None
+
+    def others(self) -> list[str]:
+        """Return who may release the run: everybody but the one who pulled it."""
+        store = self.context.store
+        if store is None or self.run is None:
+            return []
+        return [person.name for person in store.people() if person.name != self.run.plan.operator]
+
+    def ask_release(self) -> None:
+        """Ask who reviewed the run."""
+        names = self.others()
+        if not names:
+            self._say("Somebody other than who pulled has to release it. Add them on the page People.", problem=True)
+            return
+        answer = self._ask("Release after review", "Remark (may stay empty)", "Release", people=names, required=False)
+        if answer is not None:
+            self.release(*answer)
+
+    def release(self, who: str, remark: str = "") -> None:
+        """Release the run as `who`."""
+        self._do(lambda store, run_id: store.release(run_id, who=who, remark=remark), f"Released by {who}.")
+
+    def ask_remark(self) -> None:
+        """Ask for a remark."""
+        store = self.context.store
+        if store is None:
+            return
+        names = [person.name for person in store.people()]
+        if self.context.operator in names:
+            names.remove(self.context.operator)
+            names.insert(0, self.context.operator)
+        if not names:
+            self._say("A remark needs a name. Add people on the page People.", problem=True)
+            return
+        answer = self._ask("A remark on this run", "Remark", "Add", people=names)
+        if answer is not None:
+            self.remark(*answer)
+
+    def remark(self, who: str, text: str) -> None:
+        """Add a remark to the run."""
+        self._do(lambda store, run_id: store.add_remark(run_id, text, who=who), "The remark is in the record.")
+
+    def ask_void(self) -> None:
+        """Have the custodian unlock, then ask for the reason."""
+        if self.run is not None:
+            self.context.as_custodian(f"to make the run of {self.run.plan.tool.number} void", self._void_as)
+
+    def _void_as(self, who: str) -> None:
+        answer = self._ask("Make this run void", "Reason", "Make void")
+        if answer is not None:
+            self.void(who, answer[1])
+
+    def void(self, who: str, reason: str) -> None:
+        """Make the run void as the custodian `who`."""
+        self._do(
+            lambda store, run_id: store.void(run_id, reason, who=who),
+            "The run is void. It stays in the records and no longer counts.",
+        )
+
+    def _do(self, change: Callable[..., object], done: str) -> None:
+        store = self.context.store
+        if store is None or self.run is None:
+            return
+        try:
+            change(store, self.run.run_id)
+        except StoreError as problem:
+            self._say(str(problem), problem=True)
+            return
+        self._say(done)
+        self.context.store_changed.emit("runs")

@@ -1,0 +1,203 @@
+"""What is printed says what was sealed, whole and readable by other programs; a disk that refuses is told."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import io
+import json
+import shutil
+import time
+
+import numpy as np
+import pypdf
+import pytest
+
+from benchapp.records import Store, demo
+from benchapp.records.canonical import canonical
+from benchapp.records.model import EntryKind
+from benchapp.ui.context import AppContext
+from benchapp.ui.logbook.page import LogbookPage
+from benchapp.ui.paper.record import NotSealedError, small_curve, verification_record
+from benchapp.ui.paper.sheet import Paper, Running, TableColumn, document
+
+TODAY = dt.date(2026, 11, 25)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    path = tmp_path_factory.mktemp("demo") / "demo.kilter"
+    demo.make(path, today=TODAY, years=1)
+    return path
+
+
+@pytest.fixture
+def store(made, tmp_path, qapp):
+    path = tmp_path / "demo.kilter"
+    shutil.copy(made, path)
+    with Store.open(path, demo=True) as opened:
+        yield opened
+
+
+@pytest.fixture
+def page(qtbot, store):
+    context = AppContext(None, is_demo=True)
+    context.give_store(store)
+    shown = LogbookPage(context)
+    qtbot.addWidget(shown)
+    shown.resize(1366, 720)
+    shown.show()
+    yield shown
+    shown.stop()
+
+
+def sealed(store):
+    return next(r for r in store.runs(limit=500) if r.seal and r.n_readings >= 9)
+
+
+def text_of(data):
+    return "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(data)).pages)
+
+
+@pytest.mark.parametrize("paper", list(Paper))
+def test_the_attached_bytes_recompute_to_the_printed_seal(store, paper):
+    line = sealed(store)
+    data = verification_record(store, line.run_id, paper, "N·m")
+    reader = pypdf.PdfReader(io.BytesIO(data))
+    (attached,) = reader.attachments["record.json"]
+    digest = hashlib.sha256(attached).hexdigest()
+    assert digest == line.seal
+    assert canonical(json.loads(attached)) == attached
+    pages = [" ".join(page.extract_text().split()) for page in reader.pages]
+    for n, page in enumerate(pages, 1):
+        assert f"seal {digest}" in page
+        assert f"page {n} of {len(pages)}" in page
+        assert "SIMULATED" in page
+    width, height = (float(v) for v in reader.pages[0].mediabox[2:])
+    assert (round(width), round(height)) == ((595, 842) if paper is Paper.A4 else (612, 792))
+
+
+def test_every_pull_the_reference_the_head_and_the_cautions_are_printed(store):
+    line = sealed(store)
+    run = store.run(line.run_id)
+    text = text_of(verification_record(store, line.run_id, Paper.A4, "N·m"))
+    flat = " ".join(text.split())
+    calibration = run.plan.reference.calibration
+    for wanted in (
+        run.plan.tool.number,
+        run.plan.reference.number,
+        calibration.certificate,
+        f"Pulled by {run.plan.operator}",
+        "A verification in the workshop; not a calibration certificate",
+        "Not released by a second person",
+        store.head(),
+    ):
+        assert wanted in flat
+    for captured in run.pulls:
+        if captured.deviation_percent is not None:
+            assert f"{captured.deviation_percent:+.2f}".replace("-", "\N{MINUS SIGN}") in flat
+
+
+def test_fonts_are_embedded(store, tmp_path):
+    path = tmp_path / "r.pdf"
+    path.write_bytes(verification_record(store, sealed(store).run_id, Paper.A4, "N·m"))
+    reader = pypdf.PdfReader(path)
+    fonts = [f for page in reader.pages for f in page["/Resources"]["/Font"].get_object().values()]
+    assert fonts
+    for font in fonts:
+        (inner,) = font.get_object()["/DescendantFonts"]
+        assert "/FontFile2" in inner.get_object()["/FontDescriptor"] or "/FontFile3" in inner["/FontDescriptor"]
+
+
+def test_a_record_is_drawn_quickly(store):
+    line = max(store.runs(limit=500), key=lambda r: r.n_readings)
+    verification_record(store, line.run_id, Paper.A4, "N·m")
+    begun = time.process_time()
+    verification_record(store, line.run_id, Paper.A4, "N·m")
+    assert time.process_time() - begun < 1.5
+
+
+def test_a_run_that_is_not_sealed_is_refused(store):
+    with pytest.raises(NotSealedError, match="not sealed"):
+        verification_record(store, "no such run", Paper.A4, "N·m")
+
+
+def test_a_small_curve_keeps_the_peak_of_a_long_one(store):
+    run = store.run(sealed(store).run_id)
+    captured = next(p for p in run.pulls if p.pull.reading is not None)
+    trace = store.trace(run.run_id, captured.number)
+    t, torque = small_curve(trace, captured)
+    assert len(t) <= 1000 or len(t) == len(trace)
+    assert np.all(np.diff(t) >= 0)
+    whole = np.abs(trace.torque)
+    assert torque.max() == pytest.approx(whole.max())
+
+
+def test_no_row_is_cut_and_the_head_of_a_table_is_on_each_page(qapp):
+    rows = [[f"row {i}", "words " * (i % 9 * 6 + 1)] for i in range(120)]
+
+    def draw(sheet):
+        sheet.table([TableColumn("first caption", 1), TableColumn("second", 3)], rows)
+        assert sheet.y <= sheet.bottom + 0.01
+
+    data = document(draw, Running("Test", "", "foot"), Paper.A4)
+    pages = [" ".join(p.extract_text().split()) for p in pypdf.PdfReader(io.BytesIO(data)).pages]
+    assert len(pages) > 2
+    assert all("first caption" in page for page in pages)
+    where = [[n for n, page in enumerate(pages) if f"row {i} words" in page] for i in range(120)]
+    assert all(len(found) == 1 for found in where)
+
+
+def test_a_place_that_refuses_is_told_and_the_old_document_stays(page, store, tmp_path, monkeypatch):
+    said = []
+    page.context.message.connect(lambda kind, text: said.append((kind, text)))
+    page.open_run(sealed(store).run_id)
+    path = tmp_path / "there.pdf"
+    path.write_bytes(b"old")
+    assert not page.actions_of_run.save_record(tmp_path / "no folder" / "r.pdf", "A4")
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("benchapp.ui.paper.sheet.os.fsync", full)
+    assert not page.actions_of_run.save_record(path, "A4")
+    assert path.read_bytes() == b"old"
+    assert [p.name for p in tmp_path.glob(".*.part")] == []
+    assert [kind for kind, _ in said] == ["problem", "problem"]
+    assert "No space left" in said[1][1]
+    assert "Nothing was changed" in said[1][1]
+
+
+def test_release_remark_and_void_are_added_shown_and_printed(page, store):
+    line = sealed(store)
+    page.open_run(line.run_id)
+    actions = page.actions_of_run
+    assert line.operator not in actions.others()
+    other = actions.others()[0]
+    actions.release(other, "looked at the curves")
+    page.open_run(line.run_id)
+    assert not actions.release_action.isEnabled()
+    actions.remark(other, "the grip was worn")
+    custodian = next(p.name for p in store.people() if p.is_custodian)
+    actions.void(custodian, "wrong adapter was on")
+    page.open_run(line.run_id)
+    assert not actions.void_action.isEnabled()
+    kinds = [e.kind for e in store.entries(line.run_id)]
+    assert kinds == [EntryKind.RUN, EntryKind.RELEASE, EntryKind.REMARK, EntryKind.VOID]
+    shown = page.run_view.entries.text()
+    printed = " ".join(text_of(verification_record(store, line.run_id, Paper.A4, "N·m")).split())
+    for text in ("looked at the curves", "the grip was worn", "wrong adapter was on"):
+        assert text in shown
+        assert text in printed
+    assert "VOID" in printed
+    assert store.head() in page.run_view.seal.text()
+
+
+def test_the_one_who_pulled_cannot_release(page, store):
+    said = []
+    page.context.message.connect(lambda kind, text: said.append((kind, text)))
+    line = sealed(store)
+    page.open_run(line.run_id)
+    page.actions_of_run.release(line.operator)
+    assert said[-1][0] == "problem"
+    assert store.summary(line.run_id).released_by == ""
