@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 from statistics import NormalDist
 from typing import Final
 
@@ -92,7 +93,15 @@ def t_cdf(t: float, dof: float) -> float:
 
 
 def t_quantile(p: float, dof: float) -> float:
-    """Return t with P(T <= t) = p, 0 < p < 1; any real degrees of freedom > 0, infinity included."""
+    """Return t with P(T <= t) = p, 0 < p < 1; any real degrees of freedom > 0, infinity included.
+
+    The last 1024 (p, dof) are kept: with ν_eff cut to a whole number the same few come again and again.
+    """
+    return _t_quantile(p, dof)
+
+
+@lru_cache(maxsize=1024)
+def _t_quantile(p: float, dof: float) -> float:
     _probability(p)
     if math.isinf(positive_dof(dof)):
         return normal_quantile(p)
@@ -108,8 +117,8 @@ def t_quantile(p: float, dof: float) -> float:
         # Halley: f''/f' of the distribution function is −(ν + 1)·t/(ν + t²)
         step = newton / max(0.5, 1 - newton * (dof + 1) * t / (dof + t * t) / 2)
         t = t + step if t + step > 0 else t / 2
-        if abs(step) <= 1e-15 * t or abs(newton) < 1e-6 * t:
-            return t  # convergence is cubic: a step below 1e-6 leaves nothing
+        if abs(step) <= 1e-15 * t or abs(newton) < 4e-6 * t:
+            return t  # convergence is cubic: a step below 4e-6 leaves less than 1e-16
     high = 2.0
     while t_tail(high, dof) > 1 - p:
         high *= 2
@@ -117,14 +126,22 @@ def t_quantile(p: float, dof: float) -> float:
 
 
 def _t_start(p: float, dof: float) -> float:
-    """Return a t near the quantile, p > ½: closed forms for ν = 1 and 2, else the Cornish–Fisher expansion."""
+    """Return a t near the quantile, p > ½: closed forms for ν = 1 and 2, else the Cornish–Fisher expansion.
+
+    Source:
+        Abramowitz and Stegun, Handbook of Mathematical Functions, 26.7.5.
+    """
     if dof < 1.5:
         return math.tan(math.pi * (p - 0.5))
     if dof < 3:
         return (2 * p - 1) * math.sqrt(2 / (4 * p * (1 - p)))
     z = _NORMAL.inv_cdf(p)
     z2 = z * z
-    return z * (1 + (z2 + 1) / (4 * dof) + ((5 * z2 + 16) * z2 + 3) / (96 * dof**2))
+    g1 = (z2 + 1) / 4
+    g2 = ((5 * z2 + 16) * z2 + 3) / 96
+    g3 = (((3 * z2 + 19) * z2 + 17) * z2 - 15) / 384
+    g4 = ((((79 * z2 + 776) * z2 + 1482) * z2 - 1920) * z2 - 945) / 92160
+    return z * (1 + (g1 + (g2 + (g3 + g4 / dof) / dof) / dof) / dof)
 
 
 def chi2_cdf(x: float, dof: float) -> float:

@@ -12,6 +12,7 @@ import pytest
 
 from benchapp.metrology import budget as b
 from benchapp.metrology.budget import Contribution, Coverage
+from benchapp.metrology.distributions import _t_quantile
 from benchapp.metrology.judgement import CheckpointInput, Dynamic, Geometric, JudgeInput, ReadingInput, judge
 from benchapp.metrology.rules import Rule, RuleKind
 from benchapp.metrology.statistics import standard_deviation
@@ -109,10 +110,15 @@ def test_judging_is_fast_and_says_the_same_as_gtc(coverage, probability):
             assert one == pytest.approx(other, rel=1e-12)
     whole, ours = _cpu_ms(lambda: _judge(coverage), 50), _cpu_ms(lambda: _ours(coverage), 50)
     gtc = _cpu_ms(lambda: _gtc(probability), 50)
+
+    def first_time():
+        _t_quantile.cache_clear()
+        _ours(coverage)
+
+    cold = _cpu_ms(first_time, 50)
     print(
         f"judging 3 x 5: {whole:.3f} ms CPU; its budgets {ours:.3f} ms, GTC's {gtc:.3f} ms; ratio {gtc / ours:.1f} "
-        f"({gtc / whole:.1f} against all of judging)"
+        f"({gtc / whole:.1f} against all of judging); with no quantile of t known yet {cold:.3f} ms, {gtc / cold:.1f}"
     )
     assert whole < 5
-    if probability is None:  # with t the quantile is pure Python here and compiled there; told, not promised
-        assert gtc / ours >= 5
+    assert gtc / ours >= 5  # with t: once the quantiles are known; the first time is told beside it
