@@ -463,6 +463,11 @@ _SETTLE: Final = {
 }
 
 
+def _chance(probability: float) -> str:
+    """Return a probability that never claims certainty."""
+    return "> 0.999" if probability > 0.999 else "< 0.001" if probability < 0.001 else f"{probability:.3f}"
+
+
 def _sentences(told: Mapping[str, Any]) -> str:
     lines = [_WORDS[told["verdict"]]]
     for c in told["checkpoints"]:
@@ -475,10 +480,18 @@ def _sentences(told: Mapping[str, Any]) -> str:
         lines.append(
             f"{c['target']:g} {told['unit']} {c['direction']}: mean deviation {said}, "
             f"limit ±{c['limit_percent']:g} %, W' {c['interval_percent']:.2g} %, {c['outcome']}, "
-            f"within limits with probability {c['probability']:.3f}"
+            f"within limits with probability {_chance(c['probability'])}"
         )
         outside = [r for r in c["readings"] if r["counts"] and not r["within"]]
         lines += [f"  outside: {r['reading']:g} {told['unit']} ({r['deviation_percent']:+.2f} %)" for r in outside]
+        if c["tur"] is not None:
+            lines.append(f"  test uncertainty ratio (limit / U with k = 2): {c['tur']:.2g}")
+        if c["risk"] is not None:
+            risk = c["risk"]
+            lines.append(
+                f"  global risk by the history given: false accept {_chance(risk['false_accept'])}, "
+                f"false reject {_chance(risk['false_reject'])}"
+            )
         if c["budget"]["missing"]:
             lines.append(f"  not in the uncertainty: {', '.join(c['budget']['missing'])}")
         lines += [f"  would settle it: {_SETTLE[s['key']].format(s['value'])}" for s in c["settle"]]

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PySide6.QtCore import QEvent, QObject
+from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtGui import QFontMetricsF
 
 from benchapp.runs.model import Choice, Hold, RunState
@@ -172,6 +172,42 @@ def test_a_result_says_what_the_tool_delivered_and_the_standard_stands_beneath()
     assert words.delivered(card, stand.TOOL.tool_type) == ("6.3 % above", "its setting")
     assert "lets go late: joints get more than it says" in words.card_sentence(card, stand.TOOL.tool_type, "wrench")
     assert words.deviation_line(card) == "deviation, ISO 6789: −6.0 %   limit ±4 %"
+
+
+def test_the_verdict_is_told_in_three_ways_with_what_would_settle_a_doubt(bench):
+    page, port = bench
+    show(page, port, "verdict-in")
+    assert page.verdict.accessibleName() == "WITHIN LIMITS"
+    show(page, port, "verdict-doubt")
+    assert page.verdict.accessibleName() == "IN DOUBT"
+    said = page.verdict.accessibleDescription()
+    assert "It would be settled by a reference of at most 0.93 % (k = 2) instead of 1.6 %" in said
+    assert "3 readings were set aside. The verdict is the same with them." in said
+    assert "Temperature was not noted at both start and end." in said
+    assert not page.verdict.grab().isNull()
+    show(page, port, "verdict-out")
+    assert page.verdict.accessibleName() == "OUT OF LIMITS"
+    assert "quarantine it and send it to a calibration laboratory" in page.verdict.accessibleDescription()
+
+
+def test_temperature_at_the_end_is_typed_beside_the_keys_and_never_asked_for(bench, qtbot):
+    page, port = bench
+    show(page, port, "verdict-doubt")
+    field = page.verdict.air["end_c"]
+    assert field.isVisible()
+    assert not field.hasFocus()
+    page.act("go")  # nothing waits for it
+    assert port.asked == [("go_on",)]
+    field.setFocus()
+    qtbot.keyClicks(field, "99")
+    qtbot.keyClick(field, Qt.Key.Key_Return)
+    assert port.asked == [("go_on",)]
+    assert "-20 to 60 °C is taken" in page.verdict.air_problem
+    field.clear()
+    qtbot.keyClicks(field, "21,9")
+    qtbot.keyClick(field, Qt.Key.Key_Return)
+    assert port.asked[1:] == [("set_ambient", "end_c", 21.9)]
+    assert not page.verdict.air_problem
 
 
 # --------------------------------------------------------------------------------------------------------------- keys

@@ -139,10 +139,10 @@ class VerdictSheet(Panel):
         for key, field in self.air.items():
             field.setAccessibleName(AIR[key][0])
             field.setAlignment(RIGHT)
-            field.returnPressed.connect(self._take_air)
             field.editingFinished.connect(self._take_air)
             field.hide()
         self.air_problem = ""
+        self._given: dict[tuple[str, str], float] = {}  # (run, key) -> what was handed over
 
     def show_verdict(self, view: BenchView, unit: str) -> None:
         """Show the view's verdict."""
@@ -183,7 +183,9 @@ class VerdictSheet(Panel):
             if not low <= value <= high:
                 self.air_problem = f"{name}: {low:g} to {high:g} {unit} is taken"
                 continue
-            if view.run.ambient.get(key) != value:
+            known = self._given.get((view.run.run_id, key), view.run.ambient.get(key))
+            if known != value:  # Return and the loss of the keyboard both end the typing
+                self._given[view.run.run_id, key] = value
                 self.ambient_entered.emit(key, value)
         if not self.air_problem and any(field.hasFocus() for field in self.air.values()):
             page = self.parentWidget()
