@@ -18,8 +18,8 @@ from benchapp.records.canonical import canonical
 from benchapp.records.model import EntryKind
 from benchapp.ui.context import AppContext
 from benchapp.ui.logbook.page import LogbookPage
-from benchapp.ui.paper.record import NotSealedError, small_curve, verification_record
-from benchapp.ui.paper.sheet import Paper, Running, TableColumn, document
+from benchapp.ui.paper.document import Paper, Running, TableColumn, document
+from benchapp.ui.paper.verification import NotSealedError, small_curve, verification_record
 
 TODAY = dt.date(2026, 11, 25)
 
@@ -159,7 +159,7 @@ def test_a_place_that_refuses_is_told_and_the_old_document_stays(page, store, tm
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("benchapp.ui.paper.sheet.os.fsync", full)
+    monkeypatch.setattr("benchapp.ui.paper.document.os.fsync", full)
     assert not page.actions_of_run.save_record(path, "A4")
     assert path.read_bytes() == b"old"
     assert [p.name for p in tmp_path.glob(".*.part")] == []

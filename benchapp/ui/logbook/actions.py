@@ -116,8 +116,8 @@ class RunActions(QWidget):
 
     def save_record(self, path: Path, paper: str) -> bool:
         """Write the record to `path` on "A4" or "Letter"; False after a problem was told."""
-        from benchapp.ui.paper.record import NotSealedError, verification_record  # not before it is asked for
-        from benchapp.ui.paper.sheet import Paper, refusal, write_file
+        from benchapp.ui.paper.document import Paper, refusal, write_file
+        from benchapp.ui.paper.verification import NotSealedError, verification_record  # not before it is asked for
 
         store = self.context.store
         if self.run is None or store is None:

@@ -1,437 +1,665 @@
-"""The verification record of one run as PDF: everything that was sealed, for someone who was not there."""
+"""The verification record on paper: one sealed run with everything it rests on, its sealed bytes inside the file."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import pairwise
-from typing import Final
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QPen, QPolygonF
+from PySide6.QtGui import QPainter, QPen
 
-from benchapp.records.chain import digest_of
-from benchapp.records.model import Entry, EntryKind, RunSummary
-from benchapp.records.store import Store
-from benchapp.runs.model import CapturedPull, PullKind, Run
-from benchapp.torque.trace import Trace
-from benchapp.torque.units import from_nm, to_nm
+from benchapp.metrology.budget import FORMULAS
+from benchapp.metrology.deviation import Convention
+from benchapp.metrology.errors import RefusedError
+from benchapp.metrology.judgement import Judgement, ambient_notes
+from benchapp.metrology.rules import Outcome as RuleOutcome
+from benchapp.records import Store
+from benchapp.records.canonical import parse
+from benchapp.records.model import Entry, EntryKind
+from benchapp.runs.judging import judge_checkpoint, judge_input, run_judgement_to_data
+from benchapp.runs.model import PullKind, Run
+from benchapp.runs.procedure import MARKS
+from benchapp.runs.standing import convention_of
+from benchapp.torque.units import NM, factor_nm, from_nm
 from benchapp.ui import words
-from benchapp.ui.format import percent, short, significant, wall_text
+from benchapp.ui.format import direction_text, percent, plural, range_text, short, significant, wall_text
 from benchapp.ui.logbook.model import (
-    CheckpointLine,
+    ENTRY_WORDS,
     advice,
     checkpoint_lines,
-    convention_sentence,
-    entry_text,
     figure_lines,
     headline,
     pull_lines,
-    run_facts,
+    reading_text,
+    standing_of,
 )
-from benchapp.ui.paper.sheet import HAIR, INK, LEFT, MM, SOFT, TINT, Paper, Running, Sheet, TableColumn, document
-from benchapp.ui.verdict import OUTCOME_WORDS, budget_sentence, probability_text
+from benchapp.ui.paper.pictures import Lane, SmallPull, lanes, pull_rows, window_of
+from benchapp.ui.paper.sheet import BLACK, PT, SOFT, Col, PaperError, Piece, Sheet, draw_code, draw_lines, face, lines_of
+from benchapp.ui.verdict import GIVEN_BY_WORDS, OUTCOME_WORDS, WORDS, ambient_sentences, probability_text
 from drivers.samples import Source
 
-CAUTION: Final = (
-    "A verification in the workshop; not a calibration certificate. It states how this tool stood against the named "
-    "reference, at these checkpoints, on this day and with the procedure printed here. It says nothing of other "
-    "torques, of joints tightened before or after, or of a tool that was dropped, adjusted or overloaded since. "
-    "Figures marked M or P are to be checked against the standard before anyone relies on them. Local rules and the "
-    "tool maker's instructions come first."
-)
-CHAIN_CAUTION: Final = (
-    "The seal is the SHA-256 of the canonical JSON (RFC 8785) attached to this document as record.json; each seal "
-    "takes in the one before. A chain alone does not stop someone who can write the file: compare the newest value "
-    "with one that was kept elsewhere."
-)
-SOURCE_MARKS: Final = {Source.LIVE: "", Source.SIMULATED: "SIMULATED", Source.REPLAYED: "REPLAYED"}
-ACROSS, BOX_HEIGHT, GAP = 4, 27.0, 2.0
-MOST_COLUMNS = 500
-"""Above twice so many samples a small curve keeps the lowest and highest of each of so many stretches."""
+LIMITS: Final = "A verification in the workshop; not a calibration certificate."
+STAMPS: Final = {
+    Source.SIMULATED: "SIMULATED",
+    Source.REPLAYED: "REPLAYED",
+    Source.IMPORTED: "IMPORTED",
+}
+STAMP_SENTENCES: Final = {
+    Source.SIMULATED: "No real tool was pulled: every torque in this document comes from a simulation.",
+    Source.REPLAYED: "No tool was pulled for this document: an earlier recording was played back.",
+    Source.IMPORTED: "The pulls were not taken here: they came in as a file from elsewhere.",
+}
+RULES: Final = {
+    "simple": "Simple acceptance: a checkpoint is accepted when its mean deviation lies within the limits.",
+    "guard-band": "Guard band: a checkpoint is accepted when its mean deviation lies inside the limits by at least "
+    "w = {r} · U.",
+    "four-way": "Four answers: as with a guard band of w = {r} · U, and within w of a limit the answer is conditional.",
+}
 
 
-class NotSealedError(ValueError):
-    """A run that is not sealed has nothing to be printed as a record."""
+@dataclass(frozen=True, slots=True)
+class _Sealed:
+    """A sealed run as its bytes tell it, and what was added since."""
+
+    run: Run
+    entry: Entry
+    body: Mapping[str, Any]
+    added: tuple[Entry, ...]
+    head: str
+
+    @property
+    def voided(self) -> str:
+        return next((str(_told(e)["reason"]) for e in self.added if e.kind is EntryKind.VOID), "")
+
+    @property
+    def released(self) -> str:
+        return next((f"{e.who}, {wall_text(e.seal.sealed)}" for e in self.added if e.kind is EntryKind.RELEASE), "")
 
 
-def verification_record(store: Store, run_id: str, paper: Paper, unit: str) -> bytes:
-    """Return the record of a sealed run as PDF; the bytes that were sealed are attached as ``record.json``.
+def _told(entry: Entry) -> Mapping[str, Any]:
+    return parse(entry.body)["content"]  # type: ignore[no-any-return]
+
+
+def record_pdf(store: Store, run_id: str, paper: str = "A4") -> bytes:
+    """Return the verification record of a sealed run as PDF.
+
+    Inside it lie ``record.json``, the canonical bytes (RFC 8785) whose SHA-256 is the printed seal, and one file for
+    each entry about the run that came later.
+
+    Args:
+        store: Where the run is.
+        run_id: Which.
+        paper: "A4" or "Letter".
 
     Raises:
-        NotSealedError: Unknown or not sealed yet.
-        StoreError: The store cannot be read.
+        PaperError: No such run, or it is not sealed.
+        StoreError: The store cannot be read, or a stored curve is damaged.
     """
-    run, summary = store.run(run_id), store.summary(run_id)
-    entries = store.entries(run_id)
-    sealed = next((e for e in entries if e.kind is EntryKind.RUN), None)
-    if run is None or summary is None or sealed is None:
-        raise NotSealedError("This run is not sealed yet. Finish it on the Bench first.")
-    head = store.head()
+    sealed = _read(store, run_id)
+    run, plan = sealed.run, sealed.run.plan
+    seal = sealed.entry.seal
+    stamp = STAMPS.get(plan.source, "")
+    sheet = Sheet(
+        paper,
+        f"Verification record {plan.tool.number}, {wall_text(run.started)}",
+        running=f"Verification record  ·  {plan.tool.number}  ·  {wall_text(run.started)}",
+        foot=f"seal {seal.head}",
+        limits=f"{LIMITS}  Run {run.run_id}",
+        stamp="VOID" if sealed.voided else stamp,
+    )
+    judged = _judgement(sealed)
+    _head(sheet, sealed)
+    _verdict(sheet, sealed, judged)
+    _results(sheet, sealed, judged)
+    _what_was_used(sheet, sealed)
+    _readings(sheet, sealed)
+    _curves(sheet, store, sealed)
+    _uncertainty(sheet, judged)
+    _procedure(sheet, run)
+    _record(sheet, sealed)
+    _limits(sheet, sealed)
+    files = [("record.json", sealed.entry.body, "application/json")]
+    files += [(f"entry-{e.seal.sequence}-{e.kind.value}.json", e.body, "application/json") for e in sealed.added]
+    return sheet.pdf(files)
+
+
+def _read(store: Store, run_id: str) -> _Sealed:
+    run, entries = store.run(run_id), store.entries(run_id)
+    if run is None:
+        raise PaperError("That run is not in these records.")
+    sealed = next((entry for entry in entries if entry.kind is EntryKind.RUN), None)
+    if sealed is None:
+        raise PaperError("The run is not sealed yet; its report is made when it is finished.")
+    added = tuple(entry for entry in entries if entry.seal.sequence > sealed.seal.sequence)
+    return _Sealed(run, sealed, parse(sealed.body), added, store.head())
+
+
+# ------------------------------------------------------------------------------------------------------- the judgement
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """The judgement as data: what lies in the record, or what was worked out for this document."""
+
+    verdict: str
+    rule: Mapping[str, Any]
+    points: tuple[Mapping[str, Any] | None, ...]
+    refused: str
+    from_record: bool
+
+
+def _judgement(sealed: _Sealed) -> _Judged:
+    run = sealed.run
+    kept = sealed.body["content"].get("judgement")
+    if kept and "checkpoints" in kept:
+        return _Judged(kept["verdict"], kept["rule"], tuple(kept["checkpoints"]), "", from_record=True)
+    refused = str(kept["refused"]) if kept and "refused" in kept else ""
+    found: list[Mapping[str, Any] | None] = []
+    given = judge_input(run)
     lines = checkpoint_lines(run)
-    marks = [m for m in ("VOID" if summary.voided else "", SOURCE_MARKS.get(run.plan.source, "IMPORTED")) if m]
-    digest = digest_of(sealed.body)
-    running = Running(
-        "Verification record",
-        f"{run.plan.tool.number}  ·  {wall_text(run.started)}",
-        f"seal {digest}",
-        "  ·  ".join(marks),
-        (("record.json", sealed.body, "application/json"),),
-    )
-
-    def traces(number: int) -> Trace | None:
-        return store.trace(run_id, number)
-
-    curves = {p.number: curve for p in run.pulls if (curve := small_curve(traces(p.number), p)) is not None}
-
-    def draw(sheet: Sheet) -> None:
-        _head(sheet, run, summary, lines, sealed, digest)
-        _subject(sheet, run, unit)
-        _results(sheet, lines)
-        _verdict_picture(sheet, lines)
-        _readings(sheet, run, unit)
-        _pulls(sheet, run, unit, curves)
-        _uncertainty(sheet, run, lines)
-        _procedure(sheet, run)
-        _afterwards(sheet, run, entries, head, digest)
-
-    return document(draw, running, paper)
-
-
-def _head(
-    sheet: Sheet, run: Run, summary: RunSummary, lines: Sequence[CheckpointLine], sealed: Entry, digest: str
-) -> None:
-    side, top = 33.0, sheet.y
-    sheet.qr(LEFT + sheet.width - side, top, side, f"KILTER-SEAL:{sealed.seal.sequence}:{digest}")
-    w = sheet.width - side - 4
-    y = top + sheet.text(LEFT, top, w, headline(run, lines), 17, bold=True) + 1.5
-    if summary.voided:
-        y += sheet.text(LEFT, y, w, f"Void: {summary.voided}", 10, bold=True) + 1
-    if run.plan.source is not Source.LIVE:
-        said = "No tool was verified: the samples were not taken live from a transducer."
-        y += sheet.text(LEFT, y, w, said, 9, bold=True) + 1
-    y += sheet.text(LEFT, y, w, advice(run, lines), 9) + 1.5
-    released = (
-        f"Reviewed and released by {summary.released_by}" if summary.released_by else "Not released by a second person"
-    )
-    y += sheet.text(LEFT, y, w, f"Pulled by {run.plan.operator}. {released}.", 9) + 1.5
-    y += sheet.text(LEFT, y, w, CAUTION, 7, colour=SOFT)
-    sheet.y = max(y, top + side) + 1
-
-
-def _subject(sheet: Sheet, run: Run, unit: str) -> None:
-    tool, reference = run.plan.tool, run.plan.reference
-    calibration = reference.calibration
-    known = dict(run_facts(run, unit))
-    sheet.heading("Tool")
-    declared = f"± {significant(tool.declared_percent, 3)} % declared by the maker" if tool.declared_percent else ""
-    sheet.facts(
-        [
-            ("number", tool.number),
-            ("maker, model, serial", ", ".join(t for t in (tool.maker, tool.model, tool.serial) if t) or "not stated"),
-            (
-                "kind",
-                f"{'screwdriver' if tool.is_screwdriver else 'wrench'}, type {tool.tool_type.value} "
-                f"class {tool.tool_class}",
-            ),
-            ("range", f"{short(tool.lowest)} to {short(tool.highest)} {tool.unit}"),
-            ("resolution", f"{short(tool.resolution)} {tool.unit}" if tool.resolution else "no scale"),
-            ("drive", tool.drive),
-            ("directions", ", ".join(d.value for d in tool.directions)),
-            ("permissible deviation", declared),
-        ]
-    )
-    sheet.heading("Reference and conditions")
-    points = ""
-    if calibration is not None:
-        points = (
-            f"{calibration.certificate} of {calibration.laboratory}, {calibration.calibrated.isoformat()}, due "
-            f"{calibration.due.isoformat()}; usable {significant(from_nm(calibration.usable_from_nm, unit))} to "
-            f"{significant(from_nm(calibration.usable_to_nm, unit))} {unit}, "
-            f"k = {significant(calibration.coverage_factor, 3)}"
-            + (f", class {calibration.reference_class}" if calibration.reference_class else "")
-        )
-    sheet.facts(
-        [
-            ("reference", known["reference"]),
-            ("", ""),
-            ("maker, model, serial", ", ".join(t for t in (reference.maker, reference.model, reference.serial) if t)),
-            ("certificate", points or known["certificate"]),
-            ("daily check", known["daily check"]),
-            ("conditions", known["conditions"]),
-            ("zero", known["zero"]),
-            ("begun, finished", f"{known['begun']}, {known['finished'] or 'not finished'}"),
-            ("source of the samples", known["source"]),
-            ("read by", known["read by"]),
-            ("accepted before", known["accepted before"]),
-            ("remarks", known["remarks"]),
-        ]
-    )
-
-
-def _results(sheet: Sheet, lines: Sequence[CheckpointLine]) -> None:
-    sheet.heading("Deviation, uncertainty and verdict", keep=24)
-    rows = []
-    for line in lines:
-        j = line.judgement
-        if j is None:
-            rows.append(
-                [
-                    line.title,
-                    str(len(line.counted)),
-                    "",
-                    f"± {significant(line.limit_percent, 3)} %",
-                    "",
-                    "",
-                    "",
-                    line.refused,
-                ]
-            )
+    for index in range(len(run.plan.checkpoints)):
+        one = judge_checkpoint(run, index)
+        if isinstance(one, RefusedError):
+            found.append(None)
+            refused = refused or lines[index].refused
             continue
+        whole = Judgement(standing_of(run, lines), (one,), ())
+        found.append(run_judgement_to_data(run, whole)["checkpoints"][0])
+    rule = {"kind": given.rule.kind.value, "r": given.rule.r}
+    return _Judged(standing_of(run, lines).value, rule, tuple(found), refused, from_record=False)
+
+
+def verdict_word(sealed_outcome: str, verdict: str) -> str:
+    """Return the verdict in capitals from the sealed outcome and the judgement's verdict.
+
+    >>> verdict_word("within", "in-service"), verdict_word("within", "doubtful"), verdict_word("left", "out")
+    ('WITHIN LIMITS', 'IN DOUBT', 'NOT FINISHED')
+    """
+    if sealed_outcome == "left":
+        return "NOT FINISHED"
+    if sealed_outcome == "out" or verdict == "out":
+        return "OUT OF LIMITS"
+    return "IN DOUBT" if sealed_outcome == "undecided" or verdict == "doubtful" else "WITHIN LIMITS"
+
+
+# ------------------------------------------------------------------------------------------------------------ sections
+
+
+def _head(sheet: Sheet, sealed: _Sealed) -> None:
+    run, tool = sealed.run, sealed.run.plan.tool
+    code = f"{run.run_id} {sealed.entry.seal.head}"
+    wide = sheet.width - 84 * PT
+    number_lines = lines_of(tool.number, face(23, bold=True), wide)
+    what = " ".join(part for part in (tool.maker, tool.model) if part)
+    under = "  ·  ".join(part for part in (what, f"serial {tool.serial}" if tool.serial else "", range_text(tool)) if part)
+    under_lines = lines_of(under, face(9.4), wide)
+    height = max(84 * PT, (24 + 29 * len(number_lines) + 12.4 * len(under_lines) + 16) * PT)
+
+    def draw(painter: QPainter, x: float, y: float) -> None:
+        draw_lines(painter, ["Verification record"], face(11.5), QRectF(x, y, wide, 0), ink=SOFT)
+        draw_lines(painter, number_lines, face(23, bold=True), QRectF(x, y + 15 * PT, wide, 0))
+        low = y + (18 + 29 * len(number_lines)) * PT
+        draw_lines(painter, under_lines, face(9.4), QRectF(x, low, wide, 0))
+        when = f"{wall_text(run.started)}  ·  pulled by {run.plan.operator}"
+        draw_lines(painter, [when], face(9.4), QRectF(x, low + 12.4 * len(under_lines) * PT, wide, 0))
+        draw_code(painter, code, x + sheet.width, y + 2 * PT, 72 * PT)
+
+    sheet.add(Piece(height, draw))
+    if sealed.voided:
+        _band(sheet, "VOID", f"{sealed.voided} This record counts for nothing; it is kept as it was.", filled=True)
+    source = run.plan.source
+    if source in STAMPS:
+        _band(sheet, STAMPS[source], STAMP_SENTENCES[source], filled=False)
+
+
+def _band(sheet: Sheet, word: str, sentence: str, *, filled: bool) -> None:
+    big, font = face(21, bold=True, spaced=3.4), face(8.6)
+    from PySide6.QtGui import QColor, QFontMetricsF
+
+    left = QFontMetricsF(big).horizontalAdvance(word) + 24 * PT
+    lines = lines_of(sentence, font, sheet.width - left - 12 * PT)
+    height = max(34 * PT, (len(lines) * 11.2 + 12) * PT)
+
+    def draw(painter: QPainter, x: float, y: float) -> None:
+        box = QRectF(x, y, sheet.width, height)
+        ink = BLACK
+        if filled:
+            painter.fillRect(box, BLACK)
+            ink = QColor(255, 255, 255)
+        else:
+            painter.setPen(QPen(BLACK, 1.6 * PT))
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            painter.drawRect(box.adjusted(0.8 * PT, 0.8 * PT, -0.8 * PT, -0.8 * PT))
+        draw_lines(painter, [word], big, QRectF(x + 12 * PT, box.center().y() - 13 * PT, left, 0), ink=ink)
+        top = box.center().y() - len(lines) * 11.2 * PT / 2
+        draw_lines(painter, lines, font, QRectF(x + left, top, sheet.width, 0), ink=ink)
+
+    sheet.add(Piece(height, draw))
+    sheet.space(7)
+
+
+def _verdict(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
+    run = sealed.run
+    outcome = str(sealed.body["content"]["columns"]["run"]["outcome"])
+    word = verdict_word(outcome, judged.verdict)
+    lines = checkpoint_lines(run)
+    said = advice(run, lines)
+    font, big = face(9), face(17, bold=True)
+    text = lines_of(said, font, sheet.width - 22 * PT)
+    height = (34 + 11.8 * len(text) + 8) * PT
+    out = word == "OUT OF LIMITS"
+
+    def draw(painter: QPainter, x: float, y: float) -> None:
+        painter.setPen(QPen(BLACK, 0.8 * PT))
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.drawRect(QRectF(x, y, sheet.width, height))
+        if out:  # a thick edge, so that a glance at a stack of papers finds it
+            painter.fillRect(QRectF(x, y, 6 * PT, height), BLACK)
+        draw_lines(painter, [word], big, QRectF(x + 13 * PT, y + 7 * PT, sheet.width, 0))
+        draw_lines(painter, text, font, QRectF(x + 13 * PT, y + 33 * PT, sheet.width, 0))
+
+    sheet.add(Piece(height, draw))
+    sheet.space(6)
+    rule = RULES.get(str(judged.rule["kind"]), "{r}").format(r=short(float(judged.rule["r"])))
+    sheet.text(
+        f"Decision rule, fixed before the first pull. {rule} Every reading that counts must lie within the limits too.",
+        8.2,
+    )
+    now = verdict_word(outcome, standing_of(run, lines).value)
+    if judged.from_record and now != word:
+        sheet.text(f"Worked out anew by the program that made this document, the verdict would be: {now.lower()}.", 8.2)
+
+
+def _results(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
+    run = sealed.run
+    lines = checkpoint_lines(run)
+    note = "as sealed in the record" if judged.from_record else "worked out for this document from the sealed readings"
+    sheet.heading("Deviation and uncertainty", note)
+    rows, drawn = [], []
+    for line, point in zip(lines, judged.points, strict=True):
+        if point is None:
+            rows.append([line.title, f"±{short(line.limit_percent)} %", str(len(line.counted)), *[""] * 7, line.refused])
+            drawn.append(Lane(line.title, line.limit_percent, line.counted, line.aside))
+            continue
+        budget = point["budget"]
         rows.append(
             [
                 line.title,
-                str(len(line.counted)),
-                percent(j.mean_deviation_percent, 2),
-                f"± {significant(line.limit_percent, 3)} %",
-                f"{significant(j.budget.expanded, 2)} % (k {significant(j.budget.factor, 3)})",
-                f"{significant(j.interval_percent, 2)} %",
-                probability_text(j.probability),
-                OUTCOME_WORDS[j.outcome],
+                f"±{short(float(point['limit_percent']))} %",
+                str(point["n"]),
+                percent(float(point["mean_deviation_percent"]), 2),
+                "" if point["s_percent"] is None else f"{significant(float(point['s_percent']), 2)} %",
+                f"{significant(float(budget['expanded']), 2)} %",
+                significant(float(budget["factor"]), 3),
+                f"{significant(float(point['interval_percent']), 2)} %",
+                f"{significant(float(point['guard_band_percent']), 2)} %" if point["guard_band_percent"] else "none",
+                probability_text(float(point["probability"])),
+                OUTCOME_WORDS[RuleOutcome(point["outcome"])],
             ]
+        )
+        drawn.append(
+            Lane(
+                line.title,
+                float(point["limit_percent"]),
+                line.counted,
+                line.aside,
+                float(point["mean_deviation_percent"]),
+                float(budget["expanded"]),
+            )
         )
     sheet.table(
         [
-            TableColumn("Checkpoint", 2.2, bold=True),
-            TableColumn("Readings", 0.8, right=True),
-            TableColumn("Mean deviation", 0.9, right=True),
-            TableColumn("Permissible", 0.9, right=True),
-            TableColumn("Expanded W", 1.5, right=True),
-            TableColumn("Interval W'", 0.9, right=True),
-            TableColumn("Within limits with", 0.9, right=True),
-            TableColumn("Decision rule", 1.7),
+            Col("Checkpoint", 1.7, bold=True),
+            Col("Limit", 0.75, "right"),
+            Col("Counted", 0.75, "right"),
+            Col("Mean deviation", 1.0, "right", bold=True),
+            Col("Spread s", 0.85, "right"),
+            Col("Expanded uncertainty W", 1.15, "right"),
+            Col("k", 0.5, "right"),
+            Col("Interval W'", 0.85, "right"),
+            Col("Guard band", 0.8, "right"),
+            Col("Within limits", 0.95, "right"),
+            Col("Rule's answer", 1.6),
         ],
         rows,
     )
+    if any(line.counted or line.aside for line in lines):
+        sheet.add(lanes(drawn, sheet.width))
+        sheet.space(4)
+    iso = convention_of(run) is Convention.ISO
+    sheet.text(
+        (
+            "Deviation = (indication − reading) / reading: plus means that joints get less than the tool says. "
+            if iso
+            else "Deviation = (applied − preset) / preset: plus means that joints get more than the tool says. "
+        )
+        + "Dots: readings that count; open rings: set aside; the bar under them: the mean with its expanded uncertainty.",
+        7.4,
+        ink=SOFT,
+    )
+    if judged.refused:
+        sheet.text(judged.refused, 8.2)
 
 
-def _verdict_picture(sheet: Sheet, lines: Sequence[CheckpointLine]) -> None:
-    """Every reading against its limits, by what the tool delivered: filled counts, cross was set aside."""
-    shown = [line for line in lines if line.counted or line.aside]
-    if not shown:
+def _what_was_used(sheet: Sheet, sealed: _Sealed) -> None:
+    run, plan = sealed.run, sealed.run.plan
+    tool, reference, calibration = plan.tool, plan.reference, plan.reference.calibration
+    sheet.heading("Tool")
+    told = f"type {tool.tool_type.value} class {tool.tool_class}, {words.tool_word(tool)}"
+    sheet.facts(
+        [
+            ("number", tool.number),
+            ("maker, model", " ".join(part for part in (tool.maker, tool.model) if part) or "not noted"),
+            ("serial", tool.serial or "not noted"),
+            ("kind", told),
+            ("range", range_text(tool)),
+            ("resolution", "" if tool.resolution is None else f"{short(tool.resolution)} {tool.unit}"),
+            ("drive", tool.drive),
+            ("directions", direction_text(tool.directions)),
+            ("declared", "" if tool.declared_percent is None else f"±{short(tool.declared_percent)} % by its maker"),
+            ("unit", "" if tool.unit == NM else f"1 {tool.unit} = {factor_nm(tool.unit):.6g} N·m"),
+        ]
+    )
+    sheet.heading("Reference")
+    kept = [] if calibration is None else [
+        ("certificate", f"{calibration.certificate} of {calibration.calibrated.isoformat()}"),
+        ("laboratory", calibration.laboratory),
+        ("due", calibration.due.isoformat() + (" (past)" if _past(calibration.due, run.started) else "")),
+        ("usable", f"{short(calibration.usable_from_nm)} … {short(calibration.usable_to_nm)} N·m"),
+        ("class", calibration.reference_class),
+        (
+            "correction",
+            f"polynomial of degree {calibration.degree} through zero, from {plural(len(calibration.points), 'point')}"
+            if calibration.degree
+            else "none applied",
+        ),
+        ("coverage", f"k = {short(calibration.coverage_factor)}"),
+    ]
+    sheet.facts(
+        [
+            ("number", reference.number),
+            (
+                "maker, model",
+                " ".join(part for part in (reference.maker, reference.model) if part),
+            ),
+            ("serial", reference.serial),
+            ("capacity", f"{short(reference.capacity_nm)} N·m"),
+            *(kept or [("certificate", "none: readings are taken as they came")]),
+            ("recognised", run.reference_confirmed),
+            ("daily check", plan.reference_check or "none: it has no check standard"),
+        ]
+    )
+    sheet.heading("Conduct and conditions")
+    ambient = run.ambient
+    notes = " ".join(ambient_sentences(ambient_notes(judge_input(run).ambient)))
+    edition = str(plan.procedure.get("edition") or "")
+    sheet.facts(
+        [
+            ("procedure", plan.procedure_name + (f", edition {edition}" if edition else "")),
+            ("pulled by", plan.operator),
+            ("released by", sealed.released or "nobody yet"),
+            ("begun", wall_text(run.started)),
+            ("finished", wall_text(run.finished) if run.finished else ""),
+            ("source", STAMPS.get(plan.source, "live").lower()),
+            ("left", run.left_reason),
+            ("temperature", _temperature(ambient)),
+            ("humidity", f"{short(ambient['humidity_percent'])} %" if "humidity_percent" in ambient else "not noted"),
+            ("conditions", notes),
+            (
+                "zero",
+                "; ".join(f"{significant(from_nm(z.zero_nm, tool.unit), 3)} {tool.unit}" for z in run.zeros),
+            ),
+            ("pulls read by", plan.detector),
+            ("accepted before", " ".join(plan.warnings)),
+            ("remarks", " ".join(f"{wall_text(at)}: {text}" for at, text in run.remarks)),
+        ]
+    )
+
+
+def _past(due: dt.date, started: str) -> bool:
+    try:
+        return due < dt.datetime.fromisoformat(started).date()
+    except ValueError:
+        return False
+
+
+def _temperature(ambient: Mapping[str, float]) -> str:
+    start, end = ambient.get("start_c"), ambient.get("end_c")
+    parts = [
+        f"{short(value)} °C at the {when}" for value, when in ((start, "start"), (end, "end")) if value is not None
+    ]
+    return ", ".join(parts) or "not noted"
+
+
+def _readings(sheet: Sheet, sealed: _Sealed) -> None:
+    run = sealed.run
+    unit = run.plan.tool.unit
+    lines = pull_lines(run, unit)
+    sheet.heading("Every pull", f"{plural(len(lines), 'pull')}, in the order they were pulled; torque in {unit}")
+    if not lines:
+        sheet.text("Nothing was pulled.")
         return
-    pitch = 8.5
-    sheet.space(2)
-    sheet.need(pitch * len(shown) + 9)
-    reach = max(
-        max([line.limit_percent * 1.35, *(abs(line.delivered(v)) * 1.08 for v in (*line.counted, *line.aside))])
-        for line in shown
-    )
-    x0, w = LEFT + 34, sheet.width - 36
-    middle = x0 + w / 2
-
-    def place(value: float) -> float:
-        return middle + value / reach * w / 2
-
-    for i, line in enumerate(reversed(shown)):
-        y = sheet.y + i * pitch
-        low, high = sorted(line.delivered(s * line.limit_percent) for s in (-1, 1))
-        sheet.box(place(low), y, place(high) - place(low), pitch - 1.5, fill=TINT)
-        for edge in (low, high):
-            sheet.line(place(edge), y, place(edge), y + pitch - 1.5, 0.35)
-        sheet.line(middle, y, middle, y + pitch - 1.5, 0.1, SOFT)
-        sheet.text(LEFT, y + 1.2, 32, line.title, 8.5, bold=True, right=True)
-        cy = y + (pitch - 1.5) / 2
-        p = sheet.painter
-        for value in line.counted:
-            p.setPen(QPen(INK, 0.15 * MM))
-            p.setBrush(INK)
-            p.drawEllipse(QPointF(place(line.delivered(value)) * MM, cy * MM), 0.9 * MM, 0.9 * MM)
-        p.setBrush(Qt.BrushStyle.NoBrush)
-        for value in line.aside:
-            x = place(line.delivered(value))
-            sheet.line(x - 1, cy - 1, x + 1, cy + 1, 0.3)
-            sheet.line(x - 1, cy + 1, x + 1, cy - 1, 0.3)
-    sheet.y += pitch * len(shown)
-    text = (
-        f"delivered against what it says, {percent(-reach)} to {percent(reach)}   ● counts   × set aside   "
-        "grey: within limits"
-    )
-    sheet.text(x0, sheet.y, w, text, 7, centre=True, colour=SOFT)
-    sheet.y += 4.5
-
-
-def _readings(sheet: Sheet, run: Run, unit: str) -> None:
-    sheet.heading("Every pull, and what was set aside and why")
     rows = []
-    for line in pull_lines(run, unit):
-        verdict = line.band if line.counts else "does not count" if line.where != "preload" else ""
-        indication = line.captured.indication_nm
-        said = " ".join(t for t in (line.said if line.said != "nothing" else "", line.more) if t)
+    for line in lines:
+        captured = line.captured
+        rise = captured.pull.time_80_to_100_s
+        if captured.kind is PullKind.PRELOAD:
+            counts = "preload"
+        elif captured.set_aside is not None:
+            counts = "set aside"
+        else:
+            counts = {"IN": "within", "LOW": "LOW", "HIGH": "HIGH"}.get(line.band, "none")
+        said = " ".join(part for part in (line.said, line.more) if part)
         rows.append(
             [
                 str(line.number),
                 line.where,
-                "" if indication is None else f"{significant(from_nm(indication, unit), 5)} {unit}",
+                "" if captured.indication_nm is None else reading_text(captured.indication_nm, unit, run),
                 line.reading,
                 line.deviation,
-                verdict,
-                said,
+                "" if rise is None else f"{rise:.2f} s",
+                counts,
+                said[:1].upper() + said[1:] if said != "nothing" else "",
             ]
         )
     sheet.table(
         [
-            TableColumn("Pull", 0.45, right=True),
-            TableColumn("Checkpoint", 1.75),
-            TableColumn("Indication", 1.0, right=True),
-            TableColumn("Reading", 1.0, right=True, bold=True),
-            TableColumn("Deviation", 0.8, right=True),
-            TableColumn("", 0.9),
-            TableColumn("What was noticed", 3.0),
+            Col("Pull", 0.45, "right"),
+            Col("Checkpoint", 1.35),
+            Col("Tool says", 1.1, "right"),
+            Col("Reading", 1.15, "right", bold=True),
+            Col("Deviation", 0.9, "right"),
+            Col("Last fifth", 0.75, "right"),
+            Col("Counts as", 0.8),
+            Col("What was noticed", 3.5),
         ],
         rows,
     )
-    sheet.paragraph(convention_sentence(run), 7.5, colour=SOFT)
+    aside = [line for line in lines if line.captured.set_aside is not None]
+    if aside:
+        text = "; ".join(
+            f"pull {line.number} ({words.lower_first(words.reason(str(line.captured.set_aside)))}"
+            + (f", by {line.captured.set_aside_by}" if line.captured.set_aside_by else "")
+            + ")"
+            for line in aside
+        )
+        sheet.text(f"Set aside: {text}. Their readings are printed above and their curves below.", 8.2)
+    else:
+        sheet.text("Nothing was set aside.", 8.2)
 
 
-Points = tuple["np.ndarray", "np.ndarray"]
-
-
-def small_curve(trace: Trace | None, captured: CapturedPull) -> Points | None:
-    """Return (time in s, torque in N·m, positive in the pull's direction) of a pull's surroundings.
-
-    With many samples the lowest and the highest of each stretch are kept in their order, so no peak is lost.
-    """
-    if trace is None or not len(trace):
-        return None
-    pull = captured.pull
-    t = trace.t_s
-    torque = to_nm(trace.torque, trace.unit) * trace.polarity.sign * pull.direction.sign
-    inside = (t >= pull.start_s - 0.3) & (t <= pull.end_s + 0.3)
-    if inside.any():
-        t, torque = t[inside], torque[inside]
-    n = len(t)
-    if n > 2 * MOST_COLUMNS:
-        edges = np.linspace(0, n, MOST_COLUMNS + 1).astype(int)
-        kept: list[int] = []
-        for a, b in pairwise(edges):
-            part = torque[a:b]
-            kept += sorted({a + int(part.argmin()), a + int(part.argmax())})
-        t, torque = t[kept], torque[kept]
-    return t, torque
-
-
-def _pulls(sheet: Sheet, run: Run, unit: str, curves: dict[int, Points]) -> None:
-    shown = [p for p in run.pulls if p.number in curves]
-    if not shown:
+def _curves(sheet: Sheet, store: Store, sealed: _Sealed) -> None:
+    run = sealed.run
+    unit = run.plan.tool.unit
+    if not run.pulls:
         return
-    sheet.heading("The pulls as they were recorded", keep=BOX_HEIGHT + 6)
-    width = (sheet.width - (ACROSS - 1) * GAP) / ACROSS
-    for start in range(0, len(shown), ACROSS):
-        sheet.need(BOX_HEIGHT + GAP)
-        for i, captured in enumerate(shown[start : start + ACROSS]):
-            _pull(sheet, LEFT + i * (width + GAP), sheet.y, width, run, captured, unit, curves[captured.number])
-        sheet.y += BOX_HEIGHT + GAP
-    sheet.paragraph(
-        "Torque over time, drawn from the stored samples. Grey: the corridor. Ring: the reading. Each curve has "
-        "its own scale.",
-        7,
-        colour=SOFT,
-    )
+    sheet.heading("The pulls as they were recorded", "drawn from the stored samples: each column from least to greatest")
+    groups: list[tuple[str, int | None, tuple[float, float] | None]] = []
+    for index, checkpoint in enumerate(run.plan.checkpoints):
+        title = f"{short(checkpoint.target)} {unit}, {checkpoint.direction.value}"
+        groups.append((title, index, (checkpoint.low_nm, checkpoint.high_nm)))
+    groups.append(("Preload", None, None))
+    for title, wanted, corridor in groups:
+        pulls = [
+            p for p in run.pulls if (p.kind is PullKind.PRELOAD if wanted is None else p.checkpoint_index == wanted)
+        ]
+        if not pulls:
+            continue
+        small = []
+        for captured in pulls:
+            pull, trace = captured.pull, store.trace(run.run_id, captured.number)
+            t = v = np.empty(0)
+            if trace is not None and len(trace):
+                t, v = window_of(trace, pull.direction.sign, pull.start_s, pull.end_s)
+            place = None
+            if pull.reading is not None and pull.reading_time_s is not None:
+                place = (pull.reading_time_s - pull.start_s, pull.reading)
+            said = "no reading" if pull.reading is None else reading_text(pull.reading, unit, run)
+            second = "set aside" if captured.set_aside is not None else (
+                "" if captured.deviation_percent is None else percent(captured.deviation_percent, 2)
+            )
+            small.append(
+                SmallPull(f"{captured.number}   {said}", second, t, v, place, captured.set_aside is None)
+            )
+        spans = [float(p.t_s[-1] - p.t_s[0]) for p in small if len(p.t_s)]
+        scale = f"a picture is {significant(max(spans), 2)} s wide" if spans else ""
+        edges = (
+            ""
+            if corridor is None
+            else f"; dashed: {reading_text(corridor[0], unit, run)} and {reading_text(corridor[1], unit, run)}, the limits"
+        )
+        sheet.text(f"{title}   ({scale}{edges})" if scale else title, 7.8, keep=True)
+        sheet.add(*pull_rows(small, sheet.width, corridor))
+        sheet.space(3)
 
 
-def _pull(
-    sheet: Sheet, x: float, y: float, w: float, run: Run, captured: CapturedPull, unit: str, points: Points
-) -> None:
-    t, torque = points
-    pull = captured.pull
-    title = f"{captured.number}"
-    if captured.kind is PullKind.PRELOAD:
-        title += "  preload"
-    elif captured.set_aside is not None:
-        title += "  set aside"
-    reading = "" if pull.reading is None else f"{significant(from_nm(pull.reading, unit), 4)} {unit}"
-    sheet.text(x + 1, y + 0.5, w * 0.5, title, 7, bold=True)
-    sheet.text(x + w * 0.35, y + 0.5, w * 0.65 - 1, reading, 7, right=True)
-    top, bottom = y + 4.5, y + BOX_HEIGHT - 4
-    low = min(0.0, float(torque.min()))
-    high = max(float(torque.max()), 1e-9) * 1.06
-    checkpoint = (
-        run.plan.checkpoints[captured.checkpoint_index]
-        if captured.checkpoint_index is not None and captured.checkpoint_index < len(run.plan.checkpoints)
-        else None
-    )
-    if checkpoint is not None:
-        high = max(high, checkpoint.high_nm * 1.06)
-    t0, span = float(t[0]), max(float(t[-1] - t[0]), 1e-6)
-
-    def px(value: float) -> float:
-        return x + 1 + (value - t0) / span * (w - 2)
-
-    def py(value: float) -> float:
-        return bottom - (value - low) / (high - low) * (bottom - top)
-
-    if checkpoint is not None:
-        a, b = py(checkpoint.high_nm), py(checkpoint.low_nm)
-        sheet.box(x, a, w, b - a, fill=TINT)
-        sheet.line(x, a, x + w, a, 0.1, SOFT)
-        sheet.line(x, b, x + w, b, 0.1, SOFT)
-    sheet.line(x, py(0), x + w, py(0), 0.1, HAIR)
-    p = sheet.painter
-    p.save()
-    p.setClipRect(QRectF(x * MM, y * MM, w * MM, BOX_HEIGHT * MM))
-    p.setPen(QPen(INK, 0.18 * MM, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap, Qt.PenJoinStyle.RoundJoin))
-    p.drawPolyline(QPolygonF([QPointF(px(float(a)) * MM, py(float(b)) * MM) for a, b in zip(t, torque, strict=True)]))
-    if pull.reading is not None and pull.reading_time_s is not None:
-        p.setPen(QPen(INK, 0.3 * MM))
-        p.drawEllipse(QPointF(px(pull.reading_time_s) * MM, py(pull.reading) * MM), 0.9 * MM, 0.9 * MM)
-    p.restore()
-    said = words.lower_first(words.reason(captured.set_aside)) if captured.set_aside is not None else f"{span:.1f} s"
-    font, metrics = sheet.font(6.5)
-    p.setFont(font)
-    p.setPen(SOFT)
-    p.drawText(
-        QPointF((x + 1) * MM, (y + BOX_HEIGHT - 1) * MM),
-        metrics.elidedText(said, Qt.TextElideMode.ElideRight, (w - 2) * MM),
-    )
-    sheet.box(x, y, w, BOX_HEIGHT, width=0.12)
-
-
-def _uncertainty(sheet: Sheet, run: Run, lines: Sequence[CheckpointLine]) -> None:
-    judged = [(line.title, line.judgement) for line in lines if line.judgement is not None]
-    if not judged:
+def _uncertainty(sheet: Sheet, judged: _Judged) -> None:
+    points = [point for point in judged.points if point is not None]
+    if not points:
         return
-    sheet.heading("Uncertainty")
-    for title, j in judged:
-        sheet.paragraph(f"{title}: {budget_sentence(j)}")
+    sheet.heading("Where the uncertainty comes from", "standard contributions in percent of the reading")
+    known: dict[str, dict[int, Mapping[str, Any]]] = {}
+    for index, point in enumerate(points):
+        for line in point["budget"]["contributions"]:
+            known.setdefault(str(line["symbol"]), {})[index] = line
+    missing = [symbol for symbol in FORMULAS if any(symbol in point["budget"]["missing"] for point in points)]
+    order = sorted(known, key=lambda s: -max(float(line["percent"]) for line in known[s].values()))
+    rows = []
+    for symbol in order:
+        formula = FORMULAS[symbol]
+        given = next(iter(known[symbol].values()))
+        how = next((w for g, w in GIVEN_BY_WORDS.items() if g.value == given["given_by"]), str(given["given_by"]))
+        values = [
+            f"{significant(float(known[symbol][i]['percent']), 2)}" if i in known[symbol] else ""
+            for i in range(len(points))
+        ]
+        where = f"{formula.source}, {formula.clause}" if formula.clause else formula.source
+        reason = f": {given['reason']}" if given["reason"] else ""
+        rows.append([formula.about, *values, f"{symbol} = {formula.text}; {how}{reason}", f"{where}; {formula.mark}"])
+    for symbol in missing:
+        rows.append([FORMULAS[symbol].about, *["unknown"] * len(points), "nobody gave it; it is not in W", ""])
+    names = [f"{short(float(f'{float(p["target"]):.6g}'))}" for p in points]
+    ways = {str(p["direction"]) for p in points}
+    if len(ways) > 1:
+        names = [f"{n} {'cw' if p['direction'] == 'clockwise' else 'acw'}" for n, p in zip(names, points, strict=True)]
+    sheet.table(
+        [
+            Col("Contribution", 1.9),
+            *(Col(name, 0.75, "right") for name in names),
+            Col("How it was found", 3.3),
+            Col("Source; mark", 1.6),
+        ],
+        rows,
+        points=7.2,
+    )
 
 
 def _procedure(sheet: Sheet, run: Run) -> None:
-    sheet.heading("Procedure")
-    sheet.paragraph(f"{run.plan.procedure_name}, as it stood when the run began.")
+    sheet.heading("Procedure", f"{run.plan.procedure_name}, as it stood when the run began")
+    marks = "  ".join(f"{mark}: {text}." for mark, text in MARKS.items())
+    sheet.table(
+        [Col("Figure", 2.2), Col("Value", 1.6, bold=True), Col("Where it comes from", 3.4), Col("Mark", 0.4)],
+        [[line.name, line.value, line.source, line.mark.split(":")[0]] for line in figure_lines(run.plan.procedure, run.plan.tool)],
+        points=7.2,
+    )
+    sheet.text(f"Marks: {marks}", 7.2, ink=SOFT)
+
+
+def _record(sheet: Sheet, sealed: _Sealed) -> None:
+    sheet.heading("Seal and what was added since")
+    rows = []
+    for entry in (sealed.entry, *sealed.added):
+        content = _told(entry)
+        what = ENTRY_WORDS.get(entry.kind, entry.kind.value)
+        said = str(content.get("text") or content.get("reason") or content.get("remark") or "")
+        if entry.kind is EntryKind.REREAD:
+            said = f"{plural(len(content.get('readings', ())), 'reading')} beside the first; see the attached file"
+        rows.append([str(entry.seal.sequence), wall_text(entry.seal.sealed), what, entry.who, said, entry.seal.digest])
     sheet.table(
         [
-            TableColumn("Figure", 2.0),
-            TableColumn("Value", 1.2, bold=True),
-            TableColumn("Where it comes from", 2.2),
-            TableColumn("How sure that is", 1.8),
+            Col("Entry", 0.5, "right"),
+            Col("When", 1.1),
+            Col("What", 1.0, bold=True),
+            Col("Who", 0.9),
+            Col("Said", 2.4),
+            Col("SHA-256", 2.6),
         ],
-        [[f.name, f.value, f.source, f.mark] for f in figure_lines(run.plan.procedure, run.plan.tool)],
-        7.5,
+        rows,
+        points=7.2,
+    )
+    program = sealed.body["program"]
+    selftest = sealed.body["content"].get("selftest")
+    told = "not in the record"
+    if isinstance(selftest, Mapping):
+        told = ", ".join(f"{key} {value}" for key, value in selftest.items() if isinstance(value, str | int | bool))
+    sheet.facts(
+        [
+            ("seal", sealed.entry.seal.head),
+            ("entry before", sealed.entry.seal.previous),
+            ("chain head", f"{sealed.head} when this document was made"),
+            ("program", f"Kilter {program['kilter']}, records of form {program['schema']}; self-test: {told}"),
+        ],
+        n_columns=1,
+    )
+    sheet.text(
+        "To check the seal: the file record.json lies inside this PDF, as an attachment. Its SHA-256 is the number after "
+        "the colon of the seal; in it stand the whole run, the SHA-256 of each stored curve, and the seal of the entry "
+        "before. A seal shows that nothing was changed since; that the records as a whole were not made anew shows only "
+        "a chain head kept elsewhere, such as the one printed here. The code on the first page holds run and seal.",
+        7.8,
     )
 
 
-def _afterwards(sheet: Sheet, run: Run, entries: Sequence[Entry], head: str, digest: str) -> None:
-    sheet.heading("Seal, and what came after it", keep=30)
-    sheet.table(
-        [
-            TableColumn("When", 1.2),
-            TableColumn("No.", 0.4, right=True),
-            TableColumn("What", 2.6),
-            TableColumn("Seal", 3.6),
-        ],
-        [[wall_text(e.seal.sealed), str(e.seal.sequence), entry_text(e), e.seal.digest] for e in entries],
-        7.5,
-    )
-    sheet.facts([("run", run.run_id), ("seal", digest), ("newest of the chain", head)])
-    sheet.paragraph(CHAIN_CAUTION, 7.5, colour=SOFT)
+def _limits(sheet: Sheet, sealed: _Sealed) -> None:
+    sheet.heading("Limits of this document")
+    plan = sealed.run.plan
+    said = [
+        LIMITS + " It states how this tool came out on that day, against that reference, in those hands.",
+        "It says nothing of torques between or beyond the checkpoints, nor of how the tool was used before or after.",
+        "Contributions named as unknown are not in the uncertainty; figures marked M or P are to be checked against the "
+        "standard before anyone relies on them.",
+        "Local rules, the joint's own drawing and the tool maker's instructions come first. A tool that was dropped, "
+        "overloaded or repaired is verified again before it is used.",
+    ]
+    if plan.source is not Source.LIVE:
+        said.insert(0, STAMP_SENTENCES[plan.source])
+    if plan.reference.calibration is None:
+        said.append("The reference has no calibration on record: the readings are not traceable to anything.")
+    for sentence in said:
+        sheet.text(f"–  {sentence}", 8.0)
+    width = sheet.width
+
+    def draw(painter: QPainter, x: float, y: float) -> None:
+        painter.setPen(QPen(BLACK, 0.4 * PT))
+        for index, name in enumerate(("pulled", "reviewed", "date")):
+            left = x + index * width / 3
+            painter.drawLine(QPointF(left, y + 30 * PT), QPointF(left + width / 3 - 16 * PT, y + 30 * PT))
+            draw_lines(painter, [name], face(7.2), QRectF(left, y + 31 * PT, width / 3, 0), ink=SOFT)
+
+    sheet.add(Piece(44 * PT, draw))
+
+
+__all__ = ["LIMITS", "headline", "record_pdf", "verdict_word"]
