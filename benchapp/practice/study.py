@@ -217,10 +217,10 @@ def plan_study(
         StudyRefusedError: Too few or too many; somebody or something twice; a target that is not on a tool's scale.
     """
     names = tuple(name.strip() for name in people)
-    for what, n in (("people", len(names)), ("tools", len(tools)), ("rounds", n_repeats)):
+    for what, n in (("People", len(names)), ("Tools", len(tools)), ("Rounds", n_repeats)):
         if n < LEAST:
             raise StudyRefusedError(
-                f"{n} of {what}: at least {LEAST} are needed, with fewer nothing can be told apart; "
+                f"{what}: {n}; at least {LEAST} are needed, with fewer nothing can be told apart; "
                 f"{ADVISED[0]} people, {ADVISED[1]} tools and {ADVISED[2]} rounds are a good study."
             )
     for what, keys in (("person", names), ("tool", tuple(one.tool.number for one in tools))):
@@ -269,7 +269,7 @@ def outlook(n_people: int, n_tools: int, n_repeats: int, probability: float = 0.
     low, high = (math.sqrt((n_people - 1) / chi2_quantile(q, n_people - 1)) for q in (1 - tail, tail))
     return (
         f"Few: {', '.join(short)}. What is found between {n_people} people can be {low:.2f} to {high:.1f} times as "
-        f"much ({probability:.0%} interval)."
+        f"much ({100 * probability:.0f} % interval)."
     )
 
 
@@ -382,7 +382,7 @@ def evaluate(
     if n_rounds < LEAST:
         wanted = LEAST * plan.n_cells
         raise StudyRefusedError(
-            f"{len(counted)} pulls count; {LEAST} whole rounds are {wanted}. Go on: {wanted - len(counted)} to go."
+            f"Two whole rounds are {wanted} pulls; so far {len(counted)} count. Go on: {wanted - len(counted)} to go."
         )
     rows = {name: i for i, name in enumerate(plan.people)}
     columns = {one.tool.number: j for j, one in enumerate(plan.tools)}
@@ -455,9 +455,11 @@ def sentence(analysis: Study) -> str:
     if not told:
         return (
             f"No difference between people can be told from chance: {others}. "
-            f"{parts[0].upper()}{parts[1:]} ({analysis.probability:.0%} interval)."
+            f"{parts[0].upper()}{parts[1:]} ({100 * analysis.probability:.0f} % interval)."
         )
-    return f"{main}: {_interval(person)} ({analysis.probability:.0%} interval). {others[0].upper()}{others[1:]}."
+    return (
+        f"{main}: {_interval(person)} ({100 * analysis.probability:.0f} % interval). {others[0].upper()}{others[1:]}."
+    )
 
 
 def _interval(share: Share) -> str:

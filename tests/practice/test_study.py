@@ -74,9 +74,9 @@ def test_every_place_of_a_round_is_as_likely_for_everybody():
 @pytest.mark.parametrize(
     ("people", "tools", "n", "says"),
     [
-        (PEOPLE[:1], TOOLS, 3, "1 of people: at least 2"),
-        (PEOPLE, TOOLS[:1], 3, "1 of tools: at least 2"),
-        (PEOPLE, TOOLS, 1, "1 of rounds: at least 2"),
+        (PEOPLE[:1], TOOLS, 3, "People: 1; at least 2"),
+        (PEOPLE, TOOLS[:1], 3, "Tools: 1; at least 2"),
+        (PEOPLE, TOOLS, 1, "Rounds: 1; at least 2"),
         (PEOPLE, TOOLS, 40, "480 pulls; at most 400"),
         (("fitter 1", "fitter 1"), TOOLS, 3, "twice"),
         (PEOPLE, (tool("OCF-005"), tool("OCF-014", 120.0)), 3, "not on the scale of OCF-014: 20 to 100 N·m"),
@@ -200,7 +200,7 @@ def test_a_study_broken_off_is_evaluated_by_its_whole_rounds():
     found = evaluate(plan, pulls[:29])
     assert (found.n_counted, found.n_left_out) == (24, 5)
     assert any("5 pulls of a round" in remark for remark in found.remarks)
-    with pytest.raises(StudyRefusedError, match=r"23 pulls count; 2 whole rounds are 24\. Go on: 1 to go"):
+    with pytest.raises(StudyRefusedError, match=r"Two whole rounds are 24 pulls; so far 23 count\. Go on: 1 to go"):
         evaluate(plan, pulls[:23])
 
 

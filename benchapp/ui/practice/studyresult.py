@@ -88,13 +88,13 @@ class SharesPicture(Painted):
             return
         s, c = self.sizes, theme.palette()
         analysis = self.result.analysis
-        font = font_of_cap(s.body)
+        foot = s.small * 2.4
+        pitch = (box.height() - foot) / len(SHARES)
+        font = font_of_cap(min(s.body, pitch * 0.42))
         metrics = QFontMetricsF(font)
         name_w = max(metrics.horizontalAdvance(name) for name, _ in SHARES) + s.pad
         figure_w = metrics.horizontalAdvance("100 %  (88 … 100 %)") + s.pad
         left, right = box.left() + name_w, box.right() - figure_w
-        foot = s.small * 3.2
-        pitch = (box.height() - foot) / len(SHARES)
 
         def x_of(percent: float) -> float:
             return left + (right - left) * percent / 100
@@ -249,14 +249,14 @@ class StudyResult(QWidget):
         self.shares = SharesPicture()
         self.shares.setMinimumHeight(110)
         first.body.addWidget(self.shares, 1)
-        pictures.addWidget(first, 4)
+        pictures.addWidget(first, 5)
         second = Panel("Every pull: (torque − target) / target in percent of the target; bars are means")
         self.dots = DotsPicture()
         self.dots.setMinimumHeight(120)
         second.body.addWidget(self.dots, 1)
-        pictures.addWidget(second, 6)
+        pictures.addWidget(second, 7)
 
-        side = Panel("In numbers")
+        side = Panel("Standard deviations, in percent of the target")
         self.facts = Facts()
         self.remarks = label("", wrap=True)
         holder = QWidget()
@@ -300,9 +300,7 @@ class StudyResult(QWidget):
             return
         plan = study.plan
         size = f"{len(plan.people)} people, {len(plan.tools)} tools, {plural(plan.n_repeats, 'round')}"
-        self.about.setText(
-            f"{study.name}  ·  {size}  ·  begun {wall_text(study.started)}  ·  order from seed {plan.seed}"
-        )
+        self.about.setText(f"{size}  ·  begun {wall_text(study.started)}  ·  order from seed {plan.seed}")
         try:
             self.result = evaluate(plan, self.pulls, Quantity(self.quantity.value()))
         except StudyRefusedError as refused:
@@ -320,7 +318,7 @@ class StudyResult(QWidget):
         def sd(part: object) -> str:
             value, low, high = part.sd, part.low, part.high  # type: ignore[attr-defined]
             ends = "" if math.isnan(low) else f"  ({low:.2f} … {high:.2f})"
-            return f"{value:.2f} % of the target{ends}"
+            return f"{value:.2f} %{ends}"
 
         def p(line: object) -> str:
             value = line.p  # type: ignore[attr-defined]
@@ -335,8 +333,8 @@ class StudyResult(QWidget):
                 ("all", sd(a.all)),
                 ("p of people", p(a.person)),
                 ("p of tools", p(a.tool)),
-                ("p of who with which tool", p(a.interaction)),
-                ("pulls evaluated", f"{found.n_counted}, {found.n_repeated} damaged ones were pulled again"),
+                ("p of who with which", p(a.interaction)),
+                ("pulls evaluated", f"{found.n_counted}; {found.n_repeated} pulled again"),
             ]
         )
         method = (

@@ -21,7 +21,7 @@ from PySide6.QtWidgets import (
 
 from benchapp.metrology.reference import Reference
 from benchapp.metrology.tool import ToolType
-from benchapp.practice.study import ADVISED, StudyPlan, StudyRefusedError, StudyTool, outlook, plan_study
+from benchapp.practice.study import ADVISED, StudyPlan, StudyRefusedError, StudyTool, evaluate, outlook, plan_study
 from benchapp.records.model import ToolRecord
 from benchapp.torque.direction import Direction
 from benchapp.torque.text import parse_torque
@@ -49,6 +49,7 @@ class Setup(QWidget):
 
     begun = Signal(object, str)  # StudyPlan, name
     opened = Signal(object)  # StoredStudy
+    ended = Signal(object)  # StoredStudy
 
     def __init__(self, context: AppContext, now: Callable[[], dt.datetime]) -> None:
         super().__init__()
@@ -56,6 +57,7 @@ class Setup(QWidget):
         self.plan: StudyPlan | None = None
         self._references: list[Reference] = []
         self._filling = False
+        self.setStyleSheet("QListWidget::item { padding: 4px 2px; }")
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         outer.setSpacing(10)
@@ -105,7 +107,7 @@ class Setup(QWidget):
         how.body.addWidget(label("Pull again when", "soft"))
         self.manner = ChoiceField(
             "Pull again when",
-            [("damaged", "damaged"), ("manner", "jerky, too fast … too")],
+            [("damaged", "damaged"), ("manner", "damaged or badly pulled")],
             on_change=lambda _: self._replan(),
         )
         how.body.addWidget(self.manner)
@@ -125,7 +127,7 @@ class Setup(QWidget):
             [
                 Column(
                     "",
-                    lambda r: r.name,
+                    lambda r: wall_text(r.started),
                     second=self._stands,
                     strong=True,
                     mark=lambda r: "half" if r.is_open else "full",
@@ -139,10 +141,15 @@ class Setup(QWidget):
         earlier.body.addWidget(self.list, 1)
         self.none_yet = label("None yet. A half-filled mark will show one that can be gone on with.", "soft", wrap=True)
         earlier.body.addWidget(self.none_yet)
+        self.list.chosen.connect(self._at)
         self.open_button = plain_button("Open")
         self.open_button.clicked.connect(self._open)
+        self.end_button = plain_button("End it here")
+        self.end_button.setToolTip("No more pulls; what was pulled in whole rounds is evaluated.")
+        self.end_button.clicked.connect(self._end)
         earlier.body.addWidget(self.open_button)
-        row.addWidget(earlier, 3)
+        earlier.body.addWidget(self.end_button)
+        row.addWidget(earlier, 4)
 
         foot = Panel()
         bottom = QHBoxLayout()
@@ -189,6 +196,7 @@ class Setup(QWidget):
         self.list.show_rows(rows)
         self.none_yet.setVisible(not rows)
         self.open_button.setVisible(bool(rows))
+        self._at(self.list.current())
         self._replan()
 
     def _row(self, into: QListWidget, text: str, data: object, *, checked: bool = False) -> QListWidgetItem:
@@ -221,9 +229,8 @@ class Setup(QWidget):
 
     def _stands(self, row: Any) -> str:
         n = len(row.plan.order)
-        if row.is_open:
-            return f"{row.n_counted} of {n} pulls: go on"
-        return f"{plural(row.n_counted, 'pull')}, ended {wall_text(row.finished)[:10]}"
+        size = f"{len(row.plan.people)} people, {len(row.plan.tools)} tools"
+        return f"{size}: {row.n_counted} of {n} pulls" if row.is_open else f"{size}, {plural(row.n_counted, 'pull')}"
 
     # ------------------------------------------------------------------------------------------------------------ plan
 
@@ -260,6 +267,9 @@ class Setup(QWidget):
     def _plan(self) -> str:
         people, n = self.chosen(self.people), int(self.rounds.value())
         tools = self._targets()
+        usable = any(self.tools.item(k).flags() & _USABLE == _USABLE for k in range(self.tools.count()))
+        if not usable:
+            return "No tool can be taken yet: verify setting tools on the Bench first, the list says what each lacks."
         if not people and not tools:
             return (
                 f"Tick the people and the tools: {ADVISED[0]} people, {ADVISED[1]} tools and {ADVISED[2]} rounds tell "
@@ -309,7 +319,16 @@ class Setup(QWidget):
         self._replan()  # an order of its own, also for the same people and tools a second time
         if self.plan is not None:
             names = f"{len(self.plan.people)} people, {len(self.plan.tools)} tools"
-            self.begun.emit(self.plan, f"{wall_text(self.now().isoformat())[:10]}: {names}")
+            self.begun.emit(self.plan, names)
+
+    def _at(self, row: Any) -> None:
+        is_open = row is not None and row.is_open
+        self.open_button.setText("Go on" if is_open else "Show the result")
+        self.end_button.setVisible(is_open)
+
+    def _end(self) -> None:
+        if self.list.current() is not None:
+            self.ended.emit(self.list.current())
 
     def _open(self) -> None:
         if self.list.current() is not None:
@@ -343,6 +362,7 @@ class StudyView(QWidget):
             self.stack.addWidget(view)
         self.setup.begun.connect(self.begin)
         self.setup.opened.connect(self.open_study)
+        self.setup.ended.connect(self.end)
         self.board.left.connect(self._left)
         self.board.finished.connect(self._finished)
         self.result.back.connect(self._back)
@@ -384,6 +404,21 @@ class StudyView(QWidget):
         self.under_way.emit(True)
         self.stack.setCurrentWidget(self.board)
         self.board.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def end(self, study: Any) -> None:
+        """End an unfinished study with the whole rounds it has; one that has too few is told so and stays open."""
+        store = self.context.store
+        if store is None:
+            return
+        from benchapp.records import StoreError, studies
+
+        try:
+            evaluate(study.plan, studies.pulls(store, study.key))
+            studies.finish(store, study.key, self.clock().isoformat(timespec="seconds"))
+        except (StudyRefusedError, StoreError) as refused:
+            self.context.message.emit("problem", str(refused))
+            return
+        self._finished(studies.study(store, study.key))
 
     def open_study(self, study: Any) -> None:
         """Show what a study found, or go on with one that is not finished."""
