@@ -227,6 +227,11 @@ def n_pages(n_labels: int, size: LabelSize, start: int = 1) -> int:
     return -(-(n_labels + start - 1) // size.per_page)
 
 
+def check_fit(face: Face, size: LabelSize) -> None:
+    """Raise LabelError when a label cannot hold its text or its code."""
+    _layout(face, size)
+
+
 def write_labels(path: Path, faces: Sequence[Face], size: LabelSize, *, start: int = 1) -> int:
     """Write the sheets as one PDF and return how many there are.
 
@@ -245,7 +250,7 @@ def write_labels(path: Path, faces: Sequence[Face], size: LabelSize, *, start: i
     if not 1 <= start <= size.per_page:
         raise LabelError(f"The sheet has places 1 to {size.per_page}; {start} is none of them.")
     for face in faces:
-        _layout(face, size)  # refuses before the file is touched
+        check_fit(face, size)  # refuses before the file is touched
     path.touch()  # QPdfWriter says nothing of a folder that is not there
     writer = QPdfWriter(str(path))
     writer.setTitle("Labels")

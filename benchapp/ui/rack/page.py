@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from PySide6.QtCore import QEvent, QObject, Qt
@@ -131,6 +132,8 @@ class ToolCard(QWidget):
         self.runs = quiet_button("Its runs")
         self.years = quiet_button("Over the years")
         self.jobs = quiet_button("Its jobs")
+        self.label = plain_button("Label …")
+        self.label.setToolTip("Its label as PDF: number, verdict, dates and a code to scan")
         self.doubt = plain_button("What was done with it")
         self.doubt.setToolTip("It was found out: the jobs since it was last known good")
         self.photo = Picture()
@@ -154,6 +157,7 @@ class ToolCard(QWidget):
         row.addWidget(self.verify, 1)
         row.addWidget(self.edit)
         row.addWidget(self.to_state)
+        row.addWidget(self.label)
         body.addSpacing(4)
         body.addLayout(row)
         body.addWidget(self.doubt)
@@ -203,6 +207,10 @@ class RackPage(Page):
         self.add.setToolTip("Ctrl+N")
         self.more = quiet_button("More")
         menu = QMenu(self.more)
+        menu.addAction("Labels of the tools listed …", self.want_labels)
+        menu.addSeparator()
+        menu.addAction("Tools listed as a workbook (XLSX) …", lambda: self.ask_export("xlsx"))
+        menu.addAction("Tools listed as text (CSV) …", lambda: self.ask_export("csv"))
         menu.addAction("Import a list (CSV or XLSX) …", self.ask_import)
         self.more.setMenu(menu)
         self.switch = ChoiceField("View", offered(), on_change=lambda name: self.show_view(name))
@@ -304,6 +312,7 @@ class RackPage(Page):
         self.card.runs.clicked.connect(self._show_runs)
         self.card.years.clicked.connect(self._show_years)
         self.card.jobs.clicked.connect(self._show_jobs)
+        self.card.label.clicked.connect(self._show_label)
         self.card.doubt.clicked.connect(self._show_doubt)
         self.card.add_photo.clicked.connect(self.ask_photo)
         self.card.photo.clicked.connect(self._show_photo)
@@ -538,6 +547,19 @@ class RackPage(Page):
         if row is not None:
             self.show_view("jobs", row.number)
 
+    def _show_label(self) -> None:
+        row = self.list.current()
+        if row is not None:
+            self.show_view("labels", row.number)
+
+    def want_labels(self) -> None:
+        """Labels of the tools that the list shows, in its order."""
+        numbers = [row.number for row in self.list.rows]
+        if numbers:
+            self.show_view("labels", "\n".join(numbers))
+        else:
+            self.say("The list shows no tool to print a label for.", problem=True)
+
     def _found_out(self, number: str) -> str:
         """Return the newest full run of the tool, if that found it out and nothing since set it right."""
         store = self.context.store
@@ -721,7 +743,30 @@ class RackPage(Page):
         if record is not None and self.stating.form.values() is not None:
             self.context.as_custodian(f"to put {record.number} back in service", self._change_state)
 
-    # ----------------------------------------------------------------------------------------------------------- import
+    # ------------------------------------------------------------------------------------------------ export and import
+
+    def ask_export(self, ending: str) -> None:
+        """Ask where the tools that are listed go as a table."""
+        kinds = {"xlsx": "Workbooks (*.xlsx)", "csv": "Text tables (*.csv)"}[ending]
+        name = f"tools-{today().isoformat()}.{ending}"
+        path, _ = QFileDialog.getSaveFileName(self, "The tools that are listed", name, kinds)
+        if path:
+            self.export_tools(Path(path))
+
+    def export_tools(self, path: Path) -> None:
+        """Write the tools that are listed as XLSX or, by the file's ending, CSV."""
+        from benchapp.records import exchange
+
+        header, rows = exchange.tool_table(row.record for row in self.list.rows)
+        try:
+            if path.suffix.casefold() == ".csv":
+                path.write_text(exchange.to_csv(header, rows), encoding="utf-8", newline="")
+            else:
+                exchange.to_xlsx(path, {"tools": (header, rows)})
+        except OSError as problem:
+            self.say(f"Nothing was written: {problem}", problem=True)
+            return
+        self.say(f"{len(rows)} tool{'' if len(rows) == 1 else 's'} written to {path.name}.")
 
     def ask_import(self) -> None:
         """Ask for a list and show what would be imported."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import importlib.util
 from typing import Final
 
 from PySide6.QtWidgets import QWidget
@@ -21,9 +20,10 @@ _VIEWS: Final = {
     "fleet": ("benchapp.ui.rack.fleet", "FleetView"),
     "life": ("benchapp.ui.rack.life", "LifeView"),
     "impact": ("benchapp.ui.rack.impact", "ImpactView"),
+    "labels": ("benchapp.ui.rack.labelview", "LabelView"),
 }
 """Where each is made: module and class, called with the context. It may offer `refresh()`, `open(key)`,
-`heading() -> (title, line under it)`, `stop()`."""
+`heading() -> (title, line under it)`, `stop()`, and the signals `heading_changed` and `left`."""
 
 
 def build_view(name: str, context: AppContext) -> QWidget:
@@ -35,7 +35,7 @@ def build_view(name: str, context: AppContext) -> QWidget:
 
 def offered() -> list[tuple[str, str]]:
     """Return (key, word) of the views of the switch."""
-    return [(k, w) for k, w in VIEW_WORDS.items() if k == TOOLS or importlib.util.find_spec(_VIEWS[k][0]) is not None]
+    return list(VIEW_WORDS.items())
 
 
 def is_view(name: str) -> bool:

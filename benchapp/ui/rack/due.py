@@ -1,0 +1,497 @@
+"""The due list: what is to be verified when, where it hangs, what it needs; on paper, in a calendar, in a table."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from PySide6.QtCore import QLocale, Qt, Signal
+from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QMenu, QStackedWidget, QVBoxLayout, QWidget
+
+from benchapp.records.errors import StoreError
+from benchapp.records.model import DEFAULT_INTERVAL_CYCLES, DUE_SOON_DAYS, DueItem, ToolRecord, ToolState
+from benchapp.ui import page as pages
+from benchapp.ui.context import AppContext
+from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button, quiet_button
+from benchapp.ui.format import direction_text, due_words, kind_text, plural, range_in, range_text, short
+from benchapp.ui.page import Column, EmptyNote, Facts, Listing, scrolled
+from benchapp.ui.paper.duelist import DueLine, DueSection, write_due_list
+from benchapp.ui.rack.model import natural_key
+
+if TYPE_CHECKING:
+    from benchapp.metrology.reference import Reference
+    from benchapp.runs.planning import Needs, Refusal
+    from benchapp.runs.procedure import Procedure
+
+ANY_PLACE: Final = "any place"
+FAR_DAYS: Final = 366 * 100  # every tool in service that has a due date at all
+PROCEDURE: Final = "workshop-full"
+
+
+class When(StrEnum):
+    """How soon a tool is due."""
+
+    OVERDUE = "overdue"
+    WEEK = "week"
+    MONTH = "month"
+    LATER = "later"
+
+
+WHEN_WORDS: Final = {
+    When.OVERDUE: "Overdue",
+    When.WEEK: "This week",
+    When.MONTH: "This month",
+    When.LATER: "Later",
+}
+WHEN_MARKS: Final = {When.OVERDUE: "ring", When.WEEK: "half", When.MONTH: "half", When.LATER: "full"}
+_ORDER: Final = list(When)
+
+
+def when_of(item: DueItem, today: dt.date) -> When:
+    """Return how soon: this week ends on Sunday (ISO 8601 weeks), this month with its last day.
+
+    A tool that is soon due by its cycles, not by its date, counts to this month.
+    """
+    if item.state is ToolState.OVERDUE or item.due is None or item.days_left is None:
+        return When.OVERDUE
+    if item.days_left <= 7 - today.isoweekday():
+        return When.WEEK
+    if (item.due.year, item.due.month) == (today.year, today.month):
+        return When.MONTH
+    by_cycles = item.state is ToolState.DUE_SOON and item.days_left > DUE_SOON_DAYS
+    return When.MONTH if by_cycles else When.LATER
+
+
+@dataclass(frozen=True, slots=True)
+class DueRow:
+    """A line of the list."""
+
+    item: DueItem
+    when: When
+
+    @property
+    def number(self) -> str:
+        """Of the tool."""
+        return self.item.number
+
+
+class DueView(QWidget):
+    """The list on the left, what the tool under the cursor needs on the right."""
+
+    heading_changed = Signal()
+
+    def __init__(self, context: AppContext) -> None:
+        super().__init__()
+        self.context = context
+        self._rows: list[DueRow] = []
+        self._references: list[Reference] = []
+        self._procedure: Procedure | None = None
+        self._records: dict[str, ToolRecord | None] = {}
+        self._needs: dict[str, Needs | Refusal | None] = {}
+        self._day = pages.today()
+        self.views = QStackedWidget()
+        outer = QVBoxLayout(self)
+        outer.setContentsMargins(0, 0, 0, 0)
+        outer.addWidget(self.views)
+        self.empty = EmptyNote(
+            "Nothing can be due yet",
+            "A tool in service is due when its months or its cycles are over. Add the shop's tools to the Rack, and "
+            "this list says what is to be verified this week, where it hangs and which reference it needs.",
+            "Go to the tools",
+        )
+        self._build_main()
+        self.views.addWidget(self.empty)
+        self.views.addWidget(self.main)
+        self.empty.wanted.connect(lambda: context.page_wanted.emit("rack", "view:tools"))
+        self.setFocusProxy(self.list)
+
+    def _build_main(self) -> None:
+        self.main = QWidget()
+        row = QHBoxLayout(self.main)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(12)
+        left = Panel(margin=0)
+        head = QHBoxLayout()
+        head.setContentsMargins(14, 12, 14, 4)
+        head.setSpacing(12)
+        self.which = ChoiceField(
+            "When", [("", "All"), *((w.value, text) for w, text in WHEN_WORDS.items())], on_change=self._filter
+        )
+        self.order = ChoiceField("Order", [("date", "By date"), ("place", "By place")], on_change=self._filter)
+        self.place = Choices([ANY_PLACE])
+        self.place.setAccessibleName("place")
+        self.place.setFixedWidth(150)
+        self.place.currentIndexChanged.connect(self._filter)
+        head.addWidget(self.which)
+        head.addWidget(self.place)
+        head.addWidget(self.order)
+        head.addStretch(1)
+        left.body.setSpacing(0)
+        left.body.addLayout(head)
+        self.list = Listing(
+            [
+                Column(
+                    "Due",
+                    lambda r: WHEN_WORDS[r.when],
+                    second=lambda r: due_text(r.item, self._day),
+                    width=1.25,
+                    mark=lambda r: WHEN_MARKS[r.when],
+                    sort=lambda r: (_ORDER.index(r.when), r.item.due.toordinal() if r.item.due else 0),
+                ),
+                Column(
+                    "Tool",
+                    lambda r: r.number,
+                    second=self._kind_of,
+                    width=1.25,
+                    strong=True,
+                    sort=lambda r: natural_key(r.number),
+                ),
+                Column(
+                    "Hangs",
+                    lambda r: r.item.place,
+                    second=lambda r: r.item.keeper,
+                    width=1.0,
+                    sort=lambda r: (r.item.place.casefold(), natural_key(r.number)),
+                ),
+                Column(
+                    "Checkpoints",
+                    self._checkpoints_of,
+                    second=self._readings_of,
+                    width=1.5,
+                    sort=lambda r: r.item.needs_nm,
+                ),
+                Column("Reference", self._reference_of, width=1.0, sort=lambda r: r.item.needs_nm[1]),
+            ],
+            name="tools that are due",
+        )
+        left.body.addWidget(self.list, 1)
+        self.none_found = label("", "soft", wrap=True)
+        self.none_found.setContentsMargins(16, 10, 16, 14)
+        left.body.addWidget(self.none_found)
+        foot = QHBoxLayout()
+        foot.setContentsMargins(14, 8, 14, 12)
+        foot.setSpacing(8)
+        self.print_it = plain_button("Print (PDF) …")
+        self.calendar = plain_button("Calendar file …")
+        self.calendar.setToolTip("iCalendar (RFC 5545): one day a tool, for any calendar")
+        self.labels = plain_button("Labels …")
+        self.table = quiet_button("As a table")
+        menu = QMenu(self.table)
+        menu.addAction("Workbook (XLSX) …", lambda: self._ask("xlsx", "Workbooks (*.xlsx)", self.save_table))
+        menu.addAction("Text (CSV) …", lambda: self._ask("csv", "Text tables (*.csv)", self.save_table))
+        self.table.setMenu(menu)
+        for button in (self.print_it, self.calendar, self.labels, self.table):
+            foot.addWidget(button)
+        foot.addStretch(1)
+        self.said = label("", "soft")
+        foot.addWidget(self.said)
+        left.body.addLayout(foot)
+        row.addWidget(left, 13)
+        self._build_card()
+        row.addWidget(self.card, 6)
+        self.list.chosen.connect(self._show)
+        self.list.opened.connect(lambda _row: self.verify())
+        self.print_it.clicked.connect(lambda: self._ask("pdf", "PDF (*.pdf)", self.save_pdf))
+        self.calendar.clicked.connect(lambda: self._ask("ics", "Calendar files (*.ics)", self.save_calendar))
+        self.labels.clicked.connect(self._want_labels)
+
+    def _build_card(self) -> None:
+        self.card = Panel(margin=18)
+        self.card.setMinimumWidth(340)
+        self.card.setMaximumWidth(560)
+        self.number = label("", "figure")
+        self.kind = label("", "soft", wrap=True)
+        self.due = label("", wrap=True)
+        self.verify_it = main_button("Verify now")
+        self.verify_it.setToolTip("Put it up on the Bench")
+        self.to_rack = plain_button("Show in the Rack")
+        self.facts = Facts()
+        body = self.card.body
+        for widget in (self.number, self.kind, self.due):
+            body.addWidget(widget)
+        buttons = QHBoxLayout()
+        buttons.setSpacing(6)
+        buttons.addWidget(self.verify_it, 1)
+        buttons.addWidget(self.to_rack)
+        body.addSpacing(4)
+        body.addLayout(buttons)
+        inside = QWidget()
+        column = QVBoxLayout(inside)
+        column.setContentsMargins(0, 8, 4, 0)
+        column.addWidget(self.facts)
+        column.addStretch(1)
+        body.addWidget(scrolled(inside), 1)
+        self.verify_it.clicked.connect(self.verify)
+        self.to_rack.clicked.connect(self._show_in_rack)
+
+    # ---------------------------------------------------------------------------------------------------------- reading
+
+    def heading(self) -> tuple[str, str]:
+        """Return what stands above the view."""
+        if not self._rows:
+            return "Due", ""
+        counted = {when: sum(row.when is when for row in self._rows) for when in When}
+        parts = [f"{n} {WHEN_WORDS[when].lower()}" for when, n in counted.items() if n]
+        return "Due", "  ·  ".join(parts)
+
+    def refresh(self) -> None:
+        """Read the store again."""
+        store = self.context.store
+        if store is None:
+            return
+        self._day = pages.today()
+        try:
+            items = store.due_list(self._day, within_days=FAR_DAYS)
+            self._references = store.references()
+        except StoreError as problem:
+            self.context.message.emit("problem", str(problem))
+            return
+        self._records.clear()
+        self._needs.clear()
+        self._rows = [DueRow(item, when_of(item, self._day)) for item in items]
+        places = sorted({item.place for item in items if item.place}, key=str.casefold)
+        here = self.place.currentText()
+        self.place.blockSignals(True)
+        self.place.clear()
+        self.place.addItems([ANY_PLACE, *places])
+        self.place.setCurrentIndex(max(0, self.place.findText(here)))
+        self.place.blockSignals(False)
+        self.place.setVisible(len(places) > 1)
+        self.views.setCurrentWidget(self.main if self._rows else self.empty)
+        self.setFocusProxy(self.list if self._rows else self.empty.button)
+        self._filter()
+
+    def open(self, key: str) -> None:
+        """Show what is due when: "overdue", "week", "month", "later"."""
+        self.refresh()
+        if key in list(When):
+            self.which.choose(key)
+
+    def _filter(self, *_: object) -> None:
+        when, place = self.which.value(), self.place.currentText()
+        anywhere = self.place.currentIndex() <= 0
+        shown = [row for row in self._rows if when in ("", row.when.value) and (anywhere or row.item.place == place)]
+        if self.order.value() == "place":
+            shown.sort(key=lambda row: (row.item.place.casefold(), _date_key(row)))
+        else:
+            shown.sort(key=_date_key)
+        self.list.horizontalHeader().setSortIndicator(-1, Qt.SortOrder.AscendingOrder)
+        self.list.show_rows(shown)
+        self.none_found.setVisible(not shown)
+        self.none_found.setText("" if shown else "Nothing is due then. “All” shows what comes next.")
+        self.card.setVisible(bool(shown))
+        for button in (self.print_it, self.calendar, self.labels, self.table):
+            button.setEnabled(bool(shown))
+        self.said.setText(f"{plural(len(shown), 'tool')} listed" if shown else "")
+        self._show(self.list.current())
+        self.heading_changed.emit()
+
+    # ------------------------------------------------------------------------------------------------ what a tool needs
+
+    def _record(self, number: str) -> ToolRecord | None:
+        """Read a tool when it is first looked at: a long list is painted before all its tools are read."""
+        if number not in self._records:
+            store = self.context.store
+            self._records[number] = store.tool(number) if store is not None else None
+        return self._records[number]
+
+    def needs(self, number: str) -> Needs | Refusal | None:
+        """Return checkpoints and suitable references of a full run of the tool."""
+        if number not in self._needs:
+            from benchapp.runs.planning import needs_of
+            from benchapp.runs.procedure import shipped_procedure
+
+            if self._procedure is None:
+                self._procedure = shipped_procedure(PROCEDURE)
+            record = self._record(number)
+            self._needs[number] = (
+                needs_of(record.tool, self._procedure, self._references, self._day) if record is not None else None
+            )
+        return self._needs[number]
+
+    def _kind_of(self, row: DueRow) -> str:
+        record = self._record(row.number)
+        return kind_text(record.tool) if record is not None else ""
+
+    def _checkpoints_of(self, row: DueRow) -> str:
+        record = self._record(row.number)
+        return checkpoints_text(self.needs(row.number), record.tool.unit if record is not None else "")
+
+    def _readings_of(self, row: DueRow) -> str:
+        return readings_text(self.needs(row.number))
+
+    def _reference_of(self, row: DueRow) -> str:
+        return references_text(self.needs(row.number))
+
+    def _show(self, row: DueRow | None) -> None:
+        record = self._record(row.number) if row is not None else None
+        if row is None or record is None:
+            return
+        item, tool, needs = row.item, record.tool, self.needs(row.number)
+        self.number.setText(item.number)
+        self.kind.setText(kind_text(tool))
+        self.due.setText(due_text(item, self._day).capitalize())
+        in_other = range_in(tool, self.context.unit)
+        limit = record.interval_cycles if record.interval_cycles is not None else DEFAULT_INTERVAL_CYCLES
+        facts = [
+            ("hangs", item.place),
+            ("keeper", item.keeper),
+            ("range", range_text(tool) + (f"  ({in_other})" if in_other else "")),
+            ("works", direction_text(tool.directions)),
+            ("last verified", record.last_verified.isoformat() if record.last_verified else "never"),
+            ("cycles", f"{item.cycles} of {limit}" if item.cycles else ""),
+            ("checkpoints", checkpoints_text(needs, tool.unit)),
+            ("pulls", readings_text(needs)),
+            ("reference", references_text(needs)),
+        ]
+        facts += [("", sentence) for _, sentence in getattr(needs, "why_not", ())]
+        sentence = getattr(needs, "sentence", None)
+        if callable(sentence):
+            facts.append(("", str(sentence())))
+        self.facts.show_facts(facts)
+
+    # ----------------------------------------------------------------------------------------------------------- acting
+
+    def verify(self) -> None:
+        """Put the tool under the cursor up on the Bench."""
+        row = self.list.current()
+        if row is not None:
+            self.context.tool_wanted.emit(row.number)
+
+    def _show_in_rack(self) -> None:
+        row = self.list.current()
+        if row is not None:
+            self.context.page_wanted.emit("rack", row.number)
+
+    def _want_labels(self) -> None:
+        numbers = [row.number for row in self.list.rows]
+        self.context.page_wanted.emit("rack", "view:labels:" + "\n".join(numbers))
+
+    def _ask(self, ending: str, kinds: str, then: Any) -> None:
+        name = f"due-{self._day.isoformat()}.{ending}"
+        path, _ = QFileDialog.getSaveFileName(self, "The due list as it is shown", name, kinds)
+        if path:
+            then(Path(path))
+
+    def save_pdf(self, path: Path) -> None:
+        """Write the list as it is shown as PDF."""
+        rows: list[DueRow] = self.list.rows
+        by_place = self.order.value() == "place"
+        sections: dict[str, list[DueLine]] = {}
+        for row in sorted(rows, key=lambda r: (r.item.place.casefold() if by_place else "", _date_key(r))):
+            title = (row.item.place or "without a place") if by_place else WHEN_WORDS[row.when]
+            sections.setdefault(title, []).append(self._line(row))
+        listed = [WHEN_WORDS[When(self.which.value())].lower()] if self.which.value() else ["all tools in service"]
+        if self.place.currentIndex() > 0:
+            listed.append(self.place.currentText())
+        procedure = self._procedure.name if self._procedure is not None else ""
+        subtitle = "  ·  ".join(part for part in (*listed, plural(len(rows), "tool"), procedure) if part)
+
+        def write() -> str:
+            n = write_due_list(
+                path,
+                [DueSection(title, tuple(lines)) for title, lines in sections.items()],
+                day=self._day,
+                subtitle=subtitle,
+                is_demo=self.context.is_demo,
+                letter=QLocale().measurementSystem() is QLocale.MeasurementSystem.ImperialUSSystem,
+            )
+            return f"The due list of {plural(len(rows), 'tool')} is in {path.name}, {plural(n, 'page')}."
+
+        self._do(write)
+
+    def _line(self, row: DueRow) -> DueLine:
+        record, needs, item = self._record(row.number), self.needs(row.number), row.item
+        what = "  ".join((kind_text(record.tool), range_text(record.tool))) if record is not None else ""
+        unit = record.tool.unit if record is not None else ""
+        return DueLine(
+            f"{item.number}\n{what}",
+            f"{item.place}\n{item.keeper}",
+            f"{item.due.isoformat() if item.due else 'at once'}\n{due_text(item, self._day, dated=False)}",
+            f"{checkpoints_text(needs, unit)}\n{readings_text(needs)}",
+            references_text(needs),
+        )
+
+    def save_calendar(self, path: Path) -> None:
+        """Write an iCalendar file of the tools that are shown."""
+        from benchapp.records.due_calendar import due_calendar
+
+        items = [row.item for row in self.list.rows]
+
+        def write() -> str:
+            store = self.context.store
+            now = store.now() if store is not None else dt.datetime.now(dt.UTC)
+            path.write_text(due_calendar(items, now=now), encoding="utf-8", newline="")
+            return (
+                f"{plural(len(items), 'day')} to verify a tool on {'is' if len(items) == 1 else 'are'} in {path.name}."
+            )
+
+        self._do(write)
+
+    def save_table(self, path: Path) -> None:
+        """Write the tools that are shown as XLSX or, by the file's ending, CSV."""
+        from benchapp.records import exchange
+
+        header, rows = exchange.due_table(row.item for row in self.list.rows)
+
+        def write() -> str:
+            if path.suffix.casefold() == ".csv":
+                path.write_text(exchange.to_csv(header, rows), encoding="utf-8", newline="")
+            else:
+                exchange.to_xlsx(path, {"due": (header, rows)})
+            return f"{plural(len(rows), 'line')} of the due list {'is' if len(rows) == 1 else 'are'} in {path.name}."
+
+        self._do(write)
+
+    def _do(self, write: Any) -> None:
+        try:
+            self.context.message.emit("note", write())
+        except (OSError, StoreError) as problem:
+            self.context.message.emit("problem", f"Nothing was written: {problem}")
+
+
+def _date_key(row: DueRow) -> tuple[Any, ...]:
+    due = row.item.due
+    return _ORDER.index(row.when), due.toordinal() if due is not None else 0, natural_key(row.number)
+
+
+def due_text(item: DueItem, today: dt.date, *, dated: bool = True) -> str:
+    """Return when a tool is due in words, and what makes it so where that is not its date."""
+    if item.due is None:
+        return "never verified"
+    words = due_words(item.due, today)
+    if not dated and words.startswith("due 2"):
+        words = f"in {plural((item.due - today).days, 'day')}"
+    if item.state is ToolState.OVERDUE and item.due >= today:
+        return f"{plural(item.cycles, 'cycle')}: its limit"
+    if item.state is ToolState.DUE_SOON and (item.due - today).days > DUE_SOON_DAYS:
+        return f"{plural(item.cycles, 'cycle')}: near its limit"
+    return words
+
+
+def checkpoints_text(needs: Needs | Refusal | None, unit: str) -> str:
+    """Return the checkpoints in the tool's own unit, as "10, 36, 60 N·m"."""
+    checkpoints = getattr(needs, "checkpoints", ())
+    targets = sorted({checkpoint.target for checkpoint in checkpoints})
+    return (
+        f"{', '.join(short(float(f'{target:.6g}')) for target in targets)} {unit}" if targets else "none can be planned"
+    )
+
+
+def readings_text(needs: Needs | Refusal | None) -> str:
+    """Return how many readings in which directions."""
+    checkpoints = getattr(needs, "checkpoints", ())
+    if not checkpoints:
+        return ""
+    directions = tuple(dict.fromkeys(checkpoint.direction for checkpoint in checkpoints))
+    n = sum(checkpoint.n_readings for checkpoint in checkpoints)
+    return f"{plural(n, 'reading')}, {direction_text(directions)}"
+
+
+def references_text(needs: Needs | Refusal | None) -> str:
+    """Return the references that would do."""
+    would_do = getattr(needs, "would_do", ())
+    return " or ".join(covering.number for covering in would_do) if would_do else "none of ours"

@@ -1,0 +1,269 @@
+"""Labels for chosen tools: the size, where to begin on a part-used sheet, and how the sheet will look."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import Final
+
+from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtGui import QColor, QKeySequence, QMouseEvent, QPainter, QPaintEvent, QPen, QShortcut
+from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QSpinBox, QWidget
+
+from benchapp.records.errors import StoreError
+from benchapp.ui import page as pages
+from benchapp.ui import theme
+from benchapp.ui.context import AppContext
+from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button
+from benchapp.ui.format import plural
+from benchapp.ui.page import Facts
+from benchapp.ui.paper.labels import (
+    DOTS_PER_MM,
+    Face,
+    LabelError,
+    LabelSize,
+    Standing,
+    check_fit,
+    draw_page,
+    faces_of,
+    label_sizes,
+    n_pages,
+    write_labels,
+)
+
+ALL: Final = "all"
+ONLY_GOOD: Final = "good"
+SAID_BESIDE: Final = (
+    "A label says “within limits” only where the last verdict was so by real pulls, and the tool is in service and "
+    "not overdue. Every other label says what is the matter, white on black. Print at 100 %, without fitting to the "
+    "page."
+)
+
+
+class SheetPicture(QWidget):
+    """The sheet as it will be printed, paper white in either palette; a click chooses where to begin."""
+
+    place_chosen = Signal(int)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setMinimumSize(260, 260)
+        self.setCursor(Qt.CursorShape.PointingHandCursor)
+        self.setAccessibleName("the sheet; a click chooses the first place")
+        self._faces: list[Face] = []
+        self._size: LabelSize = label_sizes()[0]
+        self._start, self._page = 1, 0
+        self.problem = ""
+
+    def show_sheet(self, faces: list[Face], size: LabelSize, start: int, page: int) -> None:
+        """Show one sheet of these labels."""
+        self._faces, self._size, self._start, self._page = faces, size, start, page
+        self.update()
+
+    def _scale(self) -> tuple[float, QPointF]:
+        """Pixels a mm, and where the page's corner is."""
+        width, height = self._size.page
+        scale = min((self.width() - 8) / width, (self.height() - 8) / height)
+        return scale, QPointF((self.width() - scale * width) / 2, (self.height() - scale * height) / 2)
+
+    def paintEvent(self, _event: QPaintEvent) -> None:
+        """Draw it with the very code that prints it."""
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        scale, corner = self._scale()
+        painter.translate(corner)
+        painter.scale(scale, scale)
+        colours = theme.palette()
+        painter.setPen(QPen(QColor(colours.rail), 1.0 / scale))
+        painter.setBrush(QColor("white"))
+        painter.drawRect(QRectF(0, 0, *self._size.page))
+        for index in range(self._size.per_page):
+            used = self._page == 0 and index < self._start - 1
+            painter.setBrush(QColor("#e6e3dd") if used else Qt.BrushStyle.NoBrush)
+            painter.setPen(QPen(QColor("#b9b4a8"), 0.8 / scale, Qt.PenStyle.DotLine))
+            painter.drawRoundedRect(self._size.place(index), 1.5, 1.5)
+        painter.scale(1 / DOTS_PER_MM, 1 / DOTS_PER_MM)
+        with contextlib.suppress(LabelError):  # told beside the sheet
+            draw_page(painter, self._faces, self._size, start=self._start, page=self._page)
+        painter.end()
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        """Begin where the click was."""
+        scale, corner = self._scale()
+        at = (event.position() - corner) / scale
+        for index in range(self._size.per_page):
+            if self._size.place(index).contains(at) and self._page == 0:
+                self.place_chosen.emit(index + 1)
+                return
+
+
+class LabelView(QWidget):
+    """The sheet on the left, what is printed and how on the right. Its key: the tools' numbers, one a line."""
+
+    heading_changed = Signal()
+    left = Signal()
+
+    def __init__(self, context: AppContext) -> None:
+        super().__init__()
+        self.context = context
+        self._numbers: list[str] = []
+        self._all: list[Face] = []
+        self.faces: list[Face] = []
+        row = QHBoxLayout(self)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(12)
+        sheet = Panel(margin=10)
+        self.picture = SheetPicture()
+        sheet.body.addWidget(self.picture, 1)
+        turn = QHBoxLayout()
+        self.before = plain_button("Sheet before")
+        self.after = plain_button("Next sheet")
+        self.which_sheet = label("", "soft")
+        turn.addWidget(self.before)
+        turn.addWidget(self.after)
+        turn.addWidget(self.which_sheet)
+        turn.addStretch(1)
+        sheet.body.addLayout(turn)
+        row.addWidget(sheet, 12)
+        side = Panel(margin=20)
+        side.setMinimumWidth(380)
+        side.setMaximumWidth(560)
+        body = side.body
+        self.sheet_size = Choices([each.name for each in label_sizes()])
+        self.sheet_size.setAccessibleName("label size")
+        self.start = QSpinBox()
+        self.start.setMinimum(1)
+        self.start.setAccessibleName("first place on the sheet")
+        self.what = ChoiceField(
+            "Print", [(ALL, "All of them"), (ONLY_GOOD, "Only “within limits”")], on_change=self._changed
+        )
+        self.facts = Facts()
+        self.problem = label("", "problem", wrap=True)
+        self.save = main_button("Save the sheet (PDF) …")
+        self.back = plain_button("Back to the tools")
+        self.back.setToolTip("Escape")
+        self.begin_word = label("Begin at place (or click on the sheet)", "soft")
+        for widget in (label("Labels", "soft"), self.sheet_size, self.begin_word, self.start, self.what):
+            body.addWidget(widget)
+        body.addSpacing(6)
+        body.addWidget(self.facts)
+        body.addWidget(self.problem)
+        body.addSpacing(4)
+        buttons = QHBoxLayout()
+        buttons.addWidget(self.save)
+        buttons.addWidget(self.back)
+        buttons.addStretch(1)
+        body.addLayout(buttons)
+        body.addStretch(1)
+        body.addWidget(label(SAID_BESIDE, "soft", wrap=True))
+        row.addWidget(side, 8)
+        self._page = 0
+        self.sheet_size.currentIndexChanged.connect(self._size_changed)
+        self.start.valueChanged.connect(self._changed)
+        self.picture.place_chosen.connect(self.start.setValue)
+        self.before.clicked.connect(lambda: self._turn(-1))
+        self.after.clicked.connect(lambda: self._turn(1))
+        self.save.clicked.connect(self._ask)
+        self.back.clicked.connect(self.left)
+        escape = QShortcut(QKeySequence("Escape"), self)
+        escape.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        escape.activated.connect(self.left)
+        self.setFocusProxy(self.sheet_size)
+
+    # ---------------------------------------------------------------------------------------------------------- reading
+
+    def heading(self) -> tuple[str, str]:
+        """Return what stands above the view."""
+        if len(self._all) == 1:
+            return f"Label of {self._all[0].number}", ""
+        return "Labels", plural(len(self._all), "tool")
+
+    def open(self, key: str) -> None:
+        """Make labels for these tools: their numbers, one a line."""
+        self._numbers = [number for number in key.split("\n") if number]
+        self._page = 0
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Read the store again: what a label says is true when it is printed."""
+        store = self.context.store
+        if store is None:
+            return
+        try:
+            self._all = faces_of(store, self._numbers, pages.today())
+        except StoreError as problem:
+            self.context.message.emit("problem", str(problem))
+            return
+        several = len(self._all) > 1
+        self.what.setVisible(several)
+        if not several:
+            self.what.put(ALL)
+        self._size_changed()
+        self.heading_changed.emit()
+
+    def chosen_size(self) -> LabelSize:
+        """Return the size in force."""
+        return label_sizes()[max(0, self.sheet_size.currentIndex())]
+
+    def choose_size(self, key: str) -> None:
+        """Take the size of that key."""
+        self.sheet_size.setCurrentIndex([each.key for each in label_sizes()].index(key))
+
+    def _size_changed(self, *_: object) -> None:
+        size = self.chosen_size()
+        self.start.setMaximum(size.per_page)
+        self.start.setVisible(size.per_page > 1)
+        self.begin_word.setVisible(size.per_page > 1)
+        self._changed()
+
+    def _changed(self, *_: object) -> None:
+        size = self.chosen_size()
+        only_good = self.what.value() == ONLY_GOOD
+        self.faces = [face for face in self._all if face.is_good or not only_good]
+        total = n_pages(len(self.faces), size, self.start.value()) if self.faces else 0
+        self._page = max(0, min(self._page, total - 1))
+        counted = [(standing, sum(face.standing is standing for face in self.faces)) for standing in Standing]
+        self.facts.show_facts(
+            [(str(n), standing.value.lower()) for standing, n in counted if n]
+            + [("sheets" if size.per_page > 1 else "pieces", str(total))]
+        )
+        self.problem.setText(_refused(self.faces, size))
+        self.save.setEnabled(bool(self.faces) and not self.problem.text())
+        for button, possible in ((self.before, self._page > 0), (self.after, self._page < total - 1)):
+            button.setEnabled(possible)
+            button.setVisible(total > 1)
+        self.which_sheet.setText(f"{self._page + 1} of {total}" if total > 1 else "")
+        self.picture.show_sheet(self.faces, size, self.start.value(), self._page)
+
+    def _turn(self, by: int) -> None:
+        self._page += by
+        self._changed()
+
+    # ----------------------------------------------------------------------------------------------------------- acting
+
+    def _ask(self) -> None:
+        name = f"label-{self.faces[0].number}.pdf" if len(self.faces) == 1 else "labels.pdf"
+        name = name.replace("/", "-").replace("\\", "-")
+        path, _ = QFileDialog.getSaveFileName(self, "The sheet of labels", name, "PDF (*.pdf)")
+        if path:
+            self.save_pdf(Path(path))
+
+    def save_pdf(self, path: Path) -> None:
+        """Write the sheets; what the labels say is read again first."""
+        self.refresh()
+        try:
+            n = write_labels(path, self.faces, self.chosen_size(), start=self.start.value())
+        except (LabelError, OSError) as problem:
+            self.context.message.emit("problem", f"Nothing was written: {problem}")
+            return
+        what = plural(len(self.faces), "label")
+        self.context.message.emit("note", f"{what} on {plural(n, 'page')} in {path.name}. Print at 100 %.")
+
+
+def _refused(faces: list[Face], size: LabelSize) -> str:
+    try:
+        for face in faces:
+            check_fit(face, size)
+    except LabelError as problem:
+        return str(problem)
+    return "" if faces else "No label of these would say “within limits”."
