@@ -126,7 +126,7 @@ def releases(
         rate_hz: Of the samples.
         noise: Standard deviation at rest.
         settings: Limits.
-        finished: The pull is over; else a fall counts only when what follows `arm_s` or 45 ms later is known.
+        finished: The pull is over; else a fall counts only when what follows up to 39 ms or `arm_s` later is known.
     """
     per_block = max(1, round(rate_hz / 1000.0)) if rate_hz >= 1500.0 else 1
     x = _reduced(torque, per_block)
@@ -135,7 +135,7 @@ def releases(
     slow_stream = rate_hz < SLOW_HZ
     fall_n = max(3 if slow_stream else 1, round(settings.fall_s / every_s))
     arm_n = max(2 * fall_n, round(settings.arm_s / every_s))
-    ahead_n = arm_n if finished else max(fall_n + 1, min(arm_n, round(0.045 / every_s)))
+    ahead_n = arm_n if finished else max(fall_n, min(arm_n, int(0.039 / every_s)))
     n = len(x)
     if n < corner_n * 2 + 2:
         return []

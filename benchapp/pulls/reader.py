@@ -22,6 +22,7 @@ from benchapp.torque.direction import Direction
 from drivers.samples import FloatArray, Gap
 
 _N_RATE = 33  # samples that tell the rate
+_TOLD_S = 0.06  # a click that can only be told later than this is not announced: the pull tells it when it closes
 _AHEAD = 3  # samples that must be known after one before it can be told to be wrong
 _COARSE = 25  # fine steps in a coarse one
 _N_INTERVALS = 5001  # that tell the rate of a whole trace: sorting them all would take longer than reading the pulls
@@ -233,8 +234,9 @@ class PullReader:
             self._bootstrap_n = max(round(0.1 * self._rate), 5)
             self._fine = max(round(0.01 * self._rate), 1)
             self._step = _COARSE * self._fine
+            self._ahead = _AHEAD if self._rate >= 1000.0 else _AHEAD - 1  # below wrong samples come singly
         if self._rest is None:
-            if len(self._t) < self._bootstrap_n + _AHEAD and not self._finished:
+            if len(self._t) < self._bootstrap_n + self._ahead and not self._finished:
                 return events
             self._look_at_start()
         self._mend()
@@ -277,7 +279,7 @@ class PullReader:
 
     def _mend(self) -> None:
         """Find wrong samples in what is new and draw across them, as far as the samples after them are known."""
-        end = len(self._v) if self._finished else max(len(self._v) - _AHEAD, 0)
+        end = len(self._v) if self._finished else max(len(self._v) - self._ahead, 0)
         if end <= self._n_mended:
             return
         for low in range(self._n_mended, end, _MEND):
@@ -376,7 +378,7 @@ class PullReader:
             # the last third of the stay: the hand may still lean on the tool in the first
             after = self._rest_after(inside_from + 2 * n_rest // 3, inside_from + n_rest)
             if self._announce:
-                self._tell(inside_from, events)
+                self._tell(inside_from, stop, events)
             events.append(self._closed(inside_from, after))
             return True
         coarse = (stop - self._grid) % self._step == 0 or (self._finished and stop == known)
@@ -386,7 +388,7 @@ class PullReader:
             return True
         self._at = stop
         if self._announce:
-            self._tell(stop, events)
+            self._tell(stop, stop, events)
         return True
 
     def _step_over(self, known: int, n_rest: int) -> None:
@@ -455,8 +457,8 @@ class PullReader:
         self._rest = level
         self._at = stop
 
-    def _tell(self, stop: int, events: list[ReaderEvent]) -> None:
-        """Announce a click or a hold, looked for at fixed samples."""
+    def _tell(self, stop: int, now: int, events: list[ReaderEvent]) -> None:
+        """Announce a click or a hold, looked for at fixed samples up to `stop`, told when `now` are decided about."""
         expected = self._expected
         if not self._clicked and expected.mode is not Mode.HOLD:
             low = max(self._begin, stop - round(0.7 * self._rate))
@@ -464,6 +466,9 @@ class PullReader:
             highest = float(pulled.max()) if len(pulled) else 0.0
             if len(pulled) > 5 and highest - float(pulled[-max(len(pulled) // 8, 1) :].min()) > 0.01 * highest:
                 for release in releases(pulled, self._rate, self.noise, self.settings, finished=False):
+                    newest = min(now + self._ahead, len(self._t)) - 1
+                    if self._t[newest] - self._t[low + release.index] > _TOLD_S + 1e-6:
+                        continue
                     # announced early, so more is asked of it than of the reading: half the target at least
                     if release.clear and pulled[release.index] > 0.5 * (expected.target or 0.0):
                         self._clicked = True

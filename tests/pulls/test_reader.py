@@ -380,9 +380,7 @@ def test_no_click_of_the_collection_is_announced_later_than_60_ms_of_trace_time(
     told = []
     for k in range(a, b):  # sample by sample: what is measured is the reader's own wait
         told += [(t[k], event) for event in reader.feed(t[k : k + 1], v[k : k + 1]) if isinstance(event, ClickHeard)]
-    # at 100 Hz the fall itself takes three samples, and three more are needed to know it from a wrong one
-    limit_s = 0.060 if item.rate_hz >= 200.0 else 0.090
-    assert all(at - event.time_s <= limit_s + 1e-9 for at, event in told)
+    assert all(at - event.time_s <= 0.060 + 1e-6 for at, event in told)
     if not told:
         # silent only where it is right to be: a weak fall, a tremor; the reading at the end may still find it
         later = [
