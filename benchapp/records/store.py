@@ -72,6 +72,7 @@ from benchapp.records.schema import (
 )
 from benchapp.runs.codec import captured_from_data, from_data, plan_to_data, run_from_data, run_to_data, to_data
 from benchapp.runs.model import CapturedPull, Run, RunState
+from benchapp.runs.procedure import Procedure
 from benchapp.torque.trace import Trace
 from drivers.samples import Source
 
@@ -964,6 +965,12 @@ class Store:
     def check_standing(self, reference: str) -> check_standard.Standing | None:
         """How a reference stands by its check standard; None: it has none. See `benchapp.records.check_standard`."""
         return check_standard.standing(self, reference)
+
+    def own_procedures(self) -> list[Procedure]:
+        """The newest version of each procedure made here; see `benchapp.records.procedures`."""
+        from benchapp.records.procedures import own_procedures  # which needs this module
+
+        return own_procedures(self)
 
     def n_open_tasks(self) -> int:
         """How many items of the work list are open; see `benchapp.records.impact`."""

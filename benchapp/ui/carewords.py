@@ -9,6 +9,7 @@ from typing import Final
 
 KEEPING: Final = "The records"
 KEEPING_MENU: Final = "The records: check, newest seal, copies …"
+PROCEDURES_MENU: Final = "Procedures …"
 PEOPLE_MENU: Final = "People …"
 CHECK_NOW: Final = "Check now"
 CHECKING: Final = "The chain, the curves and every column that is shown are being checked …"

@@ -139,7 +139,7 @@ class Custody(QObject):
         was, self._shown = self._shown, who
         if was and not who and lock is not None and not lock.was_closed:
             self.context.message.emit("note", words.LOCKED_IDLE)
-        self.button.setText(words.unlocked(who) if who else "")
+        self.button.setText(words.UNLOCKED if who else "")
         self.button.setAccessibleName(self.button.toolTip() if who else "")
         self.button.setVisible(bool(who))
         self._paint()

@@ -6,7 +6,7 @@ import time
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import Qt, QTimer, Signal
-from PySide6.QtGui import QKeyEvent
+from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QDialog, QHBoxLayout, QLineEdit, QVBoxLayout, QWidget
 
 from benchapp.records import people
@@ -122,7 +122,7 @@ class LockDialog(QDialog):
         self.setWindowTitle(words.TITLES[mode])
         self.head.setText(words.TITLES[mode])
         minutes = round(self.lock.idle_s / 60)
-        self.about.setText(words.ABOUT[mode].format(what_for=_object(self.what_for), minutes=minutes))
+        self.about.setText(words.ABOUT[mode].format(what_for=self.what_for, minutes=minutes))
         self.main.setText(words.MAIN[mode])
         self.other.setText(words.BACK if mode == "lost" else words.FORGOTTEN)
         self.other.setVisible(mode in ("unlock", "lost"))
@@ -264,6 +264,14 @@ class LockDialog(QDialog):
         self.problem.setText(text)
         self.problem.setAccessibleName(text)
 
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """A thin frame of its own: not every desktop draws one."""
+        super().paintEvent(event)
+        painter = QPainter(self)
+        painter.setPen(QPen(QColor(theme.palette().accent), 1))
+        painter.drawRect(self.rect().adjusted(0, 0, -1, -1))
+        painter.end()
+
     def reject(self) -> None:
         """Turn away, unless something is being checked just now."""
         if not self.worker.is_busy:
@@ -276,8 +284,3 @@ class LockDialog(QDialog):
             self.submit()
             return
         super().keyPressEvent(event)
-
-
-def _object(what_for: str) -> str:
-    """`to void run 3` reads on after "Asked for": it stands in quotes of its own."""
-    return f"“{what_for}”" if what_for else "this"

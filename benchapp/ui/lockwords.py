@@ -11,11 +11,11 @@ LOST: Final = "A lost passphrase is replaced"
 CHANGE: Final = "Change the passphrase"
 
 ABOUT: Final = {
-    "unlock": "Asked for {what_for}. The lock stays open while it is used; after {minutes} minutes without use it "
+    "unlock": "Needed {what_for}. The lock stays open while it is used; after {minutes} minutes without use it "
     "closes by itself.",
-    "first": "Asked for {what_for}. No passphrase was set yet: set it now, then remember it. "
+    "first": "Needed {what_for}. No passphrase was set yet: set it now, then remember it. "
     "It is kept nowhere; only what it can be checked by lies in the records.",
-    "name": "Asked for {what_for}. These records have no custodian yet. The custodian answers for references, "
+    "name": "Needed {what_for}. These records have no custodian yet. The custodian answers for references, "
     "procedures, people, and for what is declared void. Whoever is named first may name others later; the records "
     "tell.",
     "lost": "Replace it before a second person of this workshop and say why. "
@@ -59,9 +59,7 @@ def wait(seconds: float) -> str:
     return f"Too many wrong passphrases. The next attempt is taken in {left} s."
 
 
-def unlocked(who: str) -> str:
-    """Words in the foot bar while the lock is open."""
-    return f"{who} · lock"
+UNLOCKED: Final = "unlocked"
 
 
 def unlocked_tip(who: str, minutes: float) -> str:

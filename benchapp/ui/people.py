@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QHBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from benchapp.records import people as acts
 from benchapp.records.canonical import parse
@@ -85,7 +85,12 @@ class PeoplePage(Page):
         self.told_head = label("What the records tell", "heading")
         card.body.addWidget(self.told_head)
         self.told = Facts()
-        card.body.addWidget(scrolled(self.told), 1)
+        inside = QWidget()
+        column = QVBoxLayout(inside)
+        column.setContentsMargins(0, 0, 4, 0)
+        column.addWidget(self.told)
+        column.addStretch(1)
+        card.body.addWidget(scrolled(inside), 1)
         for view in (self.waiting, self.empty, self.main):
             self.views.addWidget(view)
         self.add = plain_button(words.ADD)

@@ -17,6 +17,7 @@ from benchapp.metrology.tool import Tool, ToolType
 from benchapp.records import check_standard
 from benchapp.records.model import Person
 from benchapp.runs.model import RunPlan, RunState
+from benchapp.runs.procedure import Procedure, copied, edited, shipped_procedure
 from benchapp.session.view import LinkView, Phase
 from benchapp.torque.direction import Direction
 from benchapp.ui.bench.start import StartPanel, parse_range
@@ -82,6 +83,11 @@ class Shelf:
 
     def note_act(self, act, *, who, subject="", details=None):
         self.acts.append((act, subject, who, (details or {}).get("custodian", "")))
+
+    own: list[Procedure] = field(default_factory=list)
+
+    def own_procedures(self):
+        return self.own
 
     members: list[Person] = field(default_factory=list)
 
@@ -173,6 +179,28 @@ def test_from_the_empty_program_to_the_first_pull_in_at_most_eight_inputs(desk, 
     assert shelf.held["REF-1"].capacity_nm == 200.0
     # before anybody is custodian, and the records say so
     assert shelf.acts == [("reference entered", "REF-1", "fitter 2", "none named yet")]
+
+
+def test_own_procedures_are_offered_and_the_run_keeps_their_figures(desk):
+    window, _, shelf = desk
+    panel = window.bench.start
+    shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=20.0, highest=100.0)
+    shelf.held["REF-1"] = Reference("REF-1", 250.0)
+    window.set_operator("fitter 2")
+    own = copied(shipped_procedure("workshop-full"), "own-ferry-tools", "Ferry tools")
+    shelf.own = [edited(own, "readings.II", 5, source="workshop practice", mark="P")]
+    window.context.store_changed.emit("procedures")
+    index = panel.procedure.findData("own-ferry-tools")
+    assert "version 2" in panel.procedure.itemText(index)
+    assert panel.procedure.currentData() == "workshop-full"  # another one is only offered
+    panel.procedure.setCurrentIndex(index)
+    panel.procedure.activated.emit(index)
+    window.context.tool_wanted.emit("OCF-014")
+    panel.replan()
+    assert {c.n_readings for c in panel.plan.checkpoints} == {5}
+    assert panel.plan.procedure["version"] == 2
+    window.context.store_changed.emit("procedures")
+    assert panel.procedure.currentData() == "own-ferry-tools"
 
 
 def test_the_next_time_a_scan_and_enter_are_enough(desk):

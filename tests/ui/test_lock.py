@@ -141,7 +141,8 @@ def test_the_right_passphrase_does_it_and_the_next_thing_is_done_without_asking(
     assert kept.done == kept.told == ["custodian"]
     assert kept.window.custody.dialog is None
     assert kept.button.isVisible()
-    assert kept.button.text() == "custodian · lock"
+    assert kept.button.text() == "unlocked"
+    assert "by custodian. Click to lock" in kept.button.toolTip()
     kept.want("to do another thing")
     assert kept.done == ["custodian", "custodian"]
     assert kept.window.custody.dialog is None
