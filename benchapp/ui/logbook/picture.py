@@ -60,7 +60,8 @@ class VerdictPicture(QWidget):
         left = max(metrics.horizontalAdvance(each.title) for each in self.lines) * 1.12 + 22
         right = metrics.horizontalAdvance("within limits with > 99.9 %  ") + 8
         foot = line * 2.6
-        area = QRectF(left, 4, self.width() - left - right, self.height() - foot)
+        tall = min(self.height() - foot, line * 11 * len(self.lines))  # a lone checkpoint need not fill the page
+        area = QRectF(left, 4, self.width() - left - right, tall)
         reach = self.reach()
         places, decimals = ticks(-reach, reach, max(4, int(area.width() / (metrics.averageCharWidth() * 11))))
         for value in places:

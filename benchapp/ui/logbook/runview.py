@@ -84,7 +84,7 @@ class RunView(QWidget):
         panel.body.addWidget(self.advice)
         self.other = VerdictPicture()
         self.captions = (label("", "soft"), label("", "soft"))
-        beside = QGridLayout()
+        self.beside = beside = QGridLayout()
         beside.setHorizontalSpacing(18)
         for column, (caption, picture) in enumerate(zip(self.captions, (self.verdict, self.other), strict=True)):
             beside.addWidget(caption, 0, column)
@@ -228,6 +228,7 @@ class RunView(QWidget):
         other = store.run(pair[1] if pair[0] == run.run_id else pair[0]) if pair is not None else None
         for widget in (*self.captions, self.other):
             widget.setVisible(other is not None)
+        self.beside.setColumnStretch(1, int(other is not None))
         self.verdict.least_reach = self.other.least_reach = 0.0
         if pair is None or other is None:
             self.verdict.show_lines(lines)
