@@ -16,7 +16,7 @@ log = logging.getLogger(__name__)
 
 
 class TorqueChain:
-    """Turns blocks into torque. Not thread-safe: the engine's own.
+    """Turns blocks into torque. The engine changes it; the link's thread may read while it does.
 
     Attributes:
         zero_nm: Level subtracted from the indicated torque before it is corrected, N·m, clockwise positive.
@@ -25,8 +25,7 @@ class TorqueChain:
     def __init__(self) -> None:
         self.zero_nm = 0.0
         self._sign = 1
-        self._clockwise: Correction | None = None
-        self._anticlockwise: Correction | None = None
+        self._corrections: tuple[Correction, Correction] | None = None  # clockwise, anticlockwise; replaced as one
         self._certificate = ""
 
     def set_polarity(self, *, clockwise_positive: bool) -> None:
@@ -36,17 +35,16 @@ class TorqueChain:
     def set_reference(self, reference: Reference) -> None:
         """Correct by the calibration in force; degree 0 or none: samples are taken as they come."""
         calibration = reference.calibration
-        self._clockwise = self._anticlockwise = None
+        corrections = None
         self._certificate = ""
         if calibration is not None and calibration.degree > 0 and calibration.points:
             try:
                 clockwise = Correction.from_calibration(calibration, Direction.CLOCKWISE)
-                anticlockwise = Correction.from_calibration(calibration, Direction.ANTICLOCKWISE)
+                corrections = (clockwise, Correction.from_calibration(calibration, Direction.ANTICLOCKWISE))
+                self._certificate = calibration.certificate
             except ValueError as error:  # the plan has warned of it; the trace's "correction" says none
                 log.warning("%s: calibration %s corrects nothing: %s", reference.number, calibration.certificate, error)
-                return
-            self._clockwise, self._anticlockwise = clockwise, anticlockwise
-            self._certificate = calibration.certificate
+        self._corrections = corrections
 
     @property
     def description(self) -> str:
@@ -61,13 +59,15 @@ class TorqueChain:
     def true_nm(self, indicated_nm: FloatArray) -> FloatArray:
         """Return torque with zero subtracted and the calibration applied; each sign by its own direction."""
         zeroed: FloatArray = indicated_nm - self.zero_nm
-        if self._clockwise is None or self._anticlockwise is None:
+        corrections = self._corrections
+        if corrections is None:
             return zeroed
+        clockwise, anticlockwise = corrections
         if len(zeroed) == 0 or zeroed.min() >= 0:
-            return np.asarray(self._clockwise.true_torque(zeroed))
+            return np.asarray(clockwise.true_torque(zeroed))
         if zeroed.max() <= 0:
-            return -np.asarray(self._anticlockwise.true_torque(-zeroed))
+            return -np.asarray(anticlockwise.true_torque(-zeroed))
         magnitude = np.abs(zeroed)
-        clockwise = np.asarray(self._clockwise.true_torque(magnitude))
-        anticlockwise = np.asarray(self._anticlockwise.true_torque(magnitude))
-        return np.where(zeroed >= 0, clockwise, -anticlockwise)
+        positive = np.asarray(clockwise.true_torque(magnitude))
+        negative = np.asarray(anticlockwise.true_torque(magnitude))
+        return np.where(zeroed >= 0, positive, -negative)

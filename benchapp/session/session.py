@@ -125,6 +125,7 @@ class BenchSession:
         self._phase = Phase.REST
         self._pull_direction = Direction.CLOCKWISE
         self._pull_start_s: float | None = None
+        self._read_to_s = math.nan
         self._eighty_s: float | None = None
         self._taken: tuple[float, float] | None = None
         self._zero_wall = ""
@@ -324,9 +325,13 @@ class BenchSession:
         self._status = LinkStatus(LinkState.OPENING, url=url, profile=profile)
 
         def on_block(block: SampleBlock) -> None:
+            if serial == self._link_serial:
+                self._show_samples(block)
             self._queue.put(lambda: self._block(block) if serial == self._link_serial else None)
 
         def on_status(status: LinkStatus) -> None:
+            if serial == self._link_serial:
+                self._chain.set_polarity(clockwise_positive=status.clockwise_positive)
             self._queue.put(lambda: self._new_status(status) if serial == self._link_serial else None)
 
         try:
@@ -427,6 +432,16 @@ class BenchSession:
 
     # -------------------------------------------------------------------------------------------------- the samples
 
+    def _show_samples(self, block: SampleBlock) -> None:
+        """Put samples where the window draws them from. On the link's thread: the curve never waits for the engine.
+
+        Zero and correction are those in force now; in the moment they change the engine may read with the others.
+        """
+        if len(block):
+            torque_nm = self._chain.true_nm(self._chain.indicated_nm(block))
+            self._ring.append(block.t_s, torque_nm)
+            self._live = (float(block.t_s[-1]), float(torque_nm[-1]))
+
     def _block(self, block: SampleBlock) -> None:
         if self._status.state is not LinkState.STREAMING:  # samples are their own proof
             self._new_status(replace(self._status, state=LinkState.STREAMING, reason="", source=block.source))
@@ -437,8 +452,7 @@ class BenchSession:
         changed |= self._watch_overload(indicated_nm, len(block.overload_t_s))
         if len(block):
             torque_nm = self._chain.true_nm(indicated_nm)
-            self._ring.append(block.t_s, torque_nm)
-            self._live = (float(block.t_s[-1]), float(torque_nm[-1]))
+            self._read_to_s = float(block.t_s[-1])
             self._cutout.feed(block, self._pull_start_s)
             if self._zeroing is not None:
                 changed |= self._feed_zeroing(block.t_s, indicated_nm)
@@ -739,7 +753,7 @@ class BenchSession:
             for event in self._reader.take_hold():
                 self._read(event)
                 if isinstance(event, HoldSteady) and self._phase is Phase.HELD:
-                    self._taken = (self._live[0], abs(event.torque))
+                    self._taken = (self._read_to_s, abs(event.torque))
         elif isinstance(effect, e.Sound):
             self._sounds.append(effect.name)
         else:
