@@ -481,10 +481,13 @@ def remarks(plan: StudyPlan, analysis: Study, n_rounds: int, *, n_left_out: int 
             f"Who with which tool: p = {p:.2f}, above {POOL_ABOVE:g}, so it is counted as spread from pull to pull."
         )
     elif not math.isnan(p):
-        said.append(f"Who with which tool: p = {p:.3f}, at most {POOL_ABOVE:g}, so it is kept apart, as part of who.")
+        said.append(
+            f"Who with which tool: p = {p:.3f}, at most {POOL_ABOVE:g}, so it is kept apart; the sentence counts it "
+            "to who pulls."
+        )
     words = {"person": "who pulls", "interaction": "who with which tool", "tool": "which tool"}
     said.extend(
-        f"The estimate for {words[name]} came out below zero ({variance:.3g} %²): it is taken as zero, no difference "
+        f"The estimate for {words[name]} came out below zero (−{-variance:.3g} %²): it is taken as zero, no difference "
         "was found there."
         for name, variance in analysis.negative
     )

@@ -26,7 +26,7 @@ from benchapp.records.model import ToolRecord
 from benchapp.torque.direction import Direction
 from benchapp.torque.text import parse_torque
 from benchapp.torque.units import from_nm, to_nm
-from benchapp.ui import words
+from benchapp.ui import theme, words
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button
 from benchapp.ui.format import plural, range_text, wall_text
@@ -57,7 +57,6 @@ class Setup(QWidget):
         self.plan: StudyPlan | None = None
         self._references: list[Reference] = []
         self._filling = False
-        self.setStyleSheet("QListWidget::item { padding: 4px 2px; }")
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         outer.setSpacing(10)
@@ -71,7 +70,7 @@ class Setup(QWidget):
         self.people.itemChanged.connect(self._changed)
         who.body.addWidget(self.people, 1)
         self.name = QLineEdit()
-        self.name.setPlaceholderText("somebody else, then Enter")
+        self.name.setPlaceholderText("another name, Enter")
         self.name.setAccessibleName("Name of somebody else")
         self.name.returnPressed.connect(self._add_person)
         who.body.addWidget(self.name)
@@ -162,6 +161,17 @@ class Setup(QWidget):
         foot.body.addLayout(bottom)
         outer.addWidget(foot)
         self.setFocusProxy(self.people)
+
+    def restyle(self) -> None:
+        """Boxes that show in both palettes: empty with a frame, full when ticked."""
+        c = theme.palette()
+        self.setStyleSheet(
+            "QListWidget::item { padding: 4px 2px; }"
+            "QListWidget::indicator { width: 14px; height: 14px; border-radius: 3px; }"
+            f"QListWidget::indicator:unchecked {{ border: 1px solid {c.soft}; background: {c.panel}; }}"
+            f"QListWidget::indicator:checked {{ border: 1px solid {c.accent}; background: {c.accent}; }}"
+            f"QListWidget::indicator:disabled {{ border: 1px solid {c.line}; background: {c.panel_soft}; }}"
+        )
 
     # ------------------------------------------------------------------------------------------------------------ fill
 
@@ -481,6 +491,7 @@ class StudyView(QWidget):
 
     def restyle(self) -> None:
         """The palette or the window's size has changed."""
+        self.setup.restyle()
         self.board.restyle()
         self.result.restyle()
 
