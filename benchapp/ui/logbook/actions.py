@@ -116,19 +116,15 @@ class RunActions(QWidget):
 
     def save_record(self, path: Path, paper: str) -> bool:
         """Write the record to `path` on "A4" or "Letter"; False after a problem was told."""
-        from benchapp.ui.paper.document import Paper, refusal, write_file
-        from benchapp.ui.paper.verification import NotSealedError, verification_record  # not before it is asked for
+        from benchapp.ui.paper.record import record_pdf  # not before it is asked for
+        from benchapp.ui.paper.sheet import PaperError, write_file
 
         store = self.context.store
         if self.run is None or store is None:
             return False
-        size = Paper.A4 if paper == "A4" else Paper.LETTER
         try:
-            write_file(path, verification_record(store, self.run.run_id, size, self.context.unit))
-        except OSError as error:
-            self._say(refusal(path, error), problem=True)
-            return False
-        except (NotSealedError, StoreError) as error:
+            write_file(path, record_pdf(store, self.run.run_id, paper))
+        except (PaperError, StoreError) as error:
             self._say(str(error), problem=True)
             return False
         self._say(f"The verification record is in {path}.")

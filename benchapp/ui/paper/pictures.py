@@ -111,7 +111,9 @@ def _pull(
         for edge in corridor:
             painter.drawLine(at(span[0], edge), at(span[1], edge))
     if not len(pull.t_s):
-        draw_lines(painter, ["no curve stored"], face(6.8), box.translated(0, box.height() / 2), align="centre", ink=SOFT)
+        draw_lines(
+            painter, ["no curve stored"], face(6.8), box.translated(0, box.height() / 2), align="centre", ink=SOFT
+        )
         return
     n = max(2, int(box.width() / (0.4 * PT)))
     path, before = QPainterPath(), None
@@ -119,9 +121,13 @@ def _pull(
     gaps = np.diff(pull.t_s)
     longest = max(5 * float(np.median(gaps)), 2 * (span[1] - span[0]) / n) if len(gaps) else 1.0
     for t, least, greatest in reduced:
-        first, second = (least, greatest) if before is None or abs(before[1] - least) < abs(before[1] - greatest) else (
-            greatest,
-            least,
+        first, second = (
+            (least, greatest)
+            if before is None or abs(before[1] - least) < abs(before[1] - greatest)
+            else (
+                greatest,
+                least,
+            )
         )
         if before is None or t - before[0] > longest:  # what was never recorded is not drawn
             path.moveTo(at(t, first))
@@ -166,11 +172,13 @@ def lanes(rows: Sequence[Lane], width: float) -> Piece:
             return left + wide / 2 + value / reach * wide / 2
 
         foot = y + pitch * len(rows)
-        for n in range(-int(reach / step), int(reach / step) + 1):
+        for n in range(-int(0.97 * reach / step), int(0.97 * reach / step) + 1):
             painter.setPen(QPen(HAIR, (0.7 if n == 0 else 0.25) * PT))
             painter.drawLine(QPointF(at(n * step), y), QPointF(at(n * step), foot))
             text = percent(n * step, 1 if step < 1 else 0) if n else "0 %"
-            draw_lines(painter, [text], face(6.6), QRectF(at(n * step) - 40 * PT, foot + 1 * PT, 80 * PT, 0), align="centre")
+            draw_lines(
+                painter, [text], face(6.6), QRectF(at(n * step) - 40 * PT, foot + 1 * PT, 80 * PT, 0), align="centre"
+            )
         for index, row in enumerate(rows):
             middle = y + (index + 0.5) * pitch
             draw_lines(painter, [row.title], face(7.8, bold=True), QRectF(x, middle - 9.5 * PT, label_wide, 0))
@@ -224,7 +232,8 @@ def over_years(dots: Sequence[Dot], width: float, labels: tuple[str, str], title
 
         def at(day: float, value: float) -> QPointF:
             return QPointF(
-                x + edge + 6 * PT + (day - first) / span * (width - edge - 12 * PT), top + tall / 2 - value / reach * tall / 2
+                x + edge + 6 * PT + (day - first) / span * (width - edge - 12 * PT),
+                top + tall / 2 - value / reach * tall / 2,
             )
 
         painter.setPen(QPen(HAIR, 0.5 * PT))
@@ -240,7 +249,9 @@ def over_years(dots: Sequence[Dot], width: float, labels: tuple[str, str], title
             path.lineTo(QPointF(x + width, at(last, sign * ordered[-1].limit).y()))
             painter.drawPath(path)
             where = QRectF(x, at(first, sign * limit).y() - 5 * PT, edge - 4 * PT, 0)
-            draw_lines(painter, [percent(sign * limit, 0 if limit == int(limit) else 1)], face(6.8), where, align="right")
+            draw_lines(
+                painter, [percent(sign * limit, 0 if limit == int(limit) else 1)], face(6.8), where, align="right"
+            )
             painter.setPen(QPen(BLACK, 0.5 * PT, Qt.PenStyle.DashLine))
         zero = QRectF(x, at(first, 0).y() - 5 * PT, edge - 4 * PT, 0)
         draw_lines(painter, ["0 %"], face(6.8), zero, align="right")

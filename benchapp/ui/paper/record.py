@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QPainter, QPen
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
 
 from benchapp.metrology.budget import FORMULAS
 from benchapp.metrology.deviation import Convention
@@ -37,8 +37,20 @@ from benchapp.ui.logbook.model import (
     standing_of,
 )
 from benchapp.ui.paper.pictures import Lane, SmallPull, lanes, pull_rows, window_of
-from benchapp.ui.paper.sheet import BLACK, PT, SOFT, Col, PaperError, Piece, Sheet, draw_code, draw_lines, face, lines_of
-from benchapp.ui.verdict import GIVEN_BY_WORDS, OUTCOME_WORDS, WORDS, ambient_sentences, probability_text
+from benchapp.ui.paper.sheet import (
+    BLACK,
+    PT,
+    SOFT,
+    Col,
+    PaperError,
+    Piece,
+    Sheet,
+    draw_code,
+    draw_lines,
+    face,
+    lines_of,
+)
+from benchapp.ui.verdict import GIVEN_BY_WORDS, OUTCOME_WORDS, ambient_sentences, probability_text
 from drivers.samples import Source
 
 LIMITS: Final = "A verification in the workshop; not a calibration certificate."
@@ -194,7 +206,9 @@ def _head(sheet: Sheet, sealed: _Sealed) -> None:
     wide = sheet.width - 84 * PT
     number_lines = lines_of(tool.number, face(23, bold=True), wide)
     what = " ".join(part for part in (tool.maker, tool.model) if part)
-    under = "  ·  ".join(part for part in (what, f"serial {tool.serial}" if tool.serial else "", range_text(tool)) if part)
+    under = "  ·  ".join(
+        part for part in (what, f"serial {tool.serial}" if tool.serial else "", range_text(tool)) if part
+    )
     under_lines = lines_of(under, face(9.4), wide)
     height = max(84 * PT, (24 + 29 * len(number_lines) + 12.4 * len(under_lines) + 16) * PT)
 
@@ -216,9 +230,7 @@ def _head(sheet: Sheet, sealed: _Sealed) -> None:
 
 
 def _band(sheet: Sheet, word: str, sentence: str, *, filled: bool) -> None:
-    big, font = face(21, bold=True, spaced=3.4), face(8.6)
-    from PySide6.QtGui import QColor, QFontMetricsF
-
+    big, font = face(22, bold=True), face(8.6)
     left = QFontMetricsF(big).horizontalAdvance(word) + 24 * PT
     lines = lines_of(sentence, font, sheet.width - left - 12 * PT)
     height = max(34 * PT, (len(lines) * 11.2 + 12) * PT)
@@ -281,7 +293,9 @@ def _results(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
     rows, drawn = [], []
     for line, point in zip(lines, judged.points, strict=True):
         if point is None:
-            rows.append([line.title, f"±{short(line.limit_percent)} %", str(len(line.counted)), *[""] * 7, line.refused])
+            rows.append(
+                [line.title, f"±{short(line.limit_percent)} %", str(len(line.counted)), *[""] * 7, line.refused]
+            )
             drawn.append(Lane(line.title, line.limit_percent, line.counted, line.aside))
             continue
         budget = point["budget"]
@@ -312,16 +326,16 @@ def _results(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
         )
     sheet.table(
         [
-            Col("Checkpoint", 1.7, bold=True),
+            Col("Checkpoint", 2.05, bold=True),
             Col("Limit", 0.75, "right"),
-            Col("Counted", 0.75, "right"),
+            Col("n", 0.35, "right"),
             Col("Mean deviation", 1.0, "right", bold=True),
             Col("Spread s", 0.85, "right"),
             Col("Expanded uncertainty W", 1.15, "right"),
             Col("k", 0.5, "right"),
             Col("Interval W'", 0.85, "right"),
             Col("Guard band", 0.8, "right"),
-            Col("Within limits", 0.95, "right"),
+            Col("Probability within", 1.0, "right"),
             Col("Rule's answer", 1.6),
         ],
         rows,
@@ -336,7 +350,8 @@ def _results(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
             if iso
             else "Deviation = (applied − preset) / preset: plus means that joints get more than the tool says. "
         )
-        + "Dots: readings that count; open rings: set aside; the bar under them: the mean with its expanded uncertainty.",
+        + "Dots: readings that count; open rings: set aside; the bar under them: the mean with its expanded "
+        "uncertainty.",
         7.4,
         ink=SOFT,
     )
@@ -364,20 +379,24 @@ def _what_was_used(sheet: Sheet, sealed: _Sealed) -> None:
         ]
     )
     sheet.heading("Reference")
-    kept = [] if calibration is None else [
-        ("certificate", f"{calibration.certificate} of {calibration.calibrated.isoformat()}"),
-        ("laboratory", calibration.laboratory),
-        ("due", calibration.due.isoformat() + (" (past)" if _past(calibration.due, run.started) else "")),
-        ("usable", f"{short(calibration.usable_from_nm)} … {short(calibration.usable_to_nm)} N·m"),
-        ("class", calibration.reference_class),
-        (
-            "correction",
-            f"polynomial of degree {calibration.degree} through zero, from {plural(len(calibration.points), 'point')}"
-            if calibration.degree
-            else "none applied",
-        ),
-        ("coverage", f"k = {short(calibration.coverage_factor)}"),
-    ]
+    kept = (
+        []
+        if calibration is None
+        else [
+            ("certificate", f"{calibration.certificate} of {calibration.calibrated.isoformat()}"),
+            ("laboratory", calibration.laboratory),
+            ("due", calibration.due.isoformat() + (" (past)" if _past(calibration.due, run.started) else "")),
+            ("usable", f"{short(calibration.usable_from_nm)} … {short(calibration.usable_to_nm)} N·m"),
+            ("class", calibration.reference_class),
+            (
+                "correction",
+                f"polynomial of degree {calibration.degree} from {plural(len(calibration.points), 'point')}"
+                if calibration.degree
+                else "none applied",
+            ),
+            ("coverage", f"k = {short(calibration.coverage_factor)}"),
+        ]
+    )
     sheet.facts(
         [
             ("number", reference.number),
@@ -468,8 +487,8 @@ def _readings(sheet: Sheet, sealed: _Sealed) -> None:
     sheet.table(
         [
             Col("Pull", 0.45, "right"),
-            Col("Checkpoint", 1.35),
-            Col("Tool says", 1.1, "right"),
+            Col("Checkpoint", 1.8),
+            Col("Tool says", 1.05, "right"),
             Col("Reading", 1.15, "right", bold=True),
             Col("Deviation", 0.9, "right"),
             Col("Last fifth", 0.75, "right"),
@@ -486,7 +505,7 @@ def _readings(sheet: Sheet, sealed: _Sealed) -> None:
             + ")"
             for line in aside
         )
-        sheet.text(f"Set aside: {text}. Their readings are printed above and their curves below.", 8.2)
+        sheet.text(f"Set aside: {text}. What was read is printed above, the curve is drawn below.", 8.2)
     else:
         sheet.text("Nothing was set aside.", 8.2)
 
@@ -496,7 +515,9 @@ def _curves(sheet: Sheet, store: Store, sealed: _Sealed) -> None:
     unit = run.plan.tool.unit
     if not run.pulls:
         return
-    sheet.heading("The pulls as they were recorded", "drawn from the stored samples: each column from least to greatest")
+    sheet.heading(
+        "The pulls as they were recorded", "drawn from the stored samples: each column from least to greatest"
+    )
     groups: list[tuple[str, int | None, tuple[float, float] | None]] = []
     for index, checkpoint in enumerate(run.plan.checkpoints):
         title = f"{short(checkpoint.target)} {unit}, {checkpoint.direction.value}"
@@ -518,18 +539,18 @@ def _curves(sheet: Sheet, store: Store, sealed: _Sealed) -> None:
             if pull.reading is not None and pull.reading_time_s is not None:
                 place = (pull.reading_time_s - pull.start_s, pull.reading)
             said = "no reading" if pull.reading is None else reading_text(pull.reading, unit, run)
-            second = "set aside" if captured.set_aside is not None else (
-                "" if captured.deviation_percent is None else percent(captured.deviation_percent, 2)
+            second = (
+                "set aside"
+                if captured.set_aside is not None
+                else ("" if captured.deviation_percent is None else percent(captured.deviation_percent, 2))
             )
-            small.append(
-                SmallPull(f"{captured.number}   {said}", second, t, v, place, captured.set_aside is None)
-            )
+            small.append(SmallPull(f"{captured.number}   {said}", second, t, v, place, captured.set_aside is None))
         spans = [float(p.t_s[-1] - p.t_s[0]) for p in small if len(p.t_s)]
         scale = f"a picture is {significant(max(spans), 2)} s wide" if spans else ""
         edges = (
             ""
             if corridor is None
-            else f"; dashed: {reading_text(corridor[0], unit, run)} and {reading_text(corridor[1], unit, run)}, the limits"
+            else f"; dashed: the limits, {reading_text(corridor[0], unit, run)} and {reading_text(corridor[1], unit, run)}"
         )
         sheet.text(f"{title}   ({scale}{edges})" if scale else title, 7.8, keep=True)
         sheet.add(*pull_rows(small, sheet.width, corridor))
@@ -560,8 +581,8 @@ def _uncertainty(sheet: Sheet, judged: _Judged) -> None:
         reason = f": {given['reason']}" if given["reason"] else ""
         rows.append([formula.about, *values, f"{symbol} = {formula.text}; {how}{reason}", f"{where}; {formula.mark}"])
     for symbol in missing:
-        rows.append([FORMULAS[symbol].about, *["unknown"] * len(points), "nobody gave it; it is not in W", ""])
-    names = [f"{short(float(f'{float(p["target"]):.6g}'))}" for p in points]
+        rows.append([FORMULAS[symbol].about, *["?"] * len(points), "nobody gave it; it is not in W", ""])
+    names = [short(float(format(float(p["target"]), ".6g"))) for p in points]
     ways = {str(p["direction"]) for p in points}
     if len(ways) > 1:
         names = [f"{n} {'cw' if p['direction'] == 'clockwise' else 'acw'}" for n, p in zip(names, points, strict=True)]
@@ -582,7 +603,10 @@ def _procedure(sheet: Sheet, run: Run) -> None:
     marks = "  ".join(f"{mark}: {text}." for mark, text in MARKS.items())
     sheet.table(
         [Col("Figure", 2.2), Col("Value", 1.6, bold=True), Col("Where it comes from", 3.4), Col("Mark", 0.4)],
-        [[line.name, line.value, line.source, line.mark.split(":")[0]] for line in figure_lines(run.plan.procedure, run.plan.tool)],
+        [
+            [line.name, line.value, line.source, line.mark.split(":")[0]]
+            for line in figure_lines(run.plan.procedure, run.plan.tool)
+        ],
         points=7.2,
     )
     sheet.text(f"Marks: {marks}", 7.2, ink=SOFT)
@@ -625,10 +649,11 @@ def _record(sheet: Sheet, sealed: _Sealed) -> None:
         n_columns=1,
     )
     sheet.text(
-        "To check the seal: the file record.json lies inside this PDF, as an attachment. Its SHA-256 is the number after "
-        "the colon of the seal; in it stand the whole run, the SHA-256 of each stored curve, and the seal of the entry "
-        "before. A seal shows that nothing was changed since; that the records as a whole were not made anew shows only "
-        "a chain head kept elsewhere, such as the one printed here. The code on the first page holds run and seal.",
+        "To check the seal: the file record.json lies inside this PDF, as an attachment. Its SHA-256 is the number "
+        "after the colon of the seal; in it stand the whole run, the SHA-256 of each stored curve, and the seal of the "
+        "entry before. A seal shows that nothing was changed since. That the records as a whole were not made anew is "
+        "shown only by a chain head kept elsewhere, such as the one printed here. The code on the first page holds run "
+        "and seal.",
         7.8,
     )
 
@@ -639,8 +664,8 @@ def _limits(sheet: Sheet, sealed: _Sealed) -> None:
     said = [
         LIMITS + " It states how this tool came out on that day, against that reference, in those hands.",
         "It says nothing of torques between or beyond the checkpoints, nor of how the tool was used before or after.",
-        "Contributions named as unknown are not in the uncertainty; figures marked M or P are to be checked against the "
-        "standard before anyone relies on them.",
+        "Contributions named as unknown are not in the uncertainty; figures marked M or P are to be checked against "
+        "the standard before anyone relies on them.",
         "Local rules, the joint's own drawing and the tool maker's instructions come first. A tool that was dropped, "
         "overloaded or repaired is verified again before it is used.",
     ]

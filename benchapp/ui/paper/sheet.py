@@ -51,21 +51,18 @@ def _family() -> str:
 
 
 @lru_cache(maxsize=64)
-def face(points: float, *, bold: bool = False, mono: bool = False, spaced: float = 0.0) -> QFont:
+def face(points: float, *, bold: bool = False, mono: bool = False) -> QFont:
     """Return a font by its size in points.
 
     Args:
         points: Size.
         bold: Bold.
         mono: Every character equally wide.
-        spaced: Extra room between letters, points.
     """
     font = QFontDatabase.systemFont(QFontDatabase.SystemFont.FixedFont) if mono else QFont(_family())
     font.setPixelSize(round(points * PT))
     font.setBold(bold)
     font.setHintingPreference(QFont.HintingPreference.PreferNoHinting)
-    if spaced:
-        font.setLetterSpacing(QFont.SpacingType.AbsoluteSpacing, spaced * PT)
     return font
 
 
@@ -84,7 +81,9 @@ def lines_of(text: str, font: QFont, width: float) -> list[str]:
             if line:
                 found.append(line)
             while len(word) > 1 and metrics.horizontalAdvance(word) > width:
-                n = next(n for n in range(len(word) - 1, 0, -1) if n == 1 or metrics.horizontalAdvance(word[:n]) <= width)
+                n = next(
+                    n for n in range(len(word) - 1, 0, -1) if n == 1 or metrics.horizontalAdvance(word[:n]) <= width
+                )
                 found.append(word[:n])
                 word = word[n:]
             line = word
@@ -200,7 +199,7 @@ class Sheet:
             # the last line but one keeps the last with it, the first the second: no line stands alone
             tied = keep or (len(lines) > 1 and index in (0, len(lines) - 2))
             self.add(Piece(line_height(font), draw, keep=tied))
-        self.space(2)
+        self.add(Piece(2 * PT, keep=keep))
 
     def heading(self, text: str, note: str = "") -> None:
         """Add a heading that stays with what follows it."""
@@ -218,7 +217,7 @@ class Sheet:
     def table(self, columns: Sequence[Col], rows: Iterable[Sequence[str]], *, points: float = 7.7) -> None:
         """Add a table: its head stands again on each page, no row is cut."""
         whole = sum(column.share for column in columns)
-        gap, pad = 5 * PT, 2.1 * PT
+        gap, pad = 8 * PT, 2.1 * PT
         widths = [self.width * column.share / whole for column in columns]
         lefts = [sum(widths[:index]) for index in range(len(widths))]
         small, rule = face(points - 0.9), self.width
@@ -377,7 +376,7 @@ class Sheet:
                 draw_lines(
                     painter,
                     [self.stamp],
-                    face(12, bold=True, spaced=2.4),
+                    face(12.5, bold=True),
                     QRectF(LEFT, TOP - 9 * PT, self.width, 0),
                     align="right",
                 )
