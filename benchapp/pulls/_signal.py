@@ -194,7 +194,8 @@ def releases(
     if slow_stream:
         # a swing of the hand is a few samples: it may look like a click until one as clear and twice as deep comes
         deepest = max((one.fall for one in by_crest if one.clear), default=0.0)
-        found = [one for one in found if one.fall >= 0.55 * deepest]
+        # a fall by a fifth and more is no swing; what is deeper after it is the blow of the tool coming to its stop
+        found = [one for one in found if one.fall >= min(0.55 * deepest, 0.2 * x[one.index // per_block])]
     return [_sharpened(torque, release, rate_hz, per_block) for release in found]
 
 

@@ -171,7 +171,11 @@ def worst(path: Path, items: list[str]) -> None:
                 painter.setPen(QPen(QColor(colour), 2))
                 painter.drawEllipse(at(x, y), 8, 8)
                 painter.drawText(at(x, y) + QPointF(-50, -14 if what == "reading" else 26), what)
-        error = "no reading" if one.reading is None else f"{100 * (one.reading / (true.first_peak or 1.0) - 1):+.2f} %"
+        error = "no reading"
+        if one.reading is not None:
+            error = "a reading without a letting-go"
+            if true.first_peak is not None:
+                error = f"{100 * (one.reading / true.first_peak - 1):+.2f} %"
         painter.setPen(QColor("#222222"))
         _font(painter, 15, bold=True)
         painter.drawText(
