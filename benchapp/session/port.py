@@ -66,8 +66,12 @@ class BenchPort(Protocol):
         """The one key that goes on: confirms, takes the proposed choice, starts zeroing, acknowledges an overload."""
         ...
 
-    def set_aside(self) -> None:
-        """The other key: proposes to set the last reading aside; in a choice, moves to the next one."""
+    def set_aside(self, *, is_custodian: bool = False) -> None:
+        """The other key: proposes to set the last reading aside; in a choice, moves to the next one.
+
+        Args:
+            is_custodian: The custodian's lock is open for it: what the procedure leaves to the custodian may be done.
+        """
         ...
 
     def choose(self, key: str) -> None:

@@ -59,7 +59,7 @@ def figure_title(name: str) -> str:
     """Return a figure's name in words.
 
     >>> figure_title("permissible.above.II-A"), figure_title("rate.II.shortest")
-    ('permissible deviation, large tools (II-A)', 'time for the last fifth (II), shortest')
+    ('II-A: permissible deviation, large tools', 'II: time for the last fifth, shortest')
     """
     path = name.split(".")
     kinds = [part for part in path if part[:1] == "I" and part.rstrip("ABCDEFG-") in ("I", "II")]
@@ -67,13 +67,11 @@ def figure_title(name: str) -> str:
     title = FIGURE_NAMES.get(name) or FIGURE_NAMES.get(base) or FIGURE_NAMES.get(path[0]) or name
     if name == "preload.at":
         title = FIGURE_NAMES["preload.at"]
-    if kinds:
-        title += f" ({kinds[0]})"
     if path[0] == "rate":
         title += f", {path[-1].replace('_', ' ')}"
     if base not in FIGURE_NAMES and path[0] not in ("rate", "readings", "preload", "permissible"):
         title = name.replace(".", ": ").replace("_", " ")
-    return title
+    return f"{kinds[0]}: {title}" if kinds else title
 
 
 def value_text(value: Any) -> str:
@@ -219,7 +217,7 @@ class ProceduresPage(Page):
         self.reasons.add("why", TextField("Why", width=300, placeholder="read in the standard itself"))
         for form in (self.form, self.reasons):
             forms.addWidget(form, 1, Qt.AlignmentFlag.AlignTop)
-        self.form.fields["mark"].setMinimumWidth(250)
+        self.form.fields["mark"].box.setMinimumWidth(290)
         column.addLayout(forms)
         row = QHBoxLayout()
         self.problem = label("", "problem", wrap=True)
@@ -239,8 +237,8 @@ class ProceduresPage(Page):
         panel = Panel(margin=22)
         self.naming_form = Form()
         self.naming_form.add("name", TextField("Name", width=380, placeholder="Ferry tools, five readings"))
-        self.naming_form.add("about", TextField("What it is for", required=False, width=520))
-        self.naming_form.add("why", TextField("Why", width=520))
+        self.naming_form.add("about", TextField("What it is for", required=False, width=860))
+        self.naming_form.add("why", TextField("Why", width=860))
         self.naming_problem = label("", "problem", wrap=True)
         panel.body.addWidget(self.naming_form)
         panel.body.addWidget(self.naming_problem)

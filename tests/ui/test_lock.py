@@ -6,6 +6,7 @@ import datetime as dt
 import importlib.util
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,8 +14,10 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QLabel
 
+from benchapp.pulls.pull import Flag
 from benchapp.records import Person, Store, custodian
 from benchapp.records.canonical import parse
+from benchapp.runs.model import CapturedPull, PullKind, RunState
 from benchapp.ui import lockwords as words
 from benchapp.ui.context import AppContext
 from benchapp.ui.lockdialog import LockDialog
@@ -256,6 +259,28 @@ def test_the_window_goes_on_while_the_passphrase_is_hashed(shop, monkeypatch):
     shop.dialog.reject()  # not in the middle of it
     assert shop.dialog.isVisible()
     wait(lambda: shop.done == ["custodian"], "the lock to open")
+
+
+@pytest.mark.parametrize(("rule", "flags"), [("custodian", ()), ("custodian", (Flag.TOO_FAST,)), ("operator", ())])
+def test_what_a_procedure_leaves_to_the_custodian_is_set_aside_under_the_lock(kept, rule, flags):
+    captured = CapturedPull(1, PullKind.READING, 0, replace(stand.card(29.0).pull, flags=flags))
+    plan = replace(stand.plan(), procedure={"conduct": {"set_aside_unflagged": {"value": rule}}})
+    asked = []
+    kept.port.set_aside = lambda **how: asked.append(how)
+    run = stand.run(RunState.PULL, plan=plan, pulls=(captured,))
+    kept.port.show(stand.view(RunState.PULL, run=run))
+    kept.window.bench.tick()
+    kept.window.bench.act("aside")
+    if rule == "operator" or flags:
+        assert asked == [{}]
+        return
+    assert asked == []
+    assert "to set aside a reading without a flag" in shown(kept.dialog)
+    kept.enter(old=RIGHT)
+    assert asked == [{"is_custodian": True}]
+    (entry,) = kept.store.entries(run.run_id)
+    content = parse(entry.body)["content"]
+    assert (content["act"], content["details"]) == ("a reading without a flag may be set aside", {"reading": 1})
 
 
 # --- people

@@ -9,14 +9,15 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Callable
-from typing import Final
+from typing import Any, Final
 
 from PySide6.QtCore import QRect, QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import QHideEvent, QPainter, QPaintEvent, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import QWidget
 
 from benchapp.pulls.pull import Flag, Mode
-from benchapp.runs.model import Hold, RunState
+from benchapp.runs.model import Hold, Run, RunState
+from benchapp.runs.standing import counts
 from benchapp.session.view import BenchView, Card, Phase
 from benchapp.ui import keys, theme, words
 from benchapp.ui.bench.entry import IndicationEntry
@@ -33,6 +34,14 @@ log = logging.getLogger(__name__)
 FRAME_MS: Final = 16
 FIGURE_EVERY_S: Final = 0.08  # an eye cannot read digits that change faster
 ALARM_EVERY_S: Final = 1.1
+ASIDE_STATES: Final = (
+    RunState.SET_TOOL,
+    RunState.PULL,
+    RunState.INDICATION,
+    RunState.FINAL_ZERO,
+    RunState.RESET_TOOL,
+)
+"""In these the other key proposes to set the last reading aside."""
 CURVE_FLAGS: Final = {
     Flag.JERKY: "dip",
     Flag.PAST_CLICK: "carried on",
@@ -169,7 +178,7 @@ class BenchPage(QWidget):
                 self._leave_index = (self._leave_index + 1) % (len(words.LEAVE_REASONS) + 1)
                 self._show_leaving()
             elif self.view.run is not None and not self.is_alarmed:
-                bench.set_aside()
+                self._set_aside(self.view.run)
         elif action == "leave" and (self.is_running or self._leaving):
             self._leaving = not self._leaving
             self._leave_index = 0
@@ -181,6 +190,29 @@ class BenchPage(QWidget):
         """A sealed run stands there that found its tool out of limits."""
         verdict = self.view.verdict
         return self.view.state is RunState.SEALED and verdict is not None and not verdict.within
+
+    def _set_aside(self, run: Run) -> None:
+        """The other key. What the procedure leaves to the custodian is done under the lock, and the records tell."""
+        last = next((pull for pull in reversed(run.pulls) if counts(pull)), None)
+        conduct: Any = run.plan.procedure.get("conduct", {})
+        rule = conduct.get("set_aside_unflagged", {}).get("value")
+        if last is None or last.pull.flags or rule != "custodian" or run.state not in ASIDE_STATES:
+            self.context.bench.set_aside()
+            return
+
+        def do(who: str) -> None:
+            store = self.context.store
+            if store is not None:
+                store.note_act(
+                    "a reading without a flag may be set aside",
+                    who=who,
+                    subject=run.run_id,
+                    details={"reading": last.number},
+                )
+            self.context.bench.set_aside(is_custodian=True)
+            self.tick()
+
+        self.context.as_custodian("to set aside a reading without a flag", do)
 
     def _take_leave(self) -> None:
         self._leaving = False
