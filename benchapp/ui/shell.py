@@ -682,6 +682,18 @@ class MainWindow(QMainWindow):
         if action.data():
             self.set_operator(str(action.data()))
 
+    def show_curves(self) -> None:
+        """Look at the pulls of the run under way, laid over each other."""
+        run, store = self.context.bench.view().run, self.context.store
+        if run is None or store is None or not run.pulls:
+            return
+        from benchapp.ui.curves.benchcurves import BenchCurves
+
+        dialog = BenchCurves(self.context, run, store, self)
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.resize(self.size() * 0.92)
+        dialog.open()
+
     def _more_menu(self) -> None:
         menu = QMenu(self)
         go, aside = self.bench.key_names
@@ -689,6 +701,9 @@ class MainWindow(QMainWindow):
         menu.addAction(f"Teach the key that sets aside (now {aside}) …").triggered.connect(self._teach_aside)
         menu.addAction("Keys as delivered").triggered.connect(self._forget_keys)
         menu.addSeparator()
+        curves = menu.addAction("Curves of the run under way …")
+        curves.setEnabled(self.context.store is not None and bool(getattr(self.context.bench.view().run, "pulls", ())))
+        curves.triggered.connect(self.show_curves)
         zero = menu.addAction("Take zero now")
         zero.setEnabled(not self.bench.is_running)
         zero.triggered.connect(self.context.bench.zero)

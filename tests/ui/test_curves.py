@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import xml.etree.ElementTree as ET
 
 import numpy as np
@@ -216,6 +217,33 @@ def test_picture_and_samples_go_out_as_png_svg_and_trace_file(panel, tmp_path):
     again = read_trace(tmp_path / "ä b.csv")
     assert np.array_equal(again.torque, panel.trace.torque)
     assert np.array_equal(again.t_s, panel.trace.t_s)
+
+
+def test_all_pulls_go_out_as_they_lie_over_each_other(panel, tmp_path):
+    panel.align.choose(Align.EIGHTY)
+    panel.picture.set_unit("lbf·in")
+    assert panel.save_as(str(tmp_path / "all.csv"), "all")
+    rows = list(csv.DictReader((tmp_path / "all.csv").read_text(encoding="utf-8").splitlines()))
+    assert {row["pull"] for row in rows} == {"1", "2"}
+    for made in panel.picture.curves:
+        mine = [row for row in rows if row["pull"] == str(made.number)]
+        assert len(mine) == len(made.t_s)
+        at = min(mine, key=lambda row: abs(float(row["time_s_from_80"])))
+        # 1 lbf·in is 0.1129848290276167 N·m exactly (NIST SP 811); at zero stands 80 % of the reading
+        assert float(at["torque"]) * 0.1129848290276167 == pytest.approx(0.8 * made.pull.reading, rel=0.01)
+        assert {row["unit"] for row in mine} == {"lbf·in"}
+
+
+def test_a_click_from_near_tells_a_millisecond_from_the_next(picture):
+    QTest.keyClick(picture, Qt.Key.Key_C)
+    start, end, *_ = picture.view
+    area, _ = picture._areas(picture.size())
+    assert area.width() / ((end - start) * 1000) > 5  # pixels for one millisecond
+    seen = set()
+    for k in range(10):
+        picture._set_cursor(0.001 * k)
+        seen.add(round(picture.reading().time_s, 6))
+    assert len(seen) == 10
 
 
 def test_a_place_that_cannot_be_written_is_said_with_its_reason(panel, tmp_path):

@@ -14,7 +14,10 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
-from benchapp.records import demo, studies
+from benchapp.practice.study import next_step, take
+from benchapp.pulls.pull import Mode, Pull
+from benchapp.records import Store, demo, studies
+from benchapp.torque.direction import Direction
 from benchapp.ui.practice.studyboard import DONE, PULL
 from drivers.samples import Source
 
@@ -84,8 +87,22 @@ class Group:
         self.wait(lambda: len(self.board.pulls) > n, f"a {manner} pull")
 
 
+def pull_the_middle(store: Store, n_left: int) -> None:
+    """What other people pull meanwhile at another bench on the same store, all but the last `n_left`."""
+    (kept,) = studies.all_studies(store)
+    while True:
+        pulls = studies.pulls(store, kept.key)
+        step = next_step(kept.plan, pulls)
+        if step.index >= step.n_steps - n_left:
+            return
+        nm = step.tool.target_nm * (1.015 if step.person == "fitter 1" else 0.985) * (1 + 0.002 * (step.index % 3))
+        read = Pull(0.0, 2.0, Direction.CLOCKWISE, Mode.FIRST_PEAK, nm, 1.0, nm, nm, 0.0, 0.0, 0.9, 9.0)
+        at = "2026-11-25T09:00:00+00:00"
+        studies.add_pull(store, kept.key, take(kept.plan, pulls, step, read, at=at, source=Source.SIMULATED))
+
+
 def test_a_study_from_its_set_up_over_a_closed_program_to_its_result(
-    open_kilter: Callable[[], Any], tmp_path: Path
+    open_kilter: Callable[[], Any], stored: Callable[[], Store], tmp_path: Path
 ) -> None:
     group = Group(open_kilter())
     store = group.kilter.store
@@ -108,12 +125,14 @@ def test_a_study_from_its_set_up_over_a_closed_program_to_its_result(
     group.wait(lambda: not group.board.is_under_way, "the study to be put down")
     group.window.close()
     group.kilter.close()
+    with stored() as closed:
+        (kept,) = studies.all_studies(closed)
+        assert kept.is_open
+        assert kept.n_counted == 1
+        pull_the_middle(closed, n_left=2)
 
     group = Group(open_kilter())
     store = group.kilter.store
-    (kept,) = studies.all_studies(store)
-    assert kept.is_open
-    assert kept.n_counted == 1
     group.view.setup.list.selectRow(0)
     QTest.mouseClick(group.view.setup.open_button, Qt.MouseButton.LeftButton)
     group.wait(lambda: group.board.is_under_way, "the study to be taken up")

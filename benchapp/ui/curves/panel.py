@@ -58,6 +58,20 @@ def explain(pull: Pull | None, unit: str) -> list[str]:
     return said
 
 
+def overlaid_csv(curves: Sequence[Curve], align: Align, unit: str) -> str:
+    """Return the samples of all curves as CSV: pull, time on the shared axis, torque and rate in `unit`, counts or not.
+
+    Times are seconds from where the curves meet, torque is positive in the direction of the pull, decimal sign a point.
+    """
+    factor = factor_nm(unit)
+    lines = [f"pull,time_s_from_{align.value},torque,rate_per_s,unit,counts"]
+    for curve in curves:
+        shift, counts = curve.shift_s(align), "yes" if curve.counts else "no"
+        rows = zip(curve.t_s - shift, curve.torque_nm / factor, curve.rate_nm_s / factor, strict=True)
+        lines.extend(f"{curve.number},{t:.6f},{y:.9g},{rate:.6g},{unit},{counts}" for t, y, rate in rows)
+    return "\r\n".join(lines) + "\r\n"
+
+
 class CurvePanel(QWidget):
     """The picture with its pulls.
 
@@ -105,6 +119,7 @@ class CurvePanel(QWidget):
         menu.addAction("Picture as SVG …", lambda: self._ask("svg"))
         if data_wanted is not None:
             menu.addAction("This pull's samples as a trace file …", lambda: self._ask("csv"))
+        menu.addAction("All pulls' samples as they lie over each other …", lambda: self._ask("all"))
         self.save.setMenu(menu)
         tools.addWidget(self.save)
         outer.addLayout(tools)
@@ -175,12 +190,16 @@ class CurvePanel(QWidget):
 
     def _ask(self, kind: str) -> None:
         filters = {"png": "Picture (*.png)", "svg": "Drawing (*.svg)", "csv": "Trace file (*.csv)"}
-        path, _ = QFileDialog.getSaveFileName(self, "Save", f"{self._name()}.{kind}", filters[kind])
+        ending = "csv" if kind == "all" else kind
+        path, _ = QFileDialog.getSaveFileName(self, "Save", f"{self._name()}.{ending}", filters[ending])
         if path:
             self.save_as(path, kind)
 
     def save_as(self, path: str, kind: str) -> bool:
-        """Write the picture ("png", "svg") or the chosen pull's samples ("csv"); says so or says why not."""
+        """Write the picture ("png", "svg"), the chosen pull's samples ("csv") or those of all pulls ("all").
+
+        Says so, or says why not.
+        """
         try:
             self._write(path, kind)
         except (OSError, ValueError) as problem:
@@ -197,6 +216,11 @@ class CurvePanel(QWidget):
                 raise OSError("the picture could not be written")
         elif kind == "svg":
             self.picture.save_svg(path, self._name())
+        elif kind == "all":
+            if not self.picture.curves:
+                raise OSError("there are no pulls")
+            text = overlaid_csv(self.picture.curves, self.picture.align, self.picture.unit)
+            Path(path).write_text(text, encoding="utf-8", newline="")
         else:
             trace = self._data_wanted(self.picture.chosen) if self._data_wanted else None
             if trace is None:
