@@ -129,7 +129,7 @@ class BenchPage(QWidget):
     @property
     def takes_keys(self) -> bool:
         """Single keys act on the Bench (a run or its end is shown, or an alarm)."""
-        return self.view.run is not None or self.is_alarmed
+        return self.view.run is not None or self.is_alarmed or bool(getattr(self.start, "takes_keys", False))
 
     @property
     def key_names(self) -> tuple[str, str]:
@@ -159,7 +159,10 @@ class BenchPage(QWidget):
     def act(self, action: str) -> None:
         """Do what a key means now: "go", "aside" or "leave"."""
         bench = self.context.bench
-        if action == "go":
+        start: Any = self.start
+        if self.view.run is None and not self.is_alarmed and getattr(start, "takes_keys", False):
+            start.act(action)
+        elif action == "go":
             if self.is_alarmed:
                 bench.go_on()
             elif self._leaving:
@@ -174,6 +177,9 @@ class BenchPage(QWidget):
             if self._is_found_out:
                 run_id = self.view.run.run_id if self.view.run is not None else ""
                 self.context.page_wanted.emit("rack", f"view:impact:run:{run_id}")
+            elif self._is_labelled:
+                number = self.view.run.plan.tool.number if self.view.run is not None else ""
+                self.context.page_wanted.emit("rack", f"view:labels:{number}")
             elif self._leaving:
                 self._leave_index = (self._leave_index + 1) % (len(words.LEAVE_REASONS) + 1)
                 self._show_leaving()
@@ -190,6 +196,11 @@ class BenchPage(QWidget):
         """A sealed run stands there that found its tool out of limits."""
         verdict = self.view.verdict
         return self.view.state is RunState.SEALED and verdict is not None and not verdict.within
+
+    @property
+    def _is_labelled(self) -> bool:
+        """A sealed run stands there after which the tool gets another label."""
+        return self.view.state is RunState.SEALED and self.view.run is not None and not self._is_found_out
 
     def _set_aside(self, run: Run) -> None:
         """The other key. What the procedure leaves to the custodian is done under the lock, and the records tell."""
@@ -378,6 +389,8 @@ class BenchPage(QWidget):
             instruction, detail = words.LEAVE_QUESTION, f"{keys_named[0]}: yes  ·  {keys_named[1]}: the next choice"
         else:
             instruction, detail = words.instruction(view), words.detail(view, keys_named)
+            told = getattr(self.start, "headline", None)
+            instruction, detail = (told() if told is not None and view.run is None else None) or (instruction, detail)
         trouble = (
             view.store_problem
             or words.notice(view)
@@ -389,6 +402,8 @@ class BenchPage(QWidget):
         sheet = self._sheet()
         if view.run is None and self.start is None and self._start_factory is not None:
             self.start = self._start_factory(self.context, self.settings, self)
+            if hasattr(self.start, "headline_changed"):
+                self.start.headline_changed.connect(self._redraw_all)
             self._place()
         if self.start is not None:
             shown = view.run is None
@@ -524,6 +539,8 @@ class BenchPage(QWidget):
             actions.append(("aside", "Next", aside))
         elif self._is_found_out:
             actions.append(("aside", "What was done with it", aside))
+        elif self._is_labelled:
+            actions.append(("aside", "Its label", aside))
         elif self.view.card is not None and state in (RunState.PRELOAD, RunState.PULL, RunState.SET_TOOL):
             actions.append(("aside", "Set aside", aside))
         if self.is_running:

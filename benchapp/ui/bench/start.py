@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
-from PySide6.QtCore import QStringListModel, Qt, QTimer
+from PySide6.QtCore import QStringListModel, Qt, QTimer, Signal
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -47,8 +47,10 @@ from benchapp.ui.theme import Sizes, font_of_cap
 from drivers.samples import Source
 
 if TYPE_CHECKING:
+    from benchapp.metrology.judgement import Geometric
     from benchapp.runs.planning import Override, Refusal
     from benchapp.runs.procedure import Procedure
+    from benchapp.ui.bench.influences import InfluencePanel
 
 log = logging.getLogger(__name__)
 
@@ -118,6 +120,8 @@ class StartPanel(QWidget):
         today: Gives the date; a test puts its own.
     """
 
+    headline_changed = Signal()
+
     def __init__(
         self,
         context: AppContext,
@@ -141,6 +145,8 @@ class StartPanel(QWidget):
         self._chosen_procedure = ""  # by a person, before the records with the shop's own were there
         self.plan: RunPlan | None = None
         self._problem = ""
+        self.influences: InfluencePanel | None = None
+        self._geometric: dict[str, dict[str, Geometric]] = {}
         self._build()
         self.replan_timer = QTimer(self)
         self.replan_timer.setSingleShot(True)
@@ -364,8 +370,93 @@ class StartPanel(QWidget):
             air.addWidget(field)
             self.air[key] = field
         card.column.addLayout(air)
+        self.to_influences = QPushButton("What handling adds …", card)
+        self.to_influences.setProperty("kind", "quiet")
+        self.to_influences.setToolTip("Contributions to the uncertainty: measure them, take model values, or type them")
+        self.to_influences.clicked.connect(self.show_influences)
+        self.to_influences.hide()
+        card.column.addWidget(self.to_influences)
         card.column.addStretch(1)
         self.limit_line = card.label("")
+
+    # ------------------------------------------------------------------------------------------------------- influences
+
+    @property
+    def takes_keys(self) -> bool:
+        """A guided series is under way: the two keys belong to it."""
+        return self.influences is not None and self.influences.takes_keys
+
+    def act(self, action: str) -> None:
+        """Hand a key's meaning on to the series."""
+        if self.influences is not None:
+            self.influences.act(action)
+
+    def headline(self) -> tuple[str, str] | None:
+        """Instruction and detail for the top of the Bench; None: the Bench's own."""
+        shown = self.influences is not None and not self.influences.isHidden()
+        return self.influences.headline() if shown and self.influences is not None else None
+
+    def show_influences(self) -> None:
+        """Put the tool's geometric influences over the panel."""
+        try:
+            tool = self._tool()
+        except ValueError as problem:
+            self._say(str(problem), problem=True)
+            return
+        try:
+            reference: Reference | None = self._reference()
+        except ValueError:
+            reference = None
+        if self.influences is None:
+            from benchapp.ui.bench.influences import InfluencePanel
+
+            self.influences = InfluencePanel(self.context, self.settings, self)
+            self.grid.addWidget(self.influences, 0, 0, 2, 3)
+            self.influences.left.connect(self.hide_influences)
+            self.influences.known_changed.connect(self._influences_changed)
+            self.influences.headline_changed.connect(self.headline_changed)
+        for widget in (self.tool_card, self.reference_card, self.run_card, self.foot):
+            widget.hide()
+        self.influences.show()
+        procedure = self.procedures.get(str(self.procedure.currentData()))
+        window = None if procedure is None else procedure.time_window_s(tool)
+        self.influences.open(tool, reference, self.operator.text().strip(), window)
+        self.headline_changed.emit()
+
+    def hide_influences(self) -> None:
+        """Back to tool, reference and run."""
+        if self.influences is not None:
+            self.influences.hide()
+        for widget in (self.tool_card, self.reference_card, self.run_card, self.foot):
+            widget.show()
+        self.headline_changed.emit()
+        self._replan_soon()
+
+    def _influences_changed(self, number: str) -> None:
+        self._geometric.pop(number, None)
+        self._replan_soon()
+
+    def _known_influences(self, tool: Tool) -> dict[str, Geometric]:
+        """What is known of the tool's geometric influences, read once; the button says how many."""
+        from benchapp.runs.influences import geometric_of, kinds_of
+
+        store = self.context.store
+        if store is None:
+            return {}
+        if tool.number not in self._geometric:
+            from benchapp.records import influences
+
+            try:
+                self._geometric[tool.number] = geometric_of(influences.known(store, tool.number), tool)
+            except Exception as error:  # the budget names what it lacks; a run does not wait for them
+                log.exception("the influences of %s could not be read", tool.number)
+                self.context.message.emit("problem", f"What handling adds could not be read: {error}")
+                return {}
+        found = self._geometric[tool.number]
+        n = len(kinds_of(tool))
+        self.to_influences.setText(f"What handling adds: {len(found) or 'none'} of {n} known …")
+        self.to_influences.show()
+        return found
 
     def _build_foot(self) -> None:
         row = self.foot_row = QHBoxLayout(self.foot)
@@ -557,6 +648,8 @@ class StartPanel(QWidget):
 
     def want_tool(self, number: str) -> None:
         """A tool was scanned or chosen for verification: take it up."""
+        if self.influences is not None and not self.takes_keys:
+            self.hide_influences()
         store = self.context.store
         if store is not None and number not in self.tools:
             record = store.tool(number)
@@ -730,6 +823,7 @@ class StartPanel(QWidget):
         self.replan_timer.stop()
         self.plan = None
         self.to_check.hide()
+        self.to_influences.hide()
         self.tool_line.setText("")
         self.limit_line.setText("")
         try:
@@ -778,6 +872,7 @@ class StartPanel(QWidget):
             tuple(self.references.values()),
             target=target,
             today=self.today(),
+            geometric=self._known_influences(tool),
             must_be_suitable=True,
             override=self._override(),
         )
