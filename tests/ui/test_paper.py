@@ -18,6 +18,7 @@ from benchapp.records.canonical import canonical
 from benchapp.records.model import EntryKind
 from benchapp.ui.context import AppContext
 from benchapp.ui.logbook.page import LogbookPage
+from benchapp.ui.paper.overviews import period_pdf, tool_life_pdf
 from benchapp.ui.paper.record import record_pdf
 from benchapp.ui.paper.sheet import Col, PaperError, Sheet
 
@@ -192,3 +193,34 @@ def test_the_one_who_pulled_cannot_release(page, store):
     page.actions_of_run.release(line.operator)
     assert said[-1][0] == "problem"
     assert store.summary(line.run_id).released_by == ""
+
+
+def test_a_tools_life_and_a_periods_runs_name_every_run(page, store, tmp_path):
+    line = sealed(store)
+    life, year = tmp_path / "life.pdf", tmp_path / "year.pdf"
+    actions = page.actions_of_run
+    assert actions.save_report(life, lambda s, paper: tool_life_pdf(s, line.tool, paper))
+    first, last = dt.date(2026, 1, 1), dt.date(2026, 12, 31)
+    assert actions.save_report(year, lambda s, paper: period_pdf(s, first, last, paper))
+    all_runs = store.runs(limit=500)
+    for path, runs in (
+        (life, [r for r in all_runs if r.tool == line.tool]),
+        (year, [r for r in all_runs if r.started[:4] == "2026"]),
+    ):
+        text = text_of(path.read_bytes())
+        assert runs
+        assert all(r.seal[:10] in text for r in runs)
+        assert store.head() in text
+        assert all("SIMULATED" in p.extract_text() for p in pypdf.PdfReader(path).pages)
+    assert not actions.save_report(life, lambda s, paper: tool_life_pdf(s, "no such tool", paper))
+    with pytest.raises(PaperError, match="before it begins"):
+        period_pdf(store, last, first)
+
+
+def test_sealed_bytes_and_curves_leave_with_the_seal_they_had(page, store, tmp_path):
+    line = sealed(store)
+    page.open_run(line.run_id)
+    page.actions_of_run.save_sealed(tmp_path / "run.json")
+    assert hashlib.sha256((tmp_path / "run.json").read_bytes()).hexdigest() == line.seal
+    page.actions_of_run.save_curves(tmp_path / "curves")
+    assert len([p for p in (tmp_path / "curves").rglob("*") if p.is_file()]) == len(store.run(line.run_id).pulls)

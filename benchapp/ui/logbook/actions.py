@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
 
@@ -9,7 +10,8 @@ from PySide6.QtCore import QLocale
 from PySide6.QtWidgets import QDialog, QFileDialog, QHBoxLayout, QMenu, QVBoxLayout, QWidget
 
 from benchapp.records.errors import StoreError
-from benchapp.records.model import RunSummary
+from benchapp.records.model import EntryKind, RunSummary
+from benchapp.records.store import Store
 from benchapp.runs.model import Run
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import FieldError, PickField, TextField, label, main_button, plain_button
@@ -21,6 +23,36 @@ LETTER_COUNTRIES = {
     QLocale.Country.Philippines,
 }
 """Where paper is Letter by habit; both sizes are offered everywhere."""
+
+
+def usual_paper() -> str:
+    """Return the size of the country: "A4" or "Letter"."""
+    return "Letter" if QLocale().territory() in LETTER_COUNTRIES else "A4"
+
+
+def _life(store: Store, number: str, paper: str) -> bytes:
+    from benchapp.ui.paper.overviews import tool_life_pdf
+
+    return tool_life_pdf(store, number, paper)
+
+
+def _period(store: Store, first: dt.date, last: dt.date, paper: str) -> bytes:
+    from benchapp.ui.paper.overviews import period_pdf
+
+    return period_pdf(store, first, last, paper)
+
+
+def periods(today: dt.date) -> list[tuple[str, dt.date, dt.date]]:
+    """Return (words, first, last day) of the periods that are offered."""
+    month = today.replace(day=1)
+    before = month - dt.timedelta(days=1)
+    year = dt.date(today.year - 1, 1, 1)
+    return [
+        ("Runs of this month …", month, today),
+        ("Runs of last month …", before.replace(day=1), before),
+        ("Runs of this year …", dt.date(today.year, 1, 1), today),
+        ("Runs of last year …", year, dt.date(today.year - 1, 12, 31)),
+    ]
 
 
 class SayDialog(QDialog):
@@ -80,9 +112,13 @@ class RunActions(QWidget):
         row.addWidget(self.add)
         row.addWidget(self.save)
         papers, menu = QMenu(self), QMenu(self)
-        letter_first = QLocale().territory() in LETTER_COUNTRIES
-        for name in ("Letter", "A4") if letter_first else ("A4", "Letter"):
+        for name in ("Letter", "A4") if usual_paper() == "Letter" else ("A4", "Letter"):
             papers.addAction(f"On {name} …").triggered.connect(self._saver(name))
+        papers.addSeparator()
+        papers.addAction("The tool's whole life …").triggered.connect(lambda: self.ask_life())
+        papers.addSeparator()
+        papers.addAction("The sealed bytes (JSON) …").triggered.connect(lambda: self.ask_sealed())
+        papers.addAction("Its curves (trace files) …").triggered.connect(lambda: self.ask_curves())
         self.save.setMenu(papers)
         self.release_action = menu.addAction("Release after review …")
         menu.addAction("Add a remark …").triggered.connect(lambda: self.ask_remark())
@@ -94,6 +130,20 @@ class RunActions(QWidget):
 
     def _saver(self, name: str) -> Callable[[], None]:
         return lambda: self.ask_save(name)
+
+    def period_menu(self, today: dt.date) -> QMenu:
+        """Return the menu of reports over a period, for the list of runs."""
+        menu = QMenu(self)
+        for words, first, last in periods(today):
+            menu.addAction(words).triggered.connect(self._period_asker(first, last))
+        return menu
+
+    def _period_asker(self, first: dt.date, last: dt.date) -> Callable[[], None]:
+        def ask() -> None:
+            name = f"runs-{first.isoformat()}-{last.isoformat()}"
+            self._ask_report(name, lambda store, paper: _period(store, first, last, paper))
+
+        return ask
 
     def show_run(self, run: Run, summary: RunSummary) -> None:
         """Offer what may be done with this run; nothing before it is sealed."""
@@ -129,6 +179,73 @@ class RunActions(QWidget):
             return False
         self._say(f"The verification record is in {path}.")
         return True
+
+    def ask_life(self) -> None:
+        """Ask where to, and save the report of the tool's whole life."""
+        if self.run is not None:
+            number = self.run.plan.tool.number
+            self._ask_report(f"{number}-life".replace("/", "-"), lambda store, paper: _life(store, number, paper))
+
+    def _ask_report(self, name: str, make: Callable[[Store, str], bytes]) -> None:
+        path, _ = QFileDialog.getSaveFileName(self, "Save the report", f"{name}.pdf", "PDF (*.pdf)")
+        if path:
+            self.save_report(Path(path), make)
+
+    def save_report(self, path: Path, make: Callable[[Store, str], bytes]) -> bool:
+        """Write what `make` returns, on the paper of the country; False after a problem was told."""
+        from benchapp.ui.paper.sheet import PaperError, write_file
+
+        store = self.context.store
+        if store is None:
+            return False
+        try:
+            write_file(path, make(store, usual_paper()))
+        except (PaperError, StoreError) as error:
+            self._say(str(error), problem=True)
+            return False
+        self._say(f"The report is in {path}.")
+        return True
+
+    def ask_sealed(self) -> None:
+        """Ask where to, and save the bytes that were sealed."""
+        if self.run is not None:
+            name = f"{self.run.plan.tool.number}-{self.run.started[:10]}.json".replace("/", "-")
+            path, _ = QFileDialog.getSaveFileName(self, "Save the sealed bytes", name, "JSON (*.json)")
+            if path:
+                self.save_sealed(Path(path))
+
+    def save_sealed(self, path: Path) -> None:
+        """Write the bytes whose SHA-256 is the seal."""
+        store = self.context.store
+        if store is None or self.run is None:
+            return
+        try:
+            body = next(e.body for e in store.entries(self.run.run_id) if e.kind is EntryKind.RUN)
+            path.write_bytes(body)
+        except OSError as error:
+            self._say(f"{path} could not be written: {error.strerror}. Choose another place.", problem=True)
+            return
+        self._say(f"The sealed bytes are in {path}; their SHA-256 is the seal.")
+
+    def ask_curves(self) -> None:
+        """Ask for a folder, and write the run's traces there."""
+        folder = QFileDialog.getExistingDirectory(self, "Where the curves go")
+        if folder:
+            self.save_curves(Path(folder))
+
+    def save_curves(self, folder: Path) -> None:
+        """Write every pull of the run as a trace file below `folder`."""
+        from benchapp.records.exchange import traces_to
+
+        store = self.context.store
+        if store is None or self.run is None:
+            return
+        try:
+            n = traces_to(store, folder, [self.run.run_id])
+        except OSError as error:
+            self._say(f"{folder}: {error.strerror}. Not all curves were written.", problem=True)
+            return
+        self._say(f"{n} curves are in {folder}.")
 
     def _ask(
         self, title: str, what: str, action: str, *, people: list[str] | None = None, required: bool = True

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from PySide6.QtCore import QEvent, QObject, Qt, QTimer
 from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit
+from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QMenu
 
 from benchapp.records.errors import StoreError
 from benchapp.records.model import Outcome, RunSummary
@@ -14,7 +15,7 @@ from benchapp.torque.trace import Trace, joined
 from benchapp.ui.context import AppContext
 from benchapp.ui.curves.foreign import replay_file
 from benchapp.ui.curves.foreignview import RecordingView
-from benchapp.ui.fields import ChoiceField, Panel, label, plain_button
+from benchapp.ui.fields import ChoiceField, Panel, label, plain_button, quiet_button
 from benchapp.ui.format import percent, wall_text
 from benchapp.ui.logbook.actions import RunActions
 from benchapp.ui.logbook.model import (
@@ -27,11 +28,12 @@ from benchapp.ui.logbook.model import (
     wanted,
 )
 from benchapp.ui.logbook.runview import RunView
-from benchapp.ui.page import Column, EmptyNote, Listing, Page
+from benchapp.ui.page import Column, EmptyNote, Listing, Page, today
 
 PAGE = 60
 MOST_LOOKED_AT = 20
 """Pages that one look goes through for a filter; more are read on scrolling."""
+EXPORT_PAGE = 5000
 TYPING_MS = 90
 
 
@@ -65,6 +67,16 @@ class LogbookPage(Page):
         self.open_file = plain_button("Open a recording …")
         self.open_file.setToolTip("A trace file, or a CSV from elsewhere")
         self.actions_of_run = RunActions(context)
+        self.as_table = quiet_button("As a table")
+        menu = QMenu(self.as_table)
+        menu.addAction("Runs listed as a workbook (XLSX) …", lambda: self.ask_table("xlsx"))
+        menu.addAction("Runs listed as text (CSV) …", lambda: self.ask_table("csv"))
+        self.as_table.setMenu(menu)
+        self.action_row.addWidget(self.as_table)
+        self.report = plain_button("Report …")
+        self.report.setToolTip("The runs of a period as PDF")
+        self.report.setMenu(self.actions_of_run.period_menu(today()))
+        self.action_row.addWidget(self.report)
         self.action_row.addWidget(self.open_file)
         self.action_row.addWidget(self.actions_of_run)
         self.action_row.addWidget(self.doubt)
@@ -172,6 +184,8 @@ class LogbookPage(Page):
         self.actions_of_run.setVisible(False)
         self.verify.setVisible(opened)
         self.open_file.setVisible(not opened and not recording)
+        self.report.setVisible(not opened and not recording)
+        self.as_table.setVisible(not opened and not recording)
 
     def _filtered(self) -> bool:
         return bool(self.search.text().strip() or self._tool or self.verdict.value() != "all" or self.source.value())
@@ -220,6 +234,40 @@ class LogbookPage(Page):
             self.say(str(problem), problem=True)
             self._at_end = True
         return found
+
+    # ------------------------------------------------------------------------------------------------------- as a table
+
+    def ask_table(self, ending: str) -> None:
+        """Ask where the runs that the filter lists go as a table."""
+        kinds = {"xlsx": "Workbooks (*.xlsx)", "csv": "Text tables (*.csv)"}[ending]
+        path, _ = QFileDialog.getSaveFileName(self, "The runs that are listed", f"runs.{ending}", kinds)
+        if path:
+            self.export_runs(Path(path))
+
+    def export_runs(self, path: Path) -> None:
+        """Write every run that the filter lists, also those not scrolled to yet, as XLSX or by its ending CSV."""
+        from benchapp.records import exchange
+
+        store = self.context.store
+        if store is None:
+            return
+        verdict, source = Verdict(self.verdict.value()), self.source.value()
+        search = "" if self._tool else self.search.text()
+        lines: list[RunSummary] = []
+        before: int | None = None
+        try:
+            while page := store.runs(tool=self._tool, before=before, limit=EXPORT_PAGE, search=search):
+                lines += [line for line in page if wanted(line, verdict, source)]
+                before = page[-1].key
+            header, rows = exchange.run_table(lines)
+            if path.suffix.casefold() == ".csv":
+                path.write_text(exchange.to_csv(header, rows), encoding="utf-8", newline="")
+            else:
+                exchange.to_xlsx(path, {"runs": (header, rows)})
+        except (OSError, StoreError) as problem:
+            self.say(f"Nothing was written: {problem}", problem=True)
+            return
+        self.say(f"{len(rows)} run{'' if len(rows) == 1 else 's'} written to {path.name}.")
 
     # ---------------------------------------------------------------------------------------------------------- opening
 

@@ -1,0 +1,186 @@
+"""A tool's whole life and a period's runs on paper: every run with its verdict and the beginning of its seal."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Final
+
+from benchapp.records import Store
+from benchapp.records.model import RunSummary, ToolState
+from benchapp.ui.format import percent, range_text, wall_text
+from benchapp.ui.logbook.model import SOURCE_WORDS, counted_text, outcome_text
+from benchapp.ui.paper.sheet import Col, PaperError, Sheet
+from drivers.samples import Source
+
+LIMITS: Final = "Verifications in the workshop; not a calibration certificate."
+CAUTION: Final = (
+    "Drawn up from the records as they stood when this was made; each run's own record has its readings, curves and "
+    "figures. A run marked simulated or replayed says nothing of a real tool. A void run stands here, uncounted."
+)
+PAGE: Final = 500
+STATE_WORDS: Final = {
+    ToolState.IN_SERVICE: "in service",
+    ToolState.DUE_SOON: "due soon",
+    ToolState.OVERDUE: "overdue",
+    ToolState.QUARANTINED: "quarantined",
+    ToolState.AT_LABORATORY: "at a laboratory",
+    ToolState.RETIRED: "retired",
+}
+
+
+def _runs(store: Store, tool: str = "") -> list[RunSummary]:
+    """Every run, newest first, page by page."""
+    found: list[RunSummary] = []
+    before: int | None = None
+    while True:
+        page = store.runs(tool=tool, before=before, limit=PAGE)
+        found += page
+        if len(page) < PAGE:
+            return found
+        before = page[-1].key
+
+
+def _sheet(store: Store, paper: str, title: str, runs: list[RunSummary]) -> Sheet:
+    unreal = store.is_demo or any(line.source is not Source.LIVE for line in runs)
+    stamp = ("SIMULATED" if store.is_demo else "NOT ALL LIVE") if unreal else ""
+    return Sheet(paper, title, running=title, foot=f"newest of the chain {store.head()}", limits=LIMITS, stamp=stamp)
+
+
+def _stamp(sheet: Sheet) -> None:
+    """Say on the first page too, and large, that these are not all real pulls."""
+    if sheet.stamp:
+        sheet.text(sheet.stamp, 20, bold=True)
+
+
+def _table(sheet: Sheet, runs: list[RunSummary], *, with_tool: bool) -> None:
+    columns = [
+        Col("Begun", 1.6),
+        Col("Verdict", 1.25, bold=True),
+        Col("Farthest", 0.85, align="right"),
+        Col("Readings", 1.15),
+        Col("Procedure", 1.9),
+        Col("Against", 0.8),
+        Col("Pulled by", 0.9),
+        Col("Released by", 1.0),
+        Col("Source", 0.95),
+        Col("Seal begins", 1.15),
+    ]
+    if with_tool:
+        columns.insert(1, Col("Tool", 0.95, bold=True))
+    rows = []
+    for line in runs:
+        row = [
+            wall_text(line.started),
+            outcome_text(line),
+            "" if line.worst_percent is None else percent(line.worst_percent, 2),
+            counted_text(line),
+            line.procedure,
+            line.reference,
+            line.operator,
+            line.released_by or "nobody",
+            SOURCE_WORDS[line.source] or "live",
+            line.seal[:10] if line.seal else "not sealed",
+        ]
+        if with_tool:
+            row.insert(1, line.tool)
+        rows.append(row)
+    sheet.table(columns, rows, points=6.6)
+
+
+def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
+    """Return everything the records hold of one tool as PDF: identity, runs, readings, changes of state.
+
+    Raises:
+        PaperError: No such tool.
+        StoreError: The store cannot be read.
+    """
+    record = store.tool(number)
+    if record is None:
+        raise PaperError(f"No tool in the rack has the number {number}.")
+    tool, runs = record.tool, _runs(store, number)
+    runs = [line for line in runs if line.tool == number]
+    sheet = _sheet(store, paper, f"The life of {number}", runs)
+    _stamp(sheet)
+    sheet.text(number, 19, bold=True)
+    made = ", ".join(t for t in (tool.maker, tool.model, tool.serial) if t)
+    for text in (
+        f"Type {tool.tool_type.value} class {tool.tool_class}, {range_text(tool)}" + (f", {made}" if made else ""),
+        f"Place: {record.place or 'not noted'}. Keeper: {record.keeper or 'not noted'}.",
+        f"State: {STATE_WORDS[record.state]}. Last verified: {record.last_verified or 'never'}. "
+        f"Due: {record.due or 'no date known'}. Cycles since: {record.cycles}.",
+        f"First use: {record.first_use or 'not noted'}.",
+    ):
+        sheet.text(text)
+    sheet.heading("Runs, newest first", f"{len(runs)}")
+    if runs:
+        _table(sheet, runs, with_tool=False)
+    else:
+        sheet.text("This tool was never verified here.")
+    readings = store.history(number, limit=10**9)
+    if readings:
+        sheet.heading("Readings, as found and as left", f"{len(readings)}")
+        sheet.table(
+            [
+                Col("Begun", 1.3),
+                Col("Pull", 0.4, align="right"),
+                Col("Direction", 0.9),
+                Col("Target N·m", 0.8, align="right"),
+                Col("Reading N·m", 0.9, align="right"),
+                Col("Deviation", 0.8, align="right", bold=True),
+                Col("", 0.5),
+                Col("Set aside, noticed", 2.6),
+            ],
+            [
+                [
+                    wall_text(each.started),
+                    str(each.number),
+                    each.direction,
+                    "" if each.target_nm is None else f"{each.target_nm:.4g}",
+                    "none" if each.reading_nm is None else f"{each.reading_nm:.4g}",
+                    "" if each.deviation_percent is None else percent(each.deviation_percent, 2),
+                    each.band,
+                    "; ".join([*([f"set aside: {each.set_aside}"] if each.set_aside else []), *each.flags]),
+                ]
+                for each in readings
+                if each.kind == "reading"
+            ],
+            points=6.9,
+        )
+    changes = store.state_changes(number)
+    if changes:
+        sheet.heading("Changes of state")
+        sheet.table(
+            [Col("When", 1.2), Col("From", 1), Col("To", 1, bold=True), Col("Who", 1), Col("Why", 3)],
+            [[wall_text(c.at), STATE_WORDS[c.old], STATE_WORDS[c.new], c.who, c.why] for c in changes],
+        )
+    sheet.space(6)
+    sheet.text(CAUTION, 7)
+    return sheet.pdf()
+
+
+def period_pdf(store: Store, first: dt.date, last: dt.date, paper: str = "A4") -> bytes:
+    """Return the runs begun from `first` to `last`, both included, as PDF.
+
+    Raises:
+        PaperError: `last` lies before `first`.
+        StoreError: The store cannot be read.
+    """
+    if last < first:
+        raise PaperError(f"The period ends on {last.isoformat()}, before it begins on {first.isoformat()}.")
+    runs = [line for line in _runs(store) if first.isoformat() <= line.started[:10] <= last.isoformat()]
+    sheet = _sheet(store, paper, f"Runs from {first.isoformat()} to {last.isoformat()}", runs)
+    _stamp(sheet)
+    sheet.text(f"Runs from {first.isoformat()} to {last.isoformat()}", 17, bold=True)
+    counts: dict[str, int] = {}
+    for line in runs:
+        word = "void" if line.voided else outcome_text(line)
+        counts[word] = counts.get(word, 0) + 1
+    n_tools = len({line.tool for line in runs})
+    said = ", ".join(f"{n} {word}" for word, n in sorted(counts.items(), key=lambda item: -item[1]))
+    sheet.text(f"{len(runs)} runs on {n_tools} tools: {said}." if runs else "No run was begun in this time.")
+    if runs:
+        sheet.heading("Runs, newest first")
+        _table(sheet, runs, with_tool=True)
+    sheet.space(6)
+    sheet.text(CAUTION, 7)
+    return sheet.pdf()
