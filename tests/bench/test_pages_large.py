@@ -141,6 +141,15 @@ def test_life_of_a_tool(qtbot, context):
     assert took <= 150
 
 
+def test_due_page(qtbot, context):
+    from benchapp.ui.rack.due import DueView
+
+    view = shown(qtbot, DueView(context))
+    took = ms(lambda _: (view.refresh(), view.grab()))
+    print(f"\ndue list of {len(view.list.rows)} tools: {took:.1f} ms to the painted list (limit 100)")
+    assert took <= 100
+
+
 def test_due_list(context):
     took = ms(lambda _: context.store.due_list(TODAY))
     print(f"\ndue list of {len(context.store.due_list(TODAY))} tools: {took:.1f} ms (limit 100)")

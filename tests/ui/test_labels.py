@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+import importlib.util
 import itertools
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 import zxingcpp
-from PySide6.QtCore import QRectF, QSize
-from PySide6.QtGui import QImage, QPainter
-from PySide6.QtPdf import QPdfDocument
+from PySide6.QtCore import QRectF
 
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.records.labels import number_of_scan, read_scan
@@ -28,6 +28,11 @@ from benchapp.ui.paper.labels import (
 )
 from drivers.samples import Source
 
+SPEC = importlib.util.spec_from_file_location("rendered", Path(__file__).with_name("rendered.py"))
+rendered = importlib.util.module_from_spec(SPEC)
+SPEC.loader.exec_module(rendered)
+pages_of = rendered.pages_of
+
 TODAY = dt.date(2026, 11, 25)
 DAY, DUE = dt.date(2026, 3, 4), dt.date(2027, 3, 4)
 SIZES = {size.key: size for size in label_sizes()}
@@ -42,26 +47,6 @@ def faces(n: int) -> list[Face]:
         due = DUE if standing in (Standing.GOOD, Standing.OVERDUE) else None
         made.append(Face(f"OCF-{index:03}", standing, DAY if dated else None, due))
     return made
-
-
-def pages_of(path, dpi: int = 300) -> list[np.ndarray]:
-    """Grey pages of a PDF, white where nothing is printed."""
-    document = QPdfDocument()
-    assert document.load(str(path)) is QPdfDocument.Error.None_
-    pages = []
-    for index in range(document.pageCount()):
-        points = document.pagePointSize(index)
-        drawn = document.render(index, QSize(round(points.width() * dpi / 72), round(points.height() * dpi / 72)))
-        page = QImage(drawn.size(), QImage.Format.Format_RGB32)
-        page.fill("white")
-        painter = QPainter(page)
-        painter.drawImage(0, 0, drawn)
-        painter.end()
-        grey = page.convertToFormat(QImage.Format.Format_Grayscale8)
-        lines = np.frombuffer(grey.constBits(), np.uint8).reshape(grey.height(), grey.bytesPerLine())
-        pages.append(lines[:, : grey.width()].copy())
-    document.close()
-    return pages
 
 
 def cut_out(page: np.ndarray, place: QRectF, dpi: int = 300) -> np.ndarray:

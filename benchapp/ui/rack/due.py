@@ -37,6 +37,7 @@ class When(StrEnum):
     OVERDUE = "overdue"
     WEEK = "week"
     MONTH = "month"
+    NEXT = "next"
     LATER = "later"
 
 
@@ -44,14 +45,15 @@ WHEN_WORDS: Final = {
     When.OVERDUE: "Overdue",
     When.WEEK: "This week",
     When.MONTH: "This month",
+    When.NEXT: "Next month",
     When.LATER: "Later",
 }
-WHEN_MARKS: Final = {When.OVERDUE: "ring", When.WEEK: "half", When.MONTH: "half", When.LATER: "full"}
+WHEN_MARKS: Final = {When.OVERDUE: "ring", When.WEEK: "half", When.MONTH: "half", When.NEXT: "full", When.LATER: "full"}
 _ORDER: Final = list(When)
 
 
 def when_of(item: DueItem, today: dt.date) -> When:
-    """Return how soon: this week ends on Sunday (ISO 8601 weeks), this month with its last day.
+    """Return how soon: this week ends on Sunday (ISO 8601 weeks), a month with its last day.
 
     A tool that is soon due by its cycles, not by its date, counts to this month.
     """
@@ -62,7 +64,10 @@ def when_of(item: DueItem, today: dt.date) -> When:
     if (item.due.year, item.due.month) == (today.year, today.month):
         return When.MONTH
     by_cycles = item.state is ToolState.DUE_SOON and item.days_left > DUE_SOON_DAYS
-    return When.MONTH if by_cycles else When.LATER
+    if by_cycles:
+        return When.MONTH
+    months_on = (item.due.year - today.year) * 12 + item.due.month - today.month
+    return When.NEXT if months_on == 1 else When.LATER
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +128,7 @@ class DueView(QWidget):
         self.order = ChoiceField("Order", [("date", "By date"), ("place", "By place")], on_change=self._filter)
         self.place = Choices([ANY_PLACE])
         self.place.setAccessibleName("place")
-        self.place.setFixedWidth(150)
+        self.place.setFixedWidth(130)
         self.place.currentIndexChanged.connect(self._filter)
         head.addWidget(self.which)
         head.addWidget(self.place)
@@ -265,7 +270,7 @@ class DueView(QWidget):
         self._filter()
 
     def open(self, key: str) -> None:
-        """Show what is due when: "overdue", "week", "month", "later"."""
+        """Show what is due when: a value of `When`."""
         self.refresh()
         if key in list(When):
             self.which.choose(key)
@@ -405,7 +410,7 @@ class DueView(QWidget):
 
     def _line(self, row: DueRow) -> DueLine:
         record, needs, item = self._record(row.number), self.needs(row.number), row.item
-        what = "  ".join((kind_text(record.tool), range_text(record.tool))) if record is not None else ""
+        what = f"{kind_text(record.tool)}\n{range_text(record.tool)}" if record is not None else ""
         unit = record.tool.unit if record is not None else ""
         return DueLine(
             f"{item.number}\n{what}",

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QKeySequence, QMouseEvent, QPainter, QPaintEvent, QPen, QShortcut
+from PySide6.QtGui import QColor, QMouseEvent, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QSpinBox, QWidget
 
 from benchapp.records.errors import StoreError
@@ -133,6 +133,9 @@ class LabelView(QWidget):
         self.sheet_size.setAccessibleName("label size")
         self.start = QSpinBox()
         self.start.setMinimum(1)
+        self.start.setButtonSymbols(QSpinBox.ButtonSymbols.NoButtons)
+        self.start.setMaximumWidth(110)
+        self.start.setToolTip("Arrow up and down count on and back")
         self.start.setAccessibleName("first place on the sheet")
         self.what = ChoiceField(
             "Print", [(ALL, "All of them"), (ONLY_GOOD, "Only “within limits”")], on_change=self._changed
@@ -141,9 +144,8 @@ class LabelView(QWidget):
         self.problem = label("", "problem", wrap=True)
         self.save = main_button("Save the sheet (PDF) …")
         self.back = plain_button("Back to the tools")
-        self.back.setToolTip("Escape")
         self.begin_word = label("Begin at place (or click on the sheet)", "soft")
-        for widget in (label("Labels", "soft"), self.sheet_size, self.begin_word, self.start, self.what):
+        for widget in (label("Size", "soft"), self.sheet_size, self.begin_word, self.start, self.what):
             body.addWidget(widget)
         body.addSpacing(6)
         body.addWidget(self.facts)
@@ -165,9 +167,6 @@ class LabelView(QWidget):
         self.after.clicked.connect(lambda: self._turn(1))
         self.save.clicked.connect(self._ask)
         self.back.clicked.connect(self.left)
-        escape = QShortcut(QKeySequence("Escape"), self)
-        escape.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
-        escape.activated.connect(self.left)
         self.setFocusProxy(self.sheet_size)
 
     # ---------------------------------------------------------------------------------------------------------- reading

@@ -125,7 +125,7 @@ class ToolCard(QWidget):
         self.number = label("", "figure")
         self.kind = label("", "soft", wrap=True)
         self.state = label("", wrap=True)
-        self.verify = main_button("Verify this tool")
+        self.verify = main_button("Verify")
         self.verify.setToolTip("Put it up on the Bench (Ctrl+Enter)")
         self.edit = plain_button("Change")
         self.to_state = plain_button("State …")
