@@ -13,8 +13,10 @@ from benchapp.records.errors import StoreError
 from benchapp.records.model import EntryKind, RunSummary
 from benchapp.records.store import Store
 from benchapp.runs.model import Run
+from benchapp.ui import theme
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import FieldError, PickField, TextField, label, main_button, plain_button
+from benchapp.ui.page import page_style
 
 LETTER_COUNTRIES = {
     QLocale.Country.UnitedStates,
@@ -63,6 +65,7 @@ class SayDialog(QDialog):
     ) -> None:
         super().__init__(parent)
         self.setWindowTitle(title)
+        self.setStyleSheet(page_style(theme.palette(), 15))
         self.people = PickField("Who", [(name, name) for name in people]) if people else None
         self.said = TextField(what, required=required, width=420)
         box = QVBoxLayout(self)
