@@ -92,7 +92,7 @@ class _Sealed:
 
 
 def _told(entry: Entry) -> Mapping[str, Any]:
-    return parse(entry.body)["content"]  # type: ignore[no-any-return]
+    return parse(entry.body)["content"]
 
 
 def record_pdf(store: Store, run_id: str, paper: str = "A4") -> bytes:
@@ -547,11 +547,10 @@ def _curves(sheet: Sheet, store: Store, sealed: _Sealed) -> None:
             small.append(SmallPull(f"{captured.number}   {said}", second, t, v, place, captured.set_aside is None))
         spans = [float(p.t_s[-1] - p.t_s[0]) for p in small if len(p.t_s)]
         scale = f"a picture is {significant(max(spans), 2)} s wide" if spans else ""
-        edges = (
-            ""
-            if corridor is None
-            else f"; dashed: the limits, {reading_text(corridor[0], unit, run)} and {reading_text(corridor[1], unit, run)}"
-        )
+        edges = ""
+        if corridor is not None:
+            low, high = (reading_text(edge, unit, run) for edge in corridor)
+            edges = f"; dashed: the limits, {low} and {high}"
         sheet.text(f"{title}   ({scale}{edges})" if scale else title, 7.8, keep=True)
         sheet.add(*pull_rows(small, sheet.width, corridor))
         sheet.space(3)

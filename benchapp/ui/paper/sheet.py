@@ -62,6 +62,7 @@ def face(points: float, *, bold: bool = False, mono: bool = False) -> QFont:
     font = QFontDatabase.systemFont(QFontDatabase.SystemFont.FixedFont) if mono else QFont(_family())
     font.setPixelSize(round(points * PT))
     font.setBold(bold)
+    font.setFeature(QFont.Tag("liga"), 0)  # a word stays findable in the file: "fi" is two letters
     font.setHintingPreference(QFont.HintingPreference.PreferNoHinting)
     return font
 
@@ -81,14 +82,24 @@ def lines_of(text: str, font: QFont, width: float) -> list[str]:
             if line:
                 found.append(line)
             while len(word) > 1 and metrics.horizontalAdvance(word) > width:
-                n = next(
-                    n for n in range(len(word) - 1, 0, -1) if n == 1 or metrics.horizontalAdvance(word[:n]) <= width
-                )
+                n = _longest(word, metrics, width)
                 found.append(word[:n])
                 word = word[n:]
             line = word
         found.append(line)
     return found
+
+
+def _longest(word: str, metrics: QFontMetricsF, width: float) -> int:
+    """Return how many characters of a word fit, at least one; found by halving, however long the word is."""
+    fits, beyond = 1, len(word)
+    while beyond - fits > 1:
+        middle = (fits + beyond) // 2
+        if metrics.horizontalAdvance(word[:middle]) <= width:
+            fits = middle
+        else:
+            beyond = middle
+    return fits
 
 
 def line_height(font: QFont) -> float:
@@ -109,6 +120,10 @@ def draw_lines(
         painter.drawText(QPointF(x, box.top() + index * step + font.pixelSize() * 0.98), line)
 
 
+def _nothing(_painter: QPainter, _x: float, _y: float) -> None:
+    """Draw nothing: empty room."""
+
+
 @dataclass(frozen=True, slots=True)
 class Piece:
     """Something that is never cut by the end of a page.
@@ -121,7 +136,7 @@ class Piece:
     """
 
     height: float
-    draw: Callable[[QPainter, float, float], None] = lambda *_: None
+    draw: Callable[[QPainter, float, float], None] = _nothing
     keep: bool = False
     again: Piece | None = None
 
@@ -315,15 +330,15 @@ class Sheet:
                 raise PaperError(f"Something of {piece.height / PT:.0f} points does not fit on {self.paper}.")
             start = 0.0 if len(pages) == 1 else 24 * PT
             full = room + 24 * PT if len(pages) == 1 else room
-            over = y - start + wanted > full and pages[-1]
+            over = bool(pages[-1]) and y - start + wanted > full
+            if piece.draw is _nothing and (over or not pages[-1]):
+                continue  # no empty room at the foot or on top of a page
             if over and (wanted <= room or y - start + piece.height > full):
                 pages.append([])
                 y = 24 * PT
                 if piece.again is not None:
                     pages[-1].append((y, piece.again))
                     y += piece.again.height
-            if not pages[-1] and piece.draw is Piece.__dataclass_fields__["draw"].default:
-                continue  # no empty room on top of a page
             pages[-1].append((y, piece))
             y += piece.height
         return pages

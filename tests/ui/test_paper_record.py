@@ -1,0 +1,192 @@
+"""The verification record on paper: what it says, its seal recomputed from the file alone, pages, faults in writing."""
+
+from __future__ import annotations
+
+import datetime as dt
+import errno
+import hashlib
+import io
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pypdf
+import pytest
+
+from benchapp.records import Person, Store, demo
+from benchapp.ui.paper import record, sheet
+from benchapp.ui.paper.pictures import columns_of
+from benchapp.ui.paper.sheet import PaperError, Piece, Sheet, lines_of, write_file
+
+TODAY = dt.date(2026, 11, 25)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    path = tmp_path_factory.mktemp("demo") / "demo.kilter"
+    demo.make(path, today=TODAY, years=1)
+    return path
+
+
+@pytest.fixture
+def store(qapp, made, tmp_path):
+    path = tmp_path / "demo.kilter"
+    shutil.copy(made, path)
+    with Store.open(path, demo=True) as opened:
+        yield opened
+
+
+def read(data: bytes) -> tuple[pypdf.PdfReader, str]:
+    reader = pypdf.PdfReader(io.BytesIO(data))
+    return reader, "\n".join(page.extract_text() for page in reader.pages)
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def a_run(store, **like):
+    return next(r for r in store.runs(limit=500) if r.seal and all(getattr(r, k) == v for k, v in like.items()))
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_seal_can_be_recomputed_from_the_paper_file_alone(store, paper):
+    line = a_run(store, tool="OCF-005")
+    reader, text = read(record.record_pdf(store, line.run_id, paper))
+    (held,) = reader.attachments["record.json"]
+    digest = hashlib.sha256(held).hexdigest()  # as chain.py says: SHA-256 of exactly these bytes
+    body = json.loads(held)
+    # the printed seal is "sequence:digest" and stands on every page
+    for page in reader.pages:
+        assert f"seal {body['sequence']}:{digest}" in flat(page.extract_text())
+    assert digest == line.seal
+    assert body["subject"] == line.run_id
+    size = {"A4": (595, 842), "Letter": (612, 792)}[paper]
+    assert tuple(round(float(v)) for v in reader.pages[0].mediabox[2:]) == size
+    n = len(reader.pages)
+    for number, page in enumerate(reader.pages, start=1):
+        assert f"page {number} of {n}" in flat(page.extract_text())
+        assert "not a calibration certificate" in flat(page.extract_text())
+    assert "/OutputIntents" not in reader.trailer["/Root"]  # no PDF/A level is claimed
+    assert store.head() in flat(text).replace(" ", "") or store.head()[:40] in flat(text)
+
+
+def test_every_reading_the_reference_and_the_procedure_stand_in_it(store):
+    line = next(r for r in store.runs(limit=500) if r.seal and r.reference == "REF-1")
+    run = store.run(line.run_id)
+    reader, text = read(record.record_pdf(store, line.run_id))
+    text = flat(text)
+    calibration = run.plan.reference.calibration
+    for wanted in (
+        run.plan.tool.number,
+        calibration.certificate,
+        calibration.laboratory,
+        run.plan.operator,
+        run.plan.procedure_name,
+        "SIMULATED",
+        "Decision rule, fixed before the first pull",
+        "Where the uncertainty comes from",
+        "Limits of this document",
+    ):
+        assert wanted in text, wanted
+    from benchapp.ui.logbook.model import pull_lines
+
+    for pull in pull_lines(run, run.plan.tool.unit):
+        assert pull.reading in text
+    assert all("SIMULATED" in page.extract_text() for page in reader.pages)
+
+
+def test_release_remark_and_void_are_printed_and_lie_inside(store):
+    line = a_run(store, tool="OCF-005")
+    store.save_person(Person("fitter 9"))
+    store.save_person(Person("custodian 2", is_custodian=True))
+    store.release(line.run_id, who="fitter 9")
+    store.add_remark(line.run_id, "the scale was hard to read", who="fitter 9")
+    store.void(line.run_id, "pulled with the wrong square drive", who="custodian 2")
+    reader, text = read(record.record_pdf(store, line.run_id))
+    text = flat(text)
+    for wanted in ("VOID", "pulled with the wrong square drive", "the scale was hard to read", "fitter 9"):
+        assert wanted in text
+    for entry in store.entries(line.run_id)[1:]:
+        (held,) = reader.attachments[f"entry-{entry.seal.sequence}-{entry.kind.value}.json"]
+        assert hashlib.sha256(held).hexdigest() == entry.seal.digest
+    assert all("VOID" in page.extract_text() for page in reader.pages)
+
+
+def test_an_unsealed_or_unknown_run_is_refused_in_a_sentence(store):
+    with pytest.raises(PaperError, match="not in these records"):
+        record.record_pdf(store, "nothing")
+    with pytest.raises(PaperError, match="A4"):
+        record.record_pdf(store, a_run(store).run_id, "A3")
+
+
+# ------------------------------------------------------------------------------------------------------------- setting
+
+
+def test_a_heading_never_stands_alone_at_the_foot(qapp):
+    for n in range(30, 75):
+        made = Sheet("Letter", "headings")
+        for _ in range(n):
+            made.add(Piece(10 * sheet.PT))
+        made.add(*[Piece(10 * sheet.PT, lambda *_: None) for _ in range(n)])
+        made.heading("A heading")
+        made.text("One line of text.")
+        for page in made.pages():
+            assert not page[-1][1].keep
+
+
+@pytest.mark.parametrize("text", ["x" * 3000, "OCF-" + "0" * 90 + " " + "ä" * 60, "", "a\nb", "one two"])
+def test_lines_are_never_wider_than_their_room_and_lose_nothing(qapp, text):
+    from PySide6.QtGui import QFontMetricsF
+
+    font = sheet.face(8)
+    lines = lines_of(text, font, 900)
+    assert "".join(lines).replace(" ", "") == text.replace(" ", "").replace("\n", "")
+    assert all(QFontMetricsF(font).horizontalAdvance(line) <= 900 for line in lines)
+
+
+def test_columns_keep_the_least_and_greatest_of_every_sample():
+    rng = np.random.default_rng(5)
+    t = np.sort(rng.uniform(0, 3, 20_000))
+    v = rng.normal(size=20_000)
+    columns = columns_of(t, v, 0.0, 3.0, 150)
+    assert len(columns) <= 150
+    place = np.minimum((t / 3 * 150).astype(int), 149)
+    wanted = [(v[place == c].min(), v[place == c].max()) for c in range(150) if (place == c).any()]
+    assert [(a, b) for _, a, b in columns] == wanted
+
+
+# -------------------------------------------------------------------------------------------------------------- writing
+
+
+def test_a_folder_that_is_not_there_is_named(tmp_path):
+    with pytest.raises(PaperError, match="there is no folder"):
+        write_file(tmp_path / "gone" / "a.pdf", b"%PDF")
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [(errno.ENOSPC, "disk is full"), (errno.EROFS, "lets nobody write"), (errno.EACCES, "lets nobody write")],
+)
+def test_a_full_disk_or_a_read_only_folder_leaves_what_was_there(tmp_path, monkeypatch, number, words):
+    path = tmp_path / "record.pdf"
+    path.write_bytes(b"older")
+
+    def full(_fd):
+        raise OSError(number, "no")
+
+    monkeypatch.setattr(sheet.os, "fsync", full)
+    with pytest.raises(PaperError, match=words):
+        write_file(path, b"newer" * 1000)
+    assert path.read_bytes() == b"older"
+    assert [p.name for p in tmp_path.iterdir()] == ["record.pdf"]
+
+
+def test_a_really_full_disk_is_told(store):
+    full = Path("/dev/full")
+    if not full.exists():
+        pytest.skip("this machine has no /dev/full")
+    with pytest.raises(OSError, match="No space left") as caught:
+        full.write_bytes(b"x" * 100_000)
+    assert "disk is full" in sheet.unwritable(full, caught.value)
