@@ -6,7 +6,7 @@ import contextlib
 from pathlib import Path
 from typing import Final
 
-from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtCore import QLocale, QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QMouseEvent, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QSpinBox, QWidget
 
@@ -131,10 +131,14 @@ class LabelView(QWidget):
         body = side.body
         self.sheet_size = Choices([each.name for each in label_sizes()])
         self.sheet_size.setAccessibleName("label size")
+        if QLocale().measurementSystem() is QLocale.MeasurementSystem.ImperialUSSystem:
+            self.choose_size("letter-30")
         self.start = QSpinBox()
         self.start.setMinimum(1)
         self.start.setButtonSymbols(QSpinBox.ButtonSymbols.NoButtons)
         self.start.setMaximumWidth(110)
+        # a field inside a field: the outer one has frame and padding already
+        self.start.lineEdit().setStyleSheet("border: none; background: transparent; padding: 0; min-height: 0;")
         self.start.setToolTip("Arrow up and down count on and back")
         self.start.setAccessibleName("first place on the sheet")
         self.what = ChoiceField(
