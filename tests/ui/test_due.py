@@ -305,6 +305,12 @@ def test_labels_of_the_list_begin_where_the_sheet_is_clicked(shop, store, tmp_pa
     middle = corner + label_sizes()[0].place(7).center() * scale
     QTest.mouseClick(view.picture, Qt.MouseButton.LeftButton, pos=QPoint(round(middle.x()), round(middle.y())))
     assert view.start.value() == 8
+    view.start.selectAll()
+    QTest.keyClicks(view.start, "99")  # no such place
+    QTest.keyClick(view.start, Qt.Key.Key_Return)
+    assert (view.start.value(), view.start.text()) == (9, "9")
+    QTest.keyClick(view.start, Qt.Key.Key_Down)
+    assert (view.start.value(), view.start.text()) == (8, "8")
     view.save_pdf(tmp_path / "labels.pdf")
     codes = zxingcpp.read_barcodes(pages_of(tmp_path / "labels.pdf")[0])
     assert sorted(number_of_scan(code.text) for code in codes) == sorted(listed)

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Final
 
 from PySide6.QtCore import QLocale, QPointF, QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QMouseEvent, QPainter, QPaintEvent, QPen
-from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QSpinBox, QWidget
+from PySide6.QtGui import QColor, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen
+from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QWidget
 
 from benchapp.records.errors import StoreError
 from benchapp.ui import page as pages
@@ -97,6 +97,49 @@ class SheetPicture(QWidget):
                 return
 
 
+class PlaceField(QLineEdit):
+    """A place on the sheet, from 1; arrow up and down count on and back."""
+
+    place_changed = Signal(int)
+
+    def __init__(self) -> None:
+        super().__init__("1")
+        self._place, self._highest = 1, 1
+        self.setMaximumWidth(90)
+        self.setToolTip("Arrow up and down count on and back")
+        self.textEdited.connect(self._typed)
+        self.editingFinished.connect(lambda: self.put(self._place))
+
+    def value(self) -> int:
+        """Return the place."""
+        return self._place
+
+    def set_highest(self, highest: int) -> None:
+        """Let places go from 1 to `highest`."""
+        self._highest = highest
+        self.put(self._place)
+
+    def put(self, place: int) -> None:
+        """Show a place; one beyond the sheet becomes its last."""
+        before, self._place = self._place, max(1, min(self._highest, place))
+        self.setText(str(self._place))
+        if self._place != before:
+            self.place_changed.emit(self._place)
+
+    def _typed(self, text: str) -> None:
+        if text.isdecimal() and 1 <= int(text) <= self._highest:
+            self._place = int(text)
+            self.place_changed.emit(self._place)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Count with the arrow keys."""
+        step = {Qt.Key.Key_Up: 1, Qt.Key.Key_Down: -1}.get(Qt.Key(event.key()), 0)
+        if step:
+            self.put(self._place + step)
+            return
+        super().keyPressEvent(event)
+
+
 class LabelView(QWidget):
     """The sheet on the left, what is printed and how on the right. Its key: the tools' numbers, one a line."""
 
@@ -133,13 +176,7 @@ class LabelView(QWidget):
         self.sheet_size.setAccessibleName("label size")
         if QLocale().measurementSystem() is QLocale.MeasurementSystem.ImperialUSSystem:
             self.choose_size("letter-30")
-        self.start = QSpinBox()
-        self.start.setMinimum(1)
-        self.start.setButtonSymbols(QSpinBox.ButtonSymbols.NoButtons)
-        self.start.setMaximumWidth(110)
-        # a field inside a field: the outer one has frame and padding already
-        self.start.lineEdit().setStyleSheet("border: none; background: transparent; padding: 0; min-height: 0;")
-        self.start.setToolTip("Arrow up and down count on and back")
+        self.start = PlaceField()
         self.start.setAccessibleName("first place on the sheet")
         self.what = ChoiceField(
             "Print", [(ALL, "All of them"), (ONLY_GOOD, "Only “within limits”")], on_change=self._changed
@@ -165,8 +202,8 @@ class LabelView(QWidget):
         row.addWidget(side, 8)
         self._page = 0
         self.sheet_size.currentIndexChanged.connect(self._size_changed)
-        self.start.valueChanged.connect(self._changed)
-        self.picture.place_chosen.connect(self.start.setValue)
+        self.start.place_changed.connect(self._changed)
+        self.picture.place_chosen.connect(self.start.put)
         self.before.clicked.connect(lambda: self._turn(-1))
         self.after.clicked.connect(lambda: self._turn(1))
         self.save.clicked.connect(self._ask)
@@ -214,7 +251,7 @@ class LabelView(QWidget):
 
     def _size_changed(self, *_: object) -> None:
         size = self.chosen_size()
-        self.start.setMaximum(size.per_page)
+        self.start.set_highest(size.per_page)
         self.start.setVisible(size.per_page > 1)
         self.begin_word.setVisible(size.per_page > 1)
         self._changed()
