@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from typing import Final
 
 from benchapp.records import Store
-from benchapp.records.model import RunSummary, ToolState
-from benchapp.ui.format import percent, range_text, wall_text
+from benchapp.records import history as life
+from benchapp.records.model import RunSummary, ToolRecord, ToolState
+from benchapp.torque.direction import Direction
+from benchapp.torque.units import from_nm
+from benchapp.ui.format import percent, plural, range_text, short, wall_text
 from benchapp.ui.logbook.model import SOURCE_WORDS, counted_text, outcome_text
+from benchapp.ui.paper.pictures import Dot, over_years
 from benchapp.ui.paper.sheet import Col, PaperError, Sheet
 from drivers.samples import Source
 
@@ -18,6 +23,8 @@ CAUTION: Final = (
     "figures. A run marked simulated or replayed says nothing of a real tool. A void run stands here, uncounted."
 )
 PAGE: Final = 500
+MOST_SPOTS: Final = 120
+"""Spot checks drawn, the newest: judging one takes about 2 ms, and a check standard has one a morning."""
 STATE_WORDS: Final = {
     ToolState.IN_SERVICE: "in service",
     ToolState.DUE_SOON: "due soon",
@@ -116,6 +123,7 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
         _table(sheet, runs, with_tool=False)
     else:
         sheet.text("This tool was never verified here.")
+    _over_the_years(sheet, store, record)
     readings = store.history(number, limit=10**9)
     if readings:
         sheet.heading("Readings, as found and as left", f"{len(readings)}")
@@ -156,6 +164,43 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
     sheet.space(6)
     sheet.text(CAUTION, 7)
     return sheet.pdf()
+
+
+def _over_the_years(sheet: Sheet, store: Store, record: ToolRecord) -> None:
+    """Draw each checkpoint's mean deviation over time, and say where it drifts to where that can be told."""
+    runs = [run for run in life.tool_history(store, record.number, most_spots=MOST_SPOTS) if run.points]
+    keys: list[tuple[float, Direction]] = []
+    for run in runs:
+        for point in run.points:
+            if not any(_is_at(point, key) for key in keys):
+                keys.append((point.target_nm, point.direction))
+    if not keys:
+        return
+    tool = record.tool
+    sheet.heading("Deviation over the years", "bars: expanded uncertainty; open: while out of service, or a spot check")
+    drifts = life.drifts(runs)
+    for key in sorted(keys, key=lambda each: (each[1].value, each[0])):
+        dots, days = [], []
+        for run in runs:
+            found = next((p for p in run.points if _is_at(p, key)), None)
+            if found is None:
+                continue
+            day = dt.datetime.fromisoformat(run.finished)
+            full = run.stage in (life.Stage.AS_FOUND, life.Stage.AS_LEFT)
+            seconds = day.timestamp()
+            dots.append(Dot(seconds / 86400, found.mean_percent, found.expanded_percent, found.limit_percent, full))
+            days.append(run.finished[:10])
+        title = f"{short(float(f'{from_nm(key[0], tool.unit):.4g}'))} {tool.unit}, {key[1].value}"
+        drift = next((d for d in drifts if _is_at(d, key)), None)
+        if drift is not None:
+            title += f":  {percent(drift.percent_per_month, 3)} a month, from {plural(drift.n, 'interval')}"
+        ends = (days[0], days[-1] if days[-1] != days[0] else "")
+        sheet.add(over_years(dots, sheet.width, ends, title))
+    sheet.space(4)
+
+
+def _is_at(point: life.PointResult | life.DriftAt, key: tuple[float, Direction]) -> bool:
+    return point.direction is key[1] and math.isclose(point.target_nm, key[0], rel_tol=1e-3)
 
 
 def period_pdf(store: Store, first: dt.date, last: dt.date, paper: str = "A4") -> bytes:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -67,8 +67,8 @@ STAMP_SENTENCES: Final = {
 RULES: Final = {
     "simple": "Simple acceptance: a checkpoint is accepted when its mean deviation lies within the limits.",
     "guard-band": "Guard band: a checkpoint is accepted when its mean deviation lies inside the limits by at least "
-    "w = {r} · U.",
-    "four-way": "Four answers: as with a guard band of w = {r} · U, and within w of a limit the answer is conditional.",
+    "w = {r} · U.",
+    "four-way": "Four answers: as with a guard band of w = {r} · U, and within w of a limit the answer is conditional.",
 }
 
 
@@ -326,13 +326,13 @@ def _results(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
         )
     sheet.table(
         [
-            Col("Checkpoint", 2.05, bold=True),
+            Col("Checkpoint", 1.95, bold=True),
             Col("Limit", 0.75, "right"),
-            Col("n", 0.35, "right"),
+            Col("n", 0.5, "right"),
             Col("Mean deviation", 1.0, "right", bold=True),
             Col("Spread s", 0.85, "right"),
             Col("Expanded uncertainty W", 1.15, "right"),
-            Col("k", 0.5, "right"),
+            Col("k", 0.62, "right"),
             Col("Interval W'", 0.85, "right"),
             Col("Guard band", 0.8, "right"),
             Col("Probability within", 1.0, "right"),
@@ -461,6 +461,10 @@ def _readings(sheet: Sheet, sealed: _Sealed) -> None:
     if not lines:
         sheet.text("Nothing was pulled.")
         return
+
+    def bare(text: str) -> str:  # the unit stands once, in the head
+        return text.removesuffix(f" {unit}")
+
     rows = []
     for line in lines:
         captured = line.captured
@@ -476,8 +480,8 @@ def _readings(sheet: Sheet, sealed: _Sealed) -> None:
             [
                 str(line.number),
                 line.where,
-                "" if captured.indication_nm is None else reading_text(captured.indication_nm, unit, run),
-                line.reading,
+                "" if captured.indication_nm is None else bare(reading_text(captured.indication_nm, unit, run)),
+                bare(line.reading),
                 line.deviation,
                 "" if rise is None else f"{rise:.2f} s",
                 counts,
@@ -487,12 +491,12 @@ def _readings(sheet: Sheet, sealed: _Sealed) -> None:
     sheet.table(
         [
             Col("Pull", 0.45, "right"),
-            Col("Checkpoint", 1.8),
-            Col("Tool says", 1.05, "right"),
-            Col("Reading", 1.15, "right", bold=True),
+            Col("Checkpoint", 1.75),
+            Col(f"Tool says, {unit}", 1.0, "right"),
+            Col(f"Reading, {unit}", 1.0, "right", bold=True),
             Col("Deviation", 0.9, "right"),
             Col("Last fifth", 0.75, "right"),
-            Col("Counts as", 0.8),
+            Col("Counts as", 0.95),
             Col("What was noticed", 3.5),
         ],
         rows,
@@ -581,7 +585,7 @@ def _uncertainty(sheet: Sheet, judged: _Judged) -> None:
         rows.append([formula.about, *values, f"{symbol} = {formula.text}; {how}{reason}", f"{where}; {formula.mark}"])
     for symbol in missing:
         rows.append([FORMULAS[symbol].about, *["?"] * len(points), "nobody gave it; it is not in W", ""])
-    names = [short(float(format(float(p["target"]), ".6g"))) for p in points]
+    names = [short(float(format(float(p["target"]), ".4g"))) for p in points]
     ways = {str(p["direction"]) for p in points}
     if len(ways) > 1:
         names = [f"{n} {'cw' if p['direction'] == 'clockwise' else 'acw'}" for n, p in zip(names, points, strict=True)]
@@ -658,6 +662,7 @@ def _record(sheet: Sheet, sealed: _Sealed) -> None:
 
 
 def _limits(sheet: Sheet, sealed: _Sealed) -> None:
+    first = len(sheet.pieces)
     sheet.heading("Limits of this document")
     plan = sealed.run.plan
     said = [
@@ -683,6 +688,7 @@ def _limits(sheet: Sheet, sealed: _Sealed) -> None:
             painter.drawLine(QPointF(left, y + 30 * PT), QPointF(left + width / 3 - 16 * PT, y + 30 * PT))
             draw_lines(painter, [name], face(7.2), QRectF(left, y + 31 * PT, width / 3, 0), ink=SOFT)
 
+    sheet.pieces[first:] = [replace(piece, keep=True) for piece in sheet.pieces[first:]]  # on one page, with the names
     sheet.add(Piece(44 * PT, draw))
 
 

@@ -256,8 +256,8 @@ class Sheet:
             painter.drawLine(QPointF(x, y + head_height), QPointF(x + rule, y + head_height))
 
         head = Piece(head_height, draw_head, keep=True)
-        first = True
-        for row in rows:
+        first, told = True, list(rows)
+        for row in told:
             cells = [
                 lines_of(cell, face(points, bold=column.bold), wide)
                 for column, cell, wide in zip(columns, row, room, strict=True)
@@ -284,8 +284,9 @@ class Sheet:
 
                 if first:
                     self.add(head)
-                    first = False
-                self.add(Piece(height, draw, again=head))
+                # the first row keeps the second with it, so that a table never begins with one row at the foot
+                self.add(Piece(height, draw, keep=first and len(told) > 1, again=head))
+                first = False
         self.space(4)
 
     def facts(self, facts: Sequence[tuple[str, str]], *, points: float = 8.0, n_columns: int = 2) -> None:
