@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 
 import pytest
@@ -9,6 +10,7 @@ import pytest
 from benchapp.metrology.budget import GivenBy
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.records import Store, influences
+from benchapp.records.exchange import from_json, to_json
 from benchapp.records.model import ToolRecord
 from benchapp.runs.influences import Influence, Series, SeriesPull, entered, model_value
 from benchapp.torque.direction import Direction
@@ -58,3 +60,12 @@ def test_tools_of_the_same_model_are_found_and_no_others(store) -> None:
     assert model is not None
     assert model.relative == pytest.approx(0.19 / 20)
     assert influences.of_model(store, replace(TOOL, model=" "), "w_od") == []
+
+
+def test_they_go_out_with_the_records_and_come_in_with_the_same_seals(store, tmp_path) -> None:
+    influences.keep(store, value())
+    out = io.StringIO()
+    to_json(store, out)
+    with Store.open(tmp_path / "other.sqlite", demo=False) as other:
+        assert from_json(other, out.getvalue().encode()) == store.head()
+        assert influences.known(other, "OCF-014") == influences.known(store, "OCF-014")

@@ -15,7 +15,17 @@ from typing import Any, Final
 
 from PySide6.QtCore import QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import QColor, QHideEvent, QPainter, QPen, QResizeEvent, QShowEvent
-from PySide6.QtWidgets import QGridLayout, QHBoxLayout, QLabel, QPushButton, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QComboBox,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QPushButton,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
 from benchapp.metrology.budget import GivenBy
 from benchapp.metrology.reference import Reference
@@ -90,10 +100,11 @@ class SeriesTable(Panel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.series: Series | None = None
+        self.capacity_nm: float | None = None
 
-    def show_series(self, series: Series) -> None:
-        """Show it as it stands."""
-        self.series = series
+    def show_series(self, series: Series, capacity_nm: float | None) -> None:
+        """Show it as it stands, to the digits that a reference of this capacity resolves."""
+        self.series, self.capacity_nm = series, capacity_nm
         done = [f"{name}, {len(series.readings(i))} of {series.kind.n_readings}" for i, name in self._rows(series)]
         self.setAccessibleName("; ".join(done))
         self.update()
@@ -126,14 +137,15 @@ class SeriesTable(Panel):
             return "How far the means lie apart shows after the second position."
         spread, at = series.spread_nm, math.fsum(means) / len(means)
         percent = contribution_percent(series.symbol, spread, at)
-        return (
-            f"The means lie {self._text(spread)} {series.unit} apart: {series.symbol} = {significant(percent, 2)} %"
-            f"{'' if series.is_done else ' so far'}"
-        )
+        apart = f"{self.text(spread, is_mean=True)} {series.unit}"
+        so_far = "" if series.is_done else " so far"
+        return f"The means lie {apart} apart: {series.symbol} = {significant(percent, 2)} %{so_far}"
 
-    def _text(self, torque_nm: float) -> str:
+    def text(self, torque_nm: float, *, is_mean: bool = False) -> str:
+        """Return a reading as the reference resolves it; a mean or a spread of means gets a digit more."""
         assert self.series is not None
-        return words.number(torque_nm, self.series.unit, words.steps_of(self.series.target_nm)[1])
+        step = words.steps_of(self.capacity_nm)[1]
+        return words.number(torque_nm, self.series.unit, step / 10 if is_mean else step)
 
     def _row(self, painter: QPainter, box: QRectF, series: Series, index: int, name: str) -> None:
         s, colours = self.sizes, theme.palette()
@@ -157,7 +169,7 @@ class SeriesTable(Panel):
             painter.drawEllipse(QRectF(x - radius, box.center().y() - radius, 2 * radius, 2 * radius))
         if readings:
             full = len(readings) >= n
-            mean = self._text(math.fsum(readings) / len(readings))
+            mean = self.text(math.fsum(readings) / len(readings), is_mean=True)
             painter.setPen(QColor(colours.ink if full else colours.soft))
             place = QRectF(box.right() - mean_w, box.top(), mean_w, box.height())
             text = f"{mean} {series.unit}"
@@ -211,7 +223,7 @@ class InfluenceRow(Frame):
         row = QHBoxLayout()
         column = QVBoxLayout()
         column.setSpacing(4)
-        self.title = label(kind.name[0].upper() + kind.name[1:])
+        self.title = label(f"{kind.name[0].upper()}{kind.name[1:]}, {kind.symbol}")
         self.stands = label("", "soft", wrap=True)
         column.addWidget(self.title)
         column.addWidget(self.stands)
@@ -300,8 +312,9 @@ class InfluencePanel(QWidget):
     def _build_form(self) -> None:
         self.asking = Frame(margin=22)
         self.form = Form()
-        self.spread = self.form.add("spread", TorqueField("How far the means lie apart", unit="N·m", above=None))
-        self.reason = self.form.add("reason", TextField("Why this value", width=420))
+        self.spread = self.form.add("spread", TorqueField("Means lie apart by", unit="N·m", above=None))
+        self.reason = self.form.add("reason", TextField("Why this value", width=560))
+        self.asking.body.setSpacing(16)
         self.asking.body.addWidget(self.form)
         self.form_note = label("", "soft", wrap=True)
         self.asking.body.addWidget(self.form_note)
@@ -354,9 +367,15 @@ class InfluencePanel(QWidget):
         for row in self.rows.values():
             row.title.setFont(font_of_cap(s.lead, bold=True))
             row.stands.setFont(font_of_cap(s.small * 1.05))
-        for each in (*self.findChildren(QPushButton),):
-            each.setFont(font_of_cap(s.body))
-            each.setMinimumHeight(round(s.body * 3.2))
+        for button in self.findChildren(QPushButton):
+            button.setFont(font_of_cap(s.body, bold=button.property("kind") == "main"))
+            button.setMinimumHeight(round(s.body * 3.2))
+        for field in self.form.findChildren(QLineEdit):
+            field.setFont(font_of_cap(s.body))
+            field.setMinimumHeight(round(s.body * 2.9))
+        for box in self.form.findChildren(QComboBox):
+            box.setFont(font_of_cap(s.body))
+            box.setMinimumHeight(round(s.body * 2.9))
         for each_label in (self.problem, self.form_note, self.form_problem):
             each_label.setFont(font_of_cap(s.body))
         for text in self.form.findChildren(QLabel):
@@ -687,7 +706,7 @@ class InfluencePanel(QWidget):
         series = self.series
         assert series is not None
         self._say(*self.instruction(view))
-        self.table.show_series(series)
+        self.table.show_series(series, view.capacity_nm)
         go, aside = self.key_names
         does = {ZERO: "Take zero", CHANGE: "It is ready", DONE: "Keep the result"}.get(self.stage, "")
         self.go_button.setVisible(bool(does))
@@ -701,7 +720,7 @@ class InfluencePanel(QWidget):
         if last is None:
             self.last.show_pull("–", series.unit, "none yet", f"{plural(series.kind.n_pulls, 'pull')} in all")
             return
-        figure = "–" if last.reading_nm is None else self.table._text(last.reading_nm)
+        figure = "–" if last.reading_nm is None else self.table.text(last.reading_nm)
         despite = {flag.value for flag in COUNTS_DESPITE}
         noticed = ", ".join(why_words(flag) for flag in last.flags if flag not in despite or not last.counts)
         state = "counted" if last.counts else "not counted"
