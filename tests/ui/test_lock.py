@@ -14,6 +14,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QLabel
 
+from benchapp.cli.window import Application
 from benchapp.pulls.pull import Flag
 from benchapp.records import Person, Store, custodian
 from benchapp.records.canonical import parse
@@ -365,3 +366,17 @@ def test_the_passphrase_is_changed_with_the_old_one(kept):
     assert "wrong" in kept.dialog.problem.text()
     kept.enter(old=RIGHT, new=fresh, again=fresh)
     assert custodian.check(kept.store, fresh)
+
+
+def test_the_program_reaches_both_pages_from_its_menu_without_a_tab(qtbot, tmp_path):
+    kilter = Application(simulated=False, settings_path=None, store_file=tmp_path / "r.sqlite")
+    try:
+        assert not {"people", "procedures"} & set(kilter.window.foot.tabs)
+        for text, name in (("People …", "people"), ("Procedures …", "procedures")):
+            dict(kilter.window.more_actions)[text]()
+            assert kilter.window.page == name
+            assert not any(tab.isChecked() for tab in kilter.window.foot.tabs.values())
+    finally:
+        kilter.window.close()
+        kilter.close()
+        kilter.window.deleteLater()
