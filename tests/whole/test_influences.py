@@ -1,4 +1,4 @@
-"""What handling adds, in a real window with simulated pulls: a series pulled by one key, and nothing of it a record of a run."""
+"""What handling adds, in a real window with simulated pulls: a series goes by one key and leaves no record of a run."""
 
 from __future__ import annotations
 

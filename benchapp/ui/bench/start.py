@@ -511,6 +511,7 @@ class StartPanel(QWidget):
         """Read tools, references, people and procedures; again whenever the store says that they changed."""
         self._fill_procedures()
         self._fill_ports()
+        self._geometric.clear()
         store = self.context.store
         if store is not None:
             try:
