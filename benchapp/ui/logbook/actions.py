@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable
 from pathlib import Path
+from typing import Final
 
 from PySide6.QtCore import QLocale
 from PySide6.QtWidgets import QDialog, QFileDialog, QHBoxLayout, QMenu, QVBoxLayout, QWidget
@@ -55,6 +56,51 @@ def periods(today: dt.date) -> list[tuple[str, dt.date, dt.date]]:
         ("Runs of this year …", dt.date(today.year, 1, 1), today),
         ("Runs of last year …", year, dt.date(today.year - 1, 12, 31)),
     ]
+
+
+READING_COLUMNS: Final = (
+    "run_id",
+    "pull",
+    "kind",
+    "target_nm",
+    "direction",
+    "indication_nm",
+    "reading_nm",
+    "deviation_percent",
+    "limit_percent",
+    "band",
+    "set_aside",
+    "set_aside_by",
+    "flags",
+    "seconds_80_to_100",
+)
+
+
+def reading_rows(run: Run) -> list[list[object]]:
+    """Return every pull of a run as a row of `READING_COLUMNS`, torque in N·m to the last digit."""
+    rows: list[list[object]] = []
+    for captured in run.pulls:
+        index = captured.checkpoint_index
+        checkpoint = None if index is None else run.plan.checkpoints[index]
+        rows.append(
+            [
+                run.run_id,
+                captured.number,
+                captured.kind.value,
+                None if checkpoint is None else checkpoint.target_nm,
+                captured.pull.direction.value,
+                captured.indication_nm,
+                captured.pull.reading,
+                captured.deviation_percent,
+                None if checkpoint is None else checkpoint.limit_percent,
+                captured.band.value if captured.band is not None else "",
+                captured.set_aside or "",
+                captured.set_aside_by,
+                ";".join(flag.value for flag in captured.pull.flags),
+                captured.pull.time_80_to_100_s,
+            ]
+        )
+    return rows
 
 
 class SayDialog(QDialog):
@@ -120,6 +166,8 @@ class RunActions(QWidget):
         papers.addSeparator()
         papers.addAction("The tool's whole life …").triggered.connect(lambda: self.ask_life())
         papers.addSeparator()
+        papers.addAction("Its readings as a workbook (XLSX) …").triggered.connect(lambda: self.ask_readings("xlsx"))
+        papers.addAction("Its readings as text (CSV) …").triggered.connect(lambda: self.ask_readings("csv"))
         papers.addAction("The sealed bytes (JSON) …").triggered.connect(lambda: self.ask_sealed())
         papers.addAction("Its curves (trace files) …").triggered.connect(lambda: self.ask_curves())
         self.save.setMenu(papers)
@@ -229,6 +277,36 @@ class RunActions(QWidget):
             self._say(f"{path} could not be written: {error.strerror}. Choose another place.", problem=True)
             return
         self._say(f"The sealed bytes are in {path}; their SHA-256 is the seal.")
+
+    def ask_readings(self, ending: str) -> None:
+        """Ask where to, and save every pull of the run as a table, "csv" or "xlsx"."""
+        if self.run is None:
+            return
+        name = f"{self.run.plan.tool.number}-{self.run.started[:10]}.{ending}".replace("/", "-")
+        kinds = {"csv": "Text tables (*.csv)", "xlsx": "Workbooks (*.xlsx)"}[ending]
+        path, _ = QFileDialog.getSaveFileName(self, "Save the readings", name, kinds)
+        if path:
+            self.save_readings(Path(path))
+
+    def save_readings(self, path: Path) -> bool:
+        """Write every pull, also what was set aside, as XLSX or by its ending CSV; False after a problem was told."""
+        from benchapp.records import exchange
+
+        if self.run is None:
+            return False
+        rows = reading_rows(self.run)
+        try:
+            if path.suffix.casefold() == ".csv":
+                path.write_text(exchange.to_csv(READING_COLUMNS, rows), encoding="utf-8", newline="")
+            else:
+                exchange.to_xlsx(path, {"readings": (READING_COLUMNS, rows)})
+        except OSError as error:
+            from benchapp.ui.paper.sheet import unwritable
+
+            self._say(unwritable(path, error), problem=True)
+            return False
+        self._say(f"{len(rows)} pulls are in {path}.")
+        return True
 
     def ask_curves(self) -> None:
         """Ask for a folder, and write the run's traces there."""

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from pathlib import Path
 from typing import Final
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records import history as life
 from benchapp.records.canonical import parse
@@ -89,6 +90,10 @@ class LifeView(QWidget):
         head.addWidget(label("deviation at", "soft"))
         head.addWidget(self.which)
         head.addStretch(1)
+        self.save = plain_button("Save report …")
+        self.save.setToolTip("This tool's whole life as PDF")
+        self.save.clicked.connect(self.ask_report)
+        head.addWidget(self.save)
         head.addWidget(back)
         panel.body.addLayout(head)
         self.chart = TimeChart("No reading at this checkpoint.", "deviation over the years")
@@ -207,6 +212,30 @@ class LifeView(QWidget):
         )
         self.happened_head.setVisible(bool(self._changes))
         self.heading_changed.emit()
+
+    def ask_report(self) -> None:
+        """Ask where to, and save what the records hold of this tool as PDF."""
+        name = f"{self._number}-life.pdf".replace("/", "-")
+        path, _ = QFileDialog.getSaveFileName(self, "Save the report", name, "PDF (*.pdf)")
+        if path:
+            self.save_report(Path(path))
+
+    def save_report(self, path: Path) -> bool:
+        """Write the report on the paper of the country; False after a problem was told."""
+        from benchapp.ui.logbook.actions import usual_paper  # not before it is asked for
+        from benchapp.ui.paper.overviews import tool_life_pdf
+        from benchapp.ui.paper.sheet import PaperError, write_file
+
+        store = self.context.store
+        if store is None:
+            return False
+        try:
+            write_file(path, tool_life_pdf(store, self._number, usual_paper()))
+        except (PaperError, StoreError) as problem:
+            self.context.message.emit("problem", str(problem))
+            return False
+        self.context.message.emit("note", f"The report is in {path}.")
+        return True
 
     def _points(self) -> list[Point]:
         """Checkpoints of all full runs, lowest first; of spot checks where there is no full run."""
