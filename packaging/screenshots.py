@@ -24,6 +24,21 @@ from benchapp.ui.bench.start import StartPanel
 from benchapp.ui.theme import palette as theme_palette
 
 
+PAGES = (
+    ("rack", "rack", ""),
+    ("rack-due", "rack", "view:due"),
+    ("rack-jobs", "rack", "view:jobs"),
+    ("rack-work-list", "rack", "view:work"),
+    ("rack-fleet", "rack", "view:fleet"),
+    ("tool-over-the-years", "rack", "view:life:OCF-015"),
+    ("references", "references", ""),
+    ("daily-check", "references", "REF-1:check"),
+    ("logbook", "logbook", ""),
+    ("practice", "practice", ""),
+)
+"""(picture, page, what to open there)."""
+
+
 def wait(true: Callable[[], bool], limit_s: float = 30.0) -> None:
     """Turn the event loop until `true()`."""
     deadline = time.monotonic() + limit_s
@@ -57,10 +72,10 @@ def pictures(folder: Path, theme: str, width: int, height: int) -> None:
             QTest.keyClick(QApplication.focusWidget() or window, Qt.Key.Key_Space)
             QTest.qWait(250)
 
-        for page in ("rack", "references", "logbook"):
-            kilter.context.page_wanted.emit(page, "")
-            QTest.qWait(700)
-            save(page)
+        for name, page, what in PAGES:
+            kilter.context.page_wanted.emit(page, what)
+            QTest.qWait(900)
+            save(name)
         kilter.context.page_wanted.emit("bench", "")
         assert kilter.simulator is not None
         host, port = kilter.simulator.control.rsplit(":", 1)

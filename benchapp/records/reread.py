@@ -9,9 +9,11 @@ import numpy as np
 from benchapp.metrology.correction import Correction
 from benchapp.pulls import DETECTOR, read_pulls
 from benchapp.pulls.pull import Pull
+from benchapp.pulls.settings import Settings
 from benchapp.records.model import RereadDifference
 from benchapp.records.store import Store
-from benchapp.runs.model import CapturedPull, Run
+from benchapp.runs.model import CapturedPull, Run, RunPlan
+from benchapp.runs.procedure import ProcedureError
 from benchapp.runs.standing import reader_settings
 from benchapp.torque.direction import Direction
 from benchapp.torque.trace import Trace
@@ -93,11 +95,19 @@ def read_again(run: Run, captured: CapturedPull, trace: Trace) -> Pull | None:
         capacity=plan.reference.capacity_nm,
         target=target_nm,
         tool_max=plan.tool.highest_nm,
-        settings=reader_settings(plan),
+        settings=_settings_of(plan),
     )
     stored = captured.pull
     nearest = max(report.pulls, key=lambda pull: _overlap_s(pull, stored), default=None)
     return nearest if nearest is not None and _overlap_s(nearest, stored) > 0 else None
+
+
+def _settings_of(plan: RunPlan) -> Settings:
+    """The limits of the plan's procedure; the reader's own where an old record holds no procedure that can be read."""
+    try:
+        return reader_settings(plan)
+    except ProcedureError:
+        return Settings()
 
 
 def _overlap_s(one: Pull, other: Pull) -> float:
