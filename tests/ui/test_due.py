@@ -41,7 +41,7 @@ TODAY = dt.date(2026, 11, 25)  # a Wednesday
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     path = tmp_path_factory.mktemp("demo") / "demo.kilter"
-    demo.make(path, today=TODAY)
+    demo.make(path, today=TODAY, years=2)
     return path
 
 

@@ -301,8 +301,13 @@ class LabelView(QWidget):
 
 
 def _refused(faces: list[Face], size: LabelSize) -> str:
+    """Return why these cannot be printed. The longest number of each kind is tried here, every one when they are."""
+    longest: dict[Standing, Face] = {}
+    for face in faces:
+        if face.standing not in longest or len(face.number) > len(longest[face.standing].number):
+            longest[face.standing] = face
     try:
-        for face in faces:
+        for face in longest.values():
             check_fit(face, size)
     except LabelError as problem:
         return str(problem)
