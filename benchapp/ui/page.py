@@ -31,6 +31,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QFrame,
+    QGridLayout,
     QHBoxLayout,
     QHeaderView,
     QLabel,
@@ -522,26 +523,34 @@ def scrolled(widget: QWidget) -> QScrollArea:
 
 
 class Facts(QWidget):
-    """Name and value pairs under one another, for what is known of a thing."""
+    """Name and value pairs under one another, for what is known of a thing.
 
-    def __init__(self) -> None:
+    Args:
+        columns: In how many columns the pairs stand, filled row by row.
+    """
+
+    def __init__(self, columns: int = 1) -> None:
         super().__init__()
-        self._box = QVBoxLayout(self)
+        self._columns = columns
+        self._box = QGridLayout(self)
         self._box.setContentsMargins(0, 0, 0, 0)
-        self._box.setSpacing(4)
+        self._box.setVerticalSpacing(4)
+        self._box.setHorizontalSpacing(6)
+        for column in range(columns):
+            self._box.setColumnStretch(2 * column + 1, 1)
         self._rows: list[tuple[QLabel, QLabel]] = []
 
     def show_facts(self, facts: Sequence[tuple[str, str]]) -> None:
         """Show (name, value) pairs; empty values are left out."""
         kept = [(name, value) for name, value in facts if value]
         while len(self._rows) < len(kept):
-            row = QHBoxLayout()
             name, value = label("", "soft", wrap=True), label("", wrap=True)
             value.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
             name.setAlignment(Qt.AlignmentFlag.AlignTop)
-            row.addWidget(name)
-            row.addWidget(value, 1)
-            self._box.addLayout(row)
+            value.setAlignment(Qt.AlignmentFlag.AlignTop)
+            row, column = divmod(len(self._rows), self._columns)
+            self._box.addWidget(name, row, 2 * column)
+            self._box.addWidget(value, row, 2 * column + 1)
             self._rows.append((name, value))
         self.ensurePolished()
         width = max((self.fontMetrics().horizontalAdvance(name) for name, _ in kept), default=0) + 14
@@ -553,3 +562,7 @@ class Facts(QWidget):
             if shown:
                 name.setText(kept[index][0])
                 value.setText(kept[index][1])
+                # a last one that stands alone in its row has all of it
+                row, column = divmod(index, self._columns)
+                alone = index == len(kept) - 1 and column == 0
+                self._box.addWidget(value, row, 2 * column + 1, 1, 2 * self._columns - 1 if alone else 1)

@@ -125,7 +125,7 @@ class ReferencesPage(Page):
         which.addWidget(self.which)
         which.addStretch(1)
         column.addLayout(which)
-        self.facts = Facts()
+        self.facts = Facts(columns=2)
         inside = QWidget()
         box = QVBoxLayout(inside)
         box.setContentsMargins(0, 4, 4, 0)
