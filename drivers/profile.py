@@ -178,14 +178,17 @@ def load(path: Path | str) -> Profile:
     Raises:
         ProfileError: With file, key and reason.
     """
-    path = Path(path)
+    return parse(read_text(Path(path)), str(path))
+
+
+def read_text(path: Path) -> str:
+    """Return the text of a profile's file. Raises `ProfileError`."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        return path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise ProfileError(str(path), "", f"cannot be read: {error.strerror or error}") from error
     except UnicodeDecodeError as error:
         raise ProfileError(str(path), "", f"is not UTF-8 text (byte {error.start})") from error
-    return parse(text, str(path))
 
 
 def parse(text: str, file: str = "profile") -> Profile:
@@ -202,7 +205,7 @@ def parse(text: str, file: str = "profile") -> Profile:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ProfileError(file, "", f"is not TOML: {error}") from error
-    top = _Table(file, "", data)
+    top = Table(file, "", data)
     serial = top.table("serial")
     line = top.table("line")
     units = top.table("units")
@@ -223,19 +226,11 @@ def parse(text: str, file: str = "profile") -> Profile:
     profile = Profile(
         name=name,
         pattern=pattern,
-        terminator=_terminator(line),
+        terminator=read_terminator(line),
         capacity=top.number("capacity", above=0) if "capacity" in top.data else None,
         clockwise_positive=top.choice("polarity", ("clockwise", "anticlockwise"), "clockwise") == "clockwise",
         filter_hz=top.number("filter_hz", 0.0),
-        serial=SerialSettings(
-            baud=serial.whole("baud", 115200, least=1),
-            bytesize=serial.whole("bytesize", 8, least=5, most=8),
-            parity=_PARITIES[serial.choice("parity", tuple(_PARITIES), "none")],
-            stopbits=serial.one_of_numbers("stopbits", (1, 1.5, 2), 1),
-            handshake=serial.choice("handshake", _HANDSHAKES, "none"),
-            dtr=serial.flag("dtr", True),
-            rts=serial.flag("rts", True),
-        ),
+        serial=read_serial(serial),
         decimal=line.choice("decimal", (".", ","), "."),
         unit=line.choice("unit", sorted(UNIT_NAMES), "N·m"),
         rate_hz=line.number("rate_hz", 0.0),
@@ -254,7 +249,20 @@ def parse(text: str, file: str = "profile") -> Profile:
     return profile
 
 
-def _pattern(line: _Table) -> re.Pattern[str]:
+def read_serial(serial: Table, *, baud: int = 115200) -> SerialSettings:
+    """Return a port's settings, `baud` where the file says none. Raises `ProfileError`."""
+    return SerialSettings(
+        baud=serial.whole("baud", baud, least=1),
+        bytesize=serial.whole("bytesize", 8, least=5, most=8),
+        parity=_PARITIES[serial.choice("parity", tuple(_PARITIES), "none")],
+        stopbits=serial.one_of_numbers("stopbits", (1, 1.5, 2), 1),
+        handshake=serial.choice("handshake", _HANDSHAKES, "none"),
+        dtr=serial.flag("dtr", True),
+        rts=serial.flag("rts", True),
+    )
+
+
+def _pattern(line: Table) -> re.Pattern[str]:
     text = line.text("pattern")
     try:
         pattern = re.compile(text)
@@ -268,7 +276,8 @@ def _pattern(line: _Table) -> re.Pattern[str]:
     return pattern
 
 
-def _terminator(line: _Table) -> bytes:
+def read_terminator(line: Table) -> bytes:
+    """Return what ends a line. Raises `ProfileError`."""
     terminator = line.bytes_of("terminator", b"\r\n")
     if not terminator:
         raise line.error("terminator", "is empty")
@@ -277,7 +286,7 @@ def _terminator(line: _Table) -> bytes:
     return terminator
 
 
-class _Table:
+class Table:
     """One table of the file; every read is checked, and what nobody has read is refused at the end."""
 
     def __init__(self, file: str, name: str, data: Mapping[str, Any]) -> None:
@@ -287,6 +296,7 @@ class _Table:
         self._read: set[str] = set()
 
     def error(self, key: str, reason: str) -> ProfileError:
+        """Return the error of `key`."""
         return ProfileError(self.file, f"{self.name}.{key}" if self.name else key, reason)
 
     def _get(self, key: str, default: Any) -> Any:
@@ -296,13 +306,15 @@ class _Table:
             raise self.error(key, "is missing")
         return value
 
-    def table(self, key: str) -> _Table:
+    def table(self, key: str) -> Table:
+        """Return a table inside, empty if missing."""
         value = self._get(key, {})
         if not isinstance(value, dict):
             raise self.error(key, f"must be a table [{key}], not {value!r}")
-        return _Table(self.file, key, value)
+        return Table(self.file, key, value)
 
     def text(self, key: str, default: str | None = None) -> str:
+        """Return a text that is not empty."""
         value = self._get(key, default)
         if not isinstance(value, str):
             raise self.error(key, f"must be text in quotes, not {value!r}")
@@ -311,6 +323,7 @@ class _Table:
         return value
 
     def bytes_of(self, key: str, default: bytes | None = None) -> bytes:
+        """Return a text as Latin-1 bytes."""
         if key not in self.data and default is not None:
             return default
         value = self.text(key)
@@ -320,12 +333,14 @@ class _Table:
             raise self.error(key, f"{value[error.start]!r} is not in Latin-1, so it cannot be one byte") from error
 
     def texts(self, key: str) -> frozenset[str]:
+        """Return a list of texts, empty if missing."""
         value = self._get(key, [])
         if not isinstance(value, list) or not all(isinstance(token, str) and token for token in value):
             raise self.error(key, f"must be a list of texts, not {value!r}")
         return frozenset(value)
 
     def choice(self, key: str, choices: tuple[str, ...] | list[str], default: str | None = None) -> str:
+        """Return one of `choices`."""
         value = self._get(key, default)
         if value not in choices:
             *most, last = (f'"{choice}"' for choice in choices)
@@ -334,6 +349,7 @@ class _Table:
         return str(value)
 
     def number(self, key: str, default: float | None = None, *, above: float | None = None) -> float:
+        """Return a finite number, 0 or more."""
         value = self._get(key, default)
         if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
             raise self.error(key, f"must be a number, not {value!r}")
@@ -344,6 +360,7 @@ class _Table:
         return float(value)
 
     def whole(self, key: str, default: int, *, least: int, most: int | None = None) -> int:
+        """Return a whole number within limits."""
         value = self._get(key, default)
         if isinstance(value, bool) or not isinstance(value, int):
             raise self.error(key, f"must be a whole number, not {value!r}")
@@ -353,18 +370,21 @@ class _Table:
         return value
 
     def one_of_numbers(self, key: str, choices: tuple[float, ...], default: float) -> float:
+        """Return one of `choices`."""
         value = self._get(key, default)
         if isinstance(value, bool) or value not in choices:
             raise self.error(key, f"must be one of {', '.join(f'{choice:g}' for choice in choices)}, not {value!r}")
         return float(value)
 
     def flag(self, key: str, default: bool) -> bool:
+        """Return true or false."""
         value = self._get(key, default)
         if not isinstance(value, bool):
             raise self.error(key, f"must be true or false, not {value!r}")
         return value
 
     def refuse_the_rest(self) -> None:
+        """Refuse the first key that nobody has read."""
         for key in self.data:
             if key not in self._read:
                 known = ", ".join(sorted(self._read))

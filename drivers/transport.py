@@ -21,7 +21,7 @@ from urllib.parse import parse_qsl
 import serial
 
 from drivers.errors import UrlError
-from drivers.profile import Profile
+from drivers.profile import SerialSettings
 from drivers.recording import Recording
 from drivers.samples import Source
 
@@ -111,6 +111,15 @@ def checked_speed(speed: float) -> float:
     return speed
 
 
+class HasSerial(Protocol):
+    """A profile, of whatever kind of device, as far as opening a port goes."""
+
+    @property
+    def serial(self) -> SerialSettings:
+        """What the port is set to."""
+        ...
+
+
 class Transport(Protocol):
     """An open source of bytes. `read` and `write` belong to the link's thread, `wake` to any."""
 
@@ -166,7 +175,7 @@ class PosixSerialTransport:
     pyserial's own `read` asks the system twice per byte; this one once per chunk.
     """
 
-    def __init__(self, name: str, profile: Profile) -> None:
+    def __init__(self, name: str, profile: HasSerial) -> None:
         import fcntl
         import termios
 
@@ -222,7 +231,7 @@ class PlainSerialTransport:
 
     _POLL_S: Final = 0.05
 
-    def __init__(self, name: str, profile: Profile) -> None:
+    def __init__(self, name: str, profile: HasSerial) -> None:
         self._port = open_serial(name, profile)
         self.usb_serial = usb_serial_of(name)
 
@@ -247,7 +256,7 @@ class PlainSerialTransport:
             self._port.close()
 
 
-def open_serial(name: str, profile: Profile) -> serial.Serial:
+def open_serial(name: str, profile: HasSerial) -> serial.Serial:
     """Open and set a serial port, exclusively.
 
     Raises:
@@ -291,7 +300,7 @@ def why_not(name: str, error: Exception) -> str:
     if isinstance(error, ValueError):
         return f"{name}: the port does not take the profile's settings ({text}). Choose another profile."
     if number == errno.ENOENT or "FileNotFoundError" in text:
-        return f"{name}: there is no such port. Plug the transducer in, or choose another port; it is tried again."
+        return f"{name}: there is no such port. Plug the device in, or choose another port; it is tried again."
     if number in (errno.EBUSY, errno.EAGAIN) or "PermissionError" in text or "exclusively lock" in text:
         return f"{name}: another program has the port open. Close it there; it is tried again."
     if number in (errno.EACCES, errno.EPERM):
@@ -465,7 +474,7 @@ class ReplayTransport:
         """See `Transport`."""
 
 
-def open_transport(url: LinkUrl, profile: Profile) -> Transport:
+def open_transport(url: LinkUrl, profile: HasSerial) -> Transport:
     """Open a port or socket.
 
     Raises:

@@ -22,6 +22,7 @@ REASONS: Final = ("poor-pull", "drive-slipped", "wrong-setting", "disturbed", "k
 HICCUP_S: Final = 10.0
 """A silence shorter than this on a port that stayed open makes nothing void (practice)."""
 AMBIENT_KEYS: Final = ("start_c", "end_c", "humidity_percent")
+TYPED: Final = "typed"
 
 _WALKS: Final = (RunState.REFERENCE, RunState.ZERO, RunState.PRELOAD, RunState.SET_TOOL, RunState.PULL)
 """States in which a break sends the run back to reference and zero at once; in others it does so later."""
@@ -372,10 +373,13 @@ def acknowledge_overload(run: Run, event: e.GoOn, wall: str) -> Stepped:
 
 
 def note_ambient(run: Run, event: e.AmbientTyped, wall: str) -> Stepped:
-    """Temperature or humidity as typed."""
+    """Temperature or humidity, typed or from a thermometer; what was typed stands."""
     if event.key not in AMBIENT_KEYS or not isfinite(event.value):
         return run, (e.Tell("not-offered"),)
-    return replace(run, ambient={**run.ambient, event.key: float(event.value)}), ()
+    if event.source != TYPED and event.key in run.ambient and run.ambient_from.get(event.key, TYPED) == TYPED:
+        return run, ()
+    sources = {**run.ambient_from, event.key: event.source}
+    return replace(run, ambient={**run.ambient, event.key: float(event.value)}, ambient_from=sources), ()
 
 
 def _remark(run: Run, wall: str, sentence: str) -> Run:

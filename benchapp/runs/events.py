@@ -102,10 +102,14 @@ class Overloaded:
 
 @dataclass(frozen=True, slots=True)
 class AmbientTyped:
-    """Temperature or humidity: `key` is one of "start_c", "end_c", "humidity_percent"."""
+    """Temperature or humidity: `key` is one of "start_c", "end_c", "humidity_percent".
+
+    `source` is "typed", or "thermometer: NAME" for what a device said, which never takes the place of what was typed.
+    """
 
     key: str
     value: float
+    source: str = "typed"
 
 
 @dataclass(frozen=True, slots=True)

@@ -194,6 +194,7 @@ class Run:
         reference_confirmed: How the reference was recognised: "identified", "confirmed by NAME", "".
         resume: What must be seen to again after a break, e.g. ("reference", "zero", "preload").
         ambient: Temperature and humidity as typed: keys "start_c", "end_c", "humidity_percent".
+        ambient_from: Where each of `ambient` comes from, same keys: "typed" (also if absent) or "thermometer: NAME".
         remarks: Further things that belong in the record, as (wall time, sentence).
         left_reason: Why it was left; "" otherwise.
         finished: ISO 8601; "" while running.
@@ -228,3 +229,4 @@ class Run:
     closing: tuple[str, ...] = ()
     last_step: str = ""
     stream: dict[str, float] = field(default_factory=dict)
+    ambient_from: dict[str, str] = field(default_factory=dict)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from drivers.samples import SampleBlock
 from drivers.status import LinkStatus
@@ -51,6 +51,20 @@ class LinkPort(Protocol):
     def stop_capture(self) -> None:
         """End it and write the sidecar."""
         ...
+
+
+class AmbientReading(NamedTuple):
+    """What a thermometer says of the air now.
+
+    Attributes:
+        celsius: Temperature, °C.
+        humidity_percent: Relative humidity, %; None where it measures none.
+        name: Of the thermometer, as the record shall say it.
+    """
+
+    celsius: float
+    humidity_percent: float | None
+    name: str
 
 
 LinkOpener = Callable[[str, str, Callable[[SampleBlock], None], Callable[[LinkStatus], None]], LinkPort]

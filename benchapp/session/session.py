@@ -37,7 +37,7 @@ from benchapp.session._keeper import Job, Keeper, RunStore
 from benchapp.session._ring import SampleRing
 from benchapp.session._torque import TorqueChain
 from benchapp.session._zeroing import Level, Zeroing, ZeroRefused
-from benchapp.session.link import LinkOpener, LinkPort
+from benchapp.session.link import AmbientReading, LinkOpener, LinkPort
 from benchapp.session.port import ReplayAct
 from benchapp.session.reader import ReaderPort
 from benchapp.session.view import BenchView, Card, LinkView, Phase, PracticeAim, PracticePull, ReplayView
@@ -70,6 +70,8 @@ class BenchSession:
         make_reader: Makes a pull reader for a capacity in N·m (None: unknown).
         store: Where records go; None: handed in later with `give_store`, steps wait until then.
         judge: Judges a run that is at its verdict; None: the verdict by the limits is all.
+        ambient: What a thermometer says of the air now, None while it says nothing; asked at a run's beginning and at
+            its verdict, from the session's own thread. None: temperatures are typed only.
         now: Wall time.
         retry_s: How long the keeper waits before it tries a failed write again.
     """
@@ -81,12 +83,14 @@ class BenchSession:
         store: RunStore | None = None,
         *,
         judge: Callable[[Run], Judgement] | None = judge_run,
+        ambient: Callable[[], AmbientReading | None] | None = None,
         now: Callable[[], dt.datetime] = local_now,
         retry_s: float = 1.0,
     ) -> None:
         self._open_link = open_link
         self._make_reader = make_reader
         self._judge = judge
+        self._ambient = ambient
         self._now = now
         self._queue: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._engine = threading.Thread(target=self._work, name="bench engine", daemon=True)
@@ -679,6 +683,18 @@ class BenchSession:
         if self._lost_at is not None or self._status.state in _NO_DATA:
             self._lost_at = self._lost_at or self._now()
             self._take(e.LinkLost(self._status.reason))
+        self._note_air("start_c")
+
+    def _note_air(self, key: str) -> None:
+        """Put down what the thermometer says; of the humidity, whose limit is a highest, the greater of the two."""
+        air = self._ambient() if self._ambient is not None else None
+        if air is None:
+            return
+        source = f"thermometer: {air.name}"
+        self._take(e.AmbientTyped(key, air.celsius, source))
+        before = self._run.ambient.get("humidity_percent") if self._run is not None else None
+        if air.humidity_percent is not None and (before is None or air.humidity_percent > before):
+            self._take(e.AmbientTyped("humidity_percent", air.humidity_percent, source))
 
     def _put_on(self, run: Run) -> None:
         self._practice = None  # a run comes first
@@ -737,6 +753,8 @@ class BenchSession:
                 self._zero_problem = ""
         for effect in effects:
             self._do(run, effect)
+        if run.state is RunState.VERDICT and before is not RunState.VERDICT:
+            self._note_air("end_c")
 
     def _do(self, run: Run, effect: e.Effect) -> None:
         if isinstance(effect, e.Save):
