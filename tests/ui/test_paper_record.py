@@ -8,6 +8,7 @@ import hashlib
 import io
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -190,3 +191,14 @@ def test_a_really_full_disk_is_told(store):
     with pytest.raises(OSError, match="No space left") as caught:
         full.write_bytes(b"x" * 100_000)
     assert "disk is full" in sheet.unwritable(full, caught.value)
+
+
+def test_a_self_test_that_failed_is_printed_as_that(store, monkeypatch):
+    line = a_run(store, tool="OCF-005")
+    plain = record._read(store, line.run_id)
+    for passed, words in ((True, "self-test: it gave the right answers (python 3)"), (False, "self-test: NOT passed")):
+        content = dict(plain.body["content"]) | {"selftest": {"passed": passed, "python": "python 3"}}
+        told = replace(plain, body=dict(plain.body) | {"content": content})
+        monkeypatch.setattr(record, "_read", lambda *_, told=told: told)
+        _, text = read(record.record_pdf(store, line.run_id))
+        assert words in flat(text)

@@ -193,7 +193,7 @@ def _over_the_years(sheet: Sheet, store: Store, record: ToolRecord) -> None:
         title = f"{short(float(f'{from_nm(key[0], tool.unit):.4g}'))} {tool.unit}, {key[1].value}"
         drift = next((d for d in drifts if _is_at(d, key)), None)
         if drift is not None:
-            title += f":  {percent(drift.percent_per_month, 3)} a month, from {plural(drift.n, 'interval')}"
+            title += f":  {percent(12 * drift.percent_per_month, 2)} a year, from {plural(drift.n, 'interval')}"
         ends = (days[0], days[-1] if days[-1] != days[0] else "")
         sheet.add(over_years(dots, sheet.width, ends, title))
     sheet.space(4)
