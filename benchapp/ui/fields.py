@@ -440,6 +440,11 @@ class Choices(QComboBox):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Maximum, QSizePolicy.Policy.Fixed)
 
+    def narrow(self, n_characters: int) -> None:
+        """No wider than so many characters, however long the words to pick from; it grows with the type."""
+        self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.setMinimumContentsLength(n_characters)
+
     def paintEvent(self, event: Any) -> None:
         """Draw the box, and an arrow that says there is more to pick from."""
         super().paintEvent(event)
