@@ -128,7 +128,7 @@ class DueView(QWidget):
         self.order = ChoiceField("Order", [("date", "By date"), ("place", "By place")], on_change=self._filter)
         self.place = Choices([ANY_PLACE])
         self.place.setAccessibleName("place")
-        self.place.narrow(12)
+        self.place.narrow(8)
         self.place.currentIndexChanged.connect(self._filter)
         head.addWidget(self.which)
         head.addWidget(self.place)

@@ -260,7 +260,7 @@ class RackPage(Page):
         self.show_which = ChoiceField("Show", list(SHOW_WORDS.items()), on_change=lambda _key: self._filter())
         self.place = Choices([ANY_PLACE])
         self.place.setAccessibleName("place")
-        self.place.narrow(12)
+        self.place.narrow(8)
         self.place.currentIndexChanged.connect(self._filter)
         tools.addWidget(self.search, 1)
         tools.addWidget(self.place)
