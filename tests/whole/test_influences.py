@@ -16,9 +16,10 @@ from benchapp.ui.bench.influences import CHANGE, DONE, PULL, ZERO, InfluencePane
 from benchapp.ui.bench.start import StartPanel
 
 TOOL = "OCF-005"
-IS_LONG = bool(os.environ.get("KILTER_LONG"))  # the whole series, two minutes; else its first two pulls
+IS_LONG = bool(os.environ.get("KILTER_LONG"))  # the whole series, two minutes; else its first pull
 
 
+@pytest.mark.timeout(450)
 def test_a_series_is_pulled_by_one_key(open_kilter: Callable[[], Any]) -> None:
     technician = open_kilter()
     kilter, wait = technician.kilter, technician.wait
@@ -44,14 +45,14 @@ def test_a_series_is_pulled_by_one_key(open_kilter: Callable[[], Any]) -> None:
         assert headline.instruction == panel.series.kind.change[position]
         technician.key()
         wait(lambda: panel.stage == PULL, "the pulls")
-        while panel.series.position == position and (IS_LONG or len(panel.series.readings(0)) < 2):
+        while panel.series.position == position and (IS_LONG or not panel.series.readings(0)):
             n = len(panel.series.pulls)
             assert n < 40, [pull.flags for pull in panel.series.pulls]
             technician.hand.ask(do="pull", manner="steady", delay_s=0.05, rate=target_nm * 0.35)
             wait(lambda n=n: len(panel.series.pulls) > n, "a pull of the series")
             wait(lambda: technician.view.phase is Phase.REST, "rest")
     readings = panel.series.readings(0)
-    assert len(readings) == (5 if IS_LONG else 2)
+    assert len(readings) == (5 if IS_LONG else 1)
     assert readings == pytest.approx([target_nm] * len(readings), rel=0.06)
     if IS_LONG:
         assert panel.stage == DONE
@@ -59,6 +60,7 @@ def test_a_series_is_pulled_by_one_key(open_kilter: Callable[[], Any]) -> None:
         wait(lambda: panel.series is None, "the result to be kept")
         known = influences.known(store, TOOL)["w_rep"]
         assert 0 < known.percent < 2
+        print(len(known.series.pulls), [pull.flags for pull in known.series.pulls if not pull.counts])
         print(f"b = {known.spread_nm:.4g} N·m at {known.at_nm:.4g} N·m, w_rep = {known.percent:.3g} %")
     else:
         technician.key(Qt.Key.Key_Escape)
