@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import errno
 import hashlib
+import importlib.util
 import io
 import json
 import shutil
@@ -14,11 +15,16 @@ from pathlib import Path
 import numpy as np
 import pypdf
 import pytest
+import zxingcpp
 
 from benchapp.records import Person, Store, demo
 from benchapp.ui.paper import record, sheet
 from benchapp.ui.paper.pictures import columns_of
 from benchapp.ui.paper.sheet import PaperError, Piece, Sheet, lines_of, write_file
+
+SPEC = importlib.util.spec_from_file_location("rendered", Path(__file__).with_name("rendered.py"))
+rendered = importlib.util.module_from_spec(SPEC)
+SPEC.loader.exec_module(rendered)
 
 TODAY = dt.date(2026, 11, 25)
 
@@ -202,3 +208,16 @@ def test_a_self_test_that_failed_is_printed_as_that(store, monkeypatch):
         monkeypatch.setattr(record, "_read", lambda *_, told=told: told)
         _, text = read(record.record_pdf(store, line.run_id))
         assert words in flat(text)
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_a_general_barcode_reader_reads_run_and_seal_off_the_first_page(store, tmp_path, paper):
+    line = a_run(store, tool="OCF-005")
+    write_file(tmp_path / "r.pdf", record.record_pdf(store, line.run_id, paper))
+    page = rendered.pages_of(tmp_path / "r.pdf", dpi=200)[0]
+    (code,) = zxingcpp.read_barcodes(page)
+    sequence = store.entries(line.run_id)[0].seal.sequence
+    assert code.text == f"{line.run_id} {sequence}:{line.seal}"
+    assert page.min() == 0  # black
+    dark = np.argwhere(page < 128)
+    assert dark[:, 1].max() < page.shape[1] - 20, "nothing runs over the edge of the paper"
