@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import platformdirs
 
 from benchapp.cli.errors import CommandError
 from drivers.errors import ProfileError
 from drivers.profile import Profile, Profiles, load
+
+if TYPE_CHECKING:
+    from drivers.thermometer import ThermometerProfiles
 
 
 def user_folder() -> Path:
@@ -19,6 +23,13 @@ def user_folder() -> Path:
 def user_profiles() -> Profiles:
     """The built-in profiles and the user's own."""
     return Profiles(user_folder())
+
+
+def user_thermometers() -> ThermometerProfiles:
+    """The built-in thermometers and the user's own, which lie beside the folder of profiles."""
+    from drivers.thermometer import ThermometerProfiles  # brings the serial port along: not before the first paint
+
+    return ThermometerProfiles(user_folder().with_name("thermometers"))
 
 
 def chosen_profile(profiles: Profiles, name_or_path: str) -> Profile:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchapp.cli.errors import CommandError
 from benchapp.ui import carewords as words
+from benchapp.ui import thermometerwords
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -154,8 +155,9 @@ class Application:
             url: Port to open at once; "" takes the last used one.
             profile: Its profile.
         """
-        from benchapp.cli._profiles import user_profiles
+        from benchapp.cli._profiles import user_profiles, user_thermometers
         from benchapp.cli.care import Care
+        from benchapp.cli.thermometer import AirSource
         from benchapp.session.session import BenchSession
         from benchapp.ui.bench.start import StartPanel
         from benchapp.ui.context import AppContext
@@ -170,7 +172,8 @@ class Application:
         self._last_check = (words.NOT_CHECKED, False)
         self._putting_back: tuple[Path, str] = (Path(), "")
         self._replaced: tuple[Path, str, Path | None] | None = None
-        self.session = BenchSession(link_opener(self.profiles), make_reader)
+        self.air = AirSource(user_thermometers)
+        self.session = BenchSession(link_opener(self.profiles), make_reader, ambient=self.air.reading)
         self.context = AppContext(self.session, is_demo=simulated)
         hand: Callable[[AppContext], QWidget] | None = None
         if self.simulator is not None:
@@ -209,7 +212,9 @@ class Application:
     def _ports(self) -> Sequence[tuple[str, str]]:
         from drivers.ports import list_ports
 
-        return [(port.url, f"{port.url}  {port.description}".strip()) for port in list_ports()]
+        # the thermometer's is not offered to the transducer, which takes the only port there is by itself
+        found = (port for port in list_ports() if port.url != self.air.url)
+        return [(port.url, f"{port.url}  {port.description}".strip()) for port in found]
 
     def after_first_paint(self) -> None:
         """Have the store opened (SQLAlchemy is slow to import), open the link, take up a run that was broken off."""
@@ -225,6 +230,42 @@ class Application:
             profile = str(self.window.settings.get("link_profile") or "")
         if url:
             self.session.open_link(url, profile)
+        if self.window.settings.get("thermometer_url"):
+            self._read_thermometer(*self._thermometer_kept())
+
+    # --- the thermometer
+
+    def _thermometer_kept(self) -> tuple[str, str, str]:
+        url, profile, number = (
+            str(self.window.settings.get(f"thermometer_{key}") or "") for key in ("url", "profile", "number")
+        )
+        return url, profile, number
+
+    def _read_thermometer(self, url: str, profile: str, number: str) -> None:
+        self.air.open(url, profile, number)
+        if self.air.problem:
+            self.context.message.emit("problem", self.air.problem)
+
+    def show_thermometer(self) -> None:
+        """Show the dialog for the thermometer's port and profile, with what it says now."""
+        from benchapp.ui.thermometer import ThermometerDialog
+        from drivers.ports import list_ports
+
+        for problem in self.air.profiles().problems:
+            self.context.message.emit("problem", str(problem))
+        ports = [(port.url, f"{port.url}  {port.description}".strip()) for port in list_ports()]
+        taken = self.session.view().link.url
+        dialog = ThermometerDialog(
+            ports, self.air.profile_names(), self._thermometer_kept(), self.air.said, taken, self.window
+        )
+        dialog.chosen.connect(self._thermometer_chosen)
+        dialog.finished.connect(dialog.deleteLater)
+        dialog.open()
+
+    def _thermometer_chosen(self, url: str, profile: str, number: str) -> None:
+        for key, value in (("url", url), ("profile", profile), ("number", number)):
+            self.window.settings.put(f"thermometer_{key}", value)
+        self._read_thermometer(url, profile, number)
 
     # --- the records, as `care` tells of them
 
@@ -244,6 +285,7 @@ class Application:
             (words.KEEPING_MENU, self.show_keeping),
             (words.PROCEDURES_MENU, lambda: self.context.page_wanted.emit("procedures", "")),
             (words.PEOPLE_MENU, lambda: self.context.page_wanted.emit("people", "")),
+            (thermometerwords.MENU, self.show_thermometer),
         ]
 
     def _opened(self, _store: object) -> None:
@@ -441,6 +483,7 @@ class Application:
         """Stop threads, close link, store and simulator; may be called again."""
         self.care.close()
         self.session.close()
+        self.air.close()
         if self.store is not None:
             self.store.close()
             self.store = None

@@ -21,6 +21,9 @@ DEFAULTS: Final[dict[str, Any]] = {
     "aside_keys": [],
     "link_url": "",
     "link_profile": "",
+    "thermometer_url": "",
+    "thermometer_profile": "",
+    "thermometer_number": "",
     "reference": "",
     "procedure": "",
     "window": [],  # x, y, width, height

@@ -15,6 +15,7 @@ from benchapp.metrology.deviation import Convention
 from benchapp.metrology.judgement import AmbientNote, CheckpointJudgement, Judgement, Verdict
 from benchapp.metrology.risk import SHORTEST_HISTORY, ShopHistory
 from benchapp.metrology.rules import Outcome
+from benchapp.runs.model import Run
 from benchapp.runs.procedure import MARKS
 from benchapp.ui.format import percent, plural, short, significant
 from drivers.samples import Source
@@ -141,6 +142,23 @@ def _ambient(note: AmbientNote) -> str:
         "temperature-changed": f"Temperature changed by {value} °C during the run; at most {limit} °C is asked for.",
         "too-humid": f"Too humid: {value} %, at most {limit} % is asked for.",
     }.get(note.key, note.key)
+
+
+def ambient_origin(run: Run) -> str:
+    """Return where temperatures and humidity come from, once a thermometer gave one of them; "" all were typed."""
+    names = {"start_c": "temperature at the start", "end_c": "at the end", "humidity_percent": "humidity"}
+    said: dict[str, list[str]] = {}
+    for key, name in names.items():
+        if key in run.ambient:
+            said.setdefault(run.ambient_from.get(key, "typed"), []).append(name)
+    if set(said) <= {"typed"}:
+        return ""
+    parts = []
+    for source, what in said.items():
+        how = source if source == "typed" else f"from {source.replace(': ', ' ', 1)}"
+        parts.append(f"{', '.join(what)} {how}")
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}."
 
 
 def history_sentence(history: ShopHistory | None) -> str:

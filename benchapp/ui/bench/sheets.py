@@ -174,6 +174,9 @@ class VerdictSheet(Panel):
             text = field.text().strip()
             if not text or view is None or view.run is None or view.state is not RunState.VERDICT:
                 continue
+            shown = view.run.ambient.get(key)
+            if shown is not None and text == words.plain(shown):
+                continue  # what a thermometer put there is not typed by walking through the field
             name, unit, low, high = AIR[key]
             try:
                 value = parse_number(text.removesuffix(unit).strip())

@@ -437,6 +437,7 @@ def run_facts(run: Run, unit: str) -> list[tuple[str, str]]:
             else "none: readings are taken as they came",
         ),
         ("conditions", ", ".join([*temperatures, *([humidity] if humidity else [])]) or "not noted"),
+        ("conditions from", told.ambient_origin(run)),
         ("zero", "; ".join(zeros)),
         ("read by", plan.detector),
         ("accepted before", " ".join(plan.warnings)),

@@ -50,7 +50,7 @@ from benchapp.ui.paper.sheet import (
     face,
     lines_of,
 )
-from benchapp.ui.verdict import GIVEN_BY_WORDS, OUTCOME_WORDS, ambient_sentences, probability_text
+from benchapp.ui.verdict import GIVEN_BY_WORDS, OUTCOME_WORDS, ambient_origin, ambient_sentences, probability_text
 from drivers.samples import Source
 
 LIMITS: Final = "A verification in the workshop; not a calibration certificate."
@@ -426,7 +426,7 @@ def _what_was_used(sheet: Sheet, sealed: _Sealed) -> None:
             ("left", run.left_reason),
             ("temperature", _temperature(ambient)),
             ("humidity", f"{short(ambient['humidity_percent'])} %" if "humidity_percent" in ambient else "not noted"),
-            ("conditions", notes),
+            ("conditions", " ".join(part for part in (notes, ambient_origin(run)) if part)),
             (
                 "zero",
                 "; ".join(f"{significant(from_nm(z.zero_nm, tool.unit), 3)} {tool.unit}" for z in run.zeros),
