@@ -23,7 +23,6 @@ from benchapp.session.view import Phase
 from benchapp.ui.bench.start import StartPanel
 from benchapp.ui.theme import palette as theme_palette
 
-
 PAGES = (
     ("rack", "rack", ""),
     ("rack-due", "rack", "view:due"),
