@@ -146,7 +146,7 @@ def _ambient(note: AmbientNote) -> str:
 
 def ambient_origin(run: Run) -> str:
     """Return where temperatures and humidity come from, once a thermometer gave one of them; "" all were typed."""
-    names = {"start_c": "temperature at the start", "end_c": "at the end", "humidity_percent": "humidity"}
+    names = {"start_c": "temperature at the start", "end_c": "temperature at the end", "humidity_percent": "humidity"}
     said: dict[str, list[str]] = {}
     for key, name in names.items():
         if key in run.ambient:

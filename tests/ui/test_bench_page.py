@@ -210,6 +210,25 @@ def test_temperature_at_the_end_is_typed_beside_the_keys_and_never_asked_for(ben
     assert not page.verdict.air_problem
 
 
+def test_what_a_thermometer_gave_is_said_and_is_not_typed_by_walking_through_the_field(bench, qtbot):
+    page, port = bench
+    show(page, port, "verdict-doubt")
+    ours = {"end_c": "thermometer: OCF-T1"}
+    run = replace(port.shown.run, ambient={"end_c": 22.39}, ambient_from=ours)
+    port.show(replace(port.shown, run=run))
+    page.tick()
+    field = page.verdict.air["end_c"]
+    assert field.text() == "22.39"
+    assert "Temperature at the end from thermometer OCF-T1." in page.verdict.accessibleDescription()
+    field.setFocus()
+    qtbot.keyClick(field, Qt.Key.Key_Return)
+    assert port.asked == []
+    field.selectAll()
+    qtbot.keyClicks(field, "22")
+    qtbot.keyClick(field, Qt.Key.Key_Return)
+    assert port.asked == [("set_ambient", "end_c", 22.0)]
+
+
 # --------------------------------------------------------------------------------------------------------------- keys
 
 

@@ -140,7 +140,7 @@ class Noted:
 def test_it_is_said_where_the_conditions_come_from() -> None:
     ours = "thermometer: OCF-T1"
     both = Noted({"start_c": 21.0, "end_c": 22.0}, {"start_c": ours, "end_c": ours})
-    assert ambient_origin(both) == "Temperature at the start, at the end from thermometer OCF-T1."  # type: ignore[arg-type]
+    assert ambient_origin(both) == "Temperature at the start, temperature at the end from thermometer OCF-T1."  # type: ignore[arg-type]
     mixed = Noted({"start_c": 21.0, "end_c": 22.0}, {"end_c": ours})
-    assert ambient_origin(mixed) == "Temperature at the start typed; at the end from thermometer OCF-T1."  # type: ignore[arg-type]
+    assert ambient_origin(mixed) == "Temperature at the start typed; temperature at the end from thermometer OCF-T1."  # type: ignore[arg-type]
     assert ambient_origin(Noted({"start_c": 21.0}, {"start_c": "typed"})) == ""  # type: ignore[arg-type]
