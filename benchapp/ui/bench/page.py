@@ -644,5 +644,8 @@ class BenchPage(QWidget):
         self.timer.stop()
 
     def stop(self) -> None:
-        """End the timer; may be called again."""
+        """End the timers; may be called again."""
         self.timer.stop()
+        stop = getattr(self.start, "stop", None)
+        if callable(stop):
+            stop()

@@ -147,6 +147,7 @@ class StartPanel(QWidget):
         self._problem = ""
         self.influences: InfluencePanel | None = None
         self._geometric: dict[str, dict[str, Geometric]] = {}
+        self._stopped = False
         self._build()
         self.replan_timer = QTimer(self)
         self.replan_timer.setSingleShot(True)
@@ -819,9 +820,17 @@ class StartPanel(QWidget):
         )
         return float(f"{setting:.4g}")
 
+    def stop(self) -> None:
+        """The window closes: no plan is worked out any more; may be called again."""
+        self._stopped = True
+        self.replan_timer.stop()
+        self.link_timer.stop()
+
     def replan(self) -> None:
         """Work out the plan from what stands in the fields, and say what comes of it."""
         self.replan_timer.stop()
+        if self._stopped:
+            return
         self.plan = None
         self.to_check.hide()
         self.to_influences.hide()
