@@ -455,10 +455,10 @@ class VerdictSheet(Panel):
     def _place(self) -> None:
         s = self.sizes
         right = self.width() - s.pad * 0.7
-        width, height = s.body * 4.6, s.body * 2.9
+        width, height = s.body * 5.8, s.body * 2.9  # wide enough for "−12.34"
         y = self._air_top() + s.body * 0.4
         for field, from_right in zip(self.air.values(), (s.body * 16.2, s.body * 2.4), strict=True):
-            field.setFont(font_of_cap(s.body))
+            field.setFont(font_of_cap(s.small))
             field.setGeometry(round(right - from_right - width), round(y), round(width), round(height))
 
 
