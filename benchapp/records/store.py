@@ -100,7 +100,7 @@ _PUT_PULL: Final = Hot(
 )
 _PUT_TRACE: Final = Hot(sa.insert(traces), [c.name for c in traces.columns])
 _PUT_STATE: Final = (  # one statement that finds the run unsealed and writes; no row comes back for a sealed one
-    "INSERT INTO run_states (run_key, data) SELECT key, ?2 FROM runs WHERE key = ?1 AND seal = '' "
+    "INSERT INTO run_states (run_key, data) SELECT key, ? FROM runs WHERE key = ? AND seal = '' "
     "ON CONFLICT (run_key) DO UPDATE SET data = excluded.data"
 )
 
@@ -617,7 +617,7 @@ class Store:
         if known.plan is not run.plan and known.plan != run.plan and known.plan != plan_to_data(run.plan):
             raise NotAllowedError(self.path, f"The plan of run {run.run_id} was fixed before its first pull.")
         head = {name: known.data_of(name, getattr(run, name)) for name in _HEAD_FIELDS}
-        if raw.execute(_PUT_STATE, (known.key, _json(head))).rowcount != 1:
+        if raw.execute(_PUT_STATE, (_json(head), known.key)).rowcount != 1:
             raise SealedError(self.path, run.run_id, "changing it")
         columns = (run.state.value, run.finished, shown.outcome_of(run).value)
         if columns != known.columns:  # every page less is a page less to sync
