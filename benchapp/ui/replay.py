@@ -8,7 +8,7 @@ from __future__ import annotations
 from functools import partial
 from typing import Final
 
-from PySide6.QtCore import Qt
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QHBoxLayout, QMenu, QPushButton, QSizePolicy, QWidget
 
 from benchapp.session.port import ReplayAct
@@ -23,6 +23,8 @@ SPEEDS: Final = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
 class ReplayBar(QWidget):
     """Shows one `ReplayView` after another."""
 
+    run_wanted = Signal()
+
     def __init__(self, context: AppContext, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.context = context
@@ -35,13 +37,16 @@ class ReplayBar(QWidget):
         self.speed = self._button("1 × ▾", "How fast it runs")
         self.again = self._button("again", "From its beginning")
         self.back = self._button("back to the port", "Close the recording and open the port that was open before")
-        for button in (self.pause, self.step, self.speed, self.again, self.back):
+        self.run = self._button("take a run", "Choose a tool and a procedure: the pulls of the recording count for it")
+        for button in (self.pause, self.step, self.speed, self.again, self.run, self.back):
             row.addWidget(button)
         self.step.setAutoRepeat(True)
         self.pause.clicked.connect(self.toggle)
         self.step.clicked.connect(partial(self._steer, ReplayAct.STEP))
         self.speed.clicked.connect(self._speeds)
         self.again.clicked.connect(partial(self._steer, ReplayAct.AGAIN))
+        self.run.setVisible(context.is_demo)  # a run of a recording belongs to the demonstration records
+        self.run.clicked.connect(lambda: self.run_wanted.emit())
         self.back.clicked.connect(partial(self._steer, ReplayAct.BACK))
         self.hide()
 
@@ -101,5 +106,5 @@ class ReplayBar(QWidget):
             f"QPushButton:hover {{ border: 2px solid {c.accent}; padding: 0 8px; }}"
             f"QPushButton:disabled {{ color: {c.soft}; }}"
         )
-        for button in (self.pause, self.step, self.speed, self.again, self.back):
+        for button in (self.pause, self.step, self.speed, self.again, self.run, self.back):
             button.setFont(font_of_cap(s.small * 0.9))

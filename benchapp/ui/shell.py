@@ -794,6 +794,7 @@ class MainWindow(QMainWindow):
         replay = self.context.bench.view().replay
         if replay is not None and self.replay is None:
             self.replay = ReplayBar(self.context, self.mark)
+            self.replay.run_wanted.connect(self.bench.want_start)
             self.mark.take_bar(self.replay)
         if self.replay is not None:
             self.replay.show_replay(replay)

@@ -52,6 +52,9 @@ SIMULATED_MARK: Final[Mapping[Source, str]] = {
     Source.IMPORTED: "IMPORTED RECORDING  ·  nothing here was measured on this bench",
 }
 
+REPLAY_INSTRUCTION: Final = "A recording is replayed"
+REPLAY_DETAIL: Final = "nothing here happens now  ·  the strip on top holds it still, steps it, leaves it"
+
 WRONG_RECORDS: Final = {
     Source.REPLAYED: (
         "A recording is replayed: a run made of it belongs to the demonstration records. "

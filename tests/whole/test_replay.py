@@ -50,6 +50,7 @@ def test_a_stored_run_is_replayed_on_the_bench_held_still_stepped_sped_up_and_le
     bar = kilter.window.replay
     assert bar.isVisible()
     assert not kilter.window.hand.isVisible()
+    assert kilter.window.bench.plot.isVisible()
 
     click(bar.pause)
     technician.wait(lambda: technician.view.replay.is_paused, "the recording to be held")
@@ -74,6 +75,9 @@ def test_a_stored_run_is_replayed_on_the_bench_held_still_stepped_sped_up_and_le
     again = read_pulls(t_s[-len(stored) :], torque_nm[-len(stored) :], mode=Mode.FIRST_PEAK, capacity=250.0).pulls
     # an estimate of the peak leans on the noise measured before it, and of that a stored pull keeps half a second
     assert [p.reading for p in again] == pytest.approx([p.pull.reading for p in run.pulls], rel=1e-3)
+
+    click(bar.run)  # a run can be made of it, for the demonstration records
+    technician.wait(lambda: kilter.window.bench.start.isVisible(), "the start panel")
 
     click(bar.back)
     technician.wait(lambda: technician.view.link.url == port, "the port again")

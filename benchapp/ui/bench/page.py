@@ -85,6 +85,7 @@ class BenchPage(QWidget):
         self._figure_s = -1.0
         self._alarm_s = -1.0
         self._running = False
+        self._wants_start = False
         self._marked: tuple[object, object] = (None, None)
         self._leaving = False
         self._leave_index = 0
@@ -375,6 +376,11 @@ class BenchPage(QWidget):
 
     # ----------------------------------------------------------------------------------------------------------- view
 
+    def want_start(self) -> None:
+        """Make a run of the recording that is replayed: the start panel in place of its curve."""
+        self._wants_start = True
+        self._redraw_all()
+
     def _redraw_all(self) -> None:
         self._shown_serial = -1
         self._figure_s = -1.0
@@ -391,6 +397,8 @@ class BenchPage(QWidget):
             instruction, detail = words.instruction(view), words.detail(view, keys_named)
             told = getattr(self.start, "headline", None)
             instruction, detail = (told() if told is not None and view.run is None else None) or (instruction, detail)
+            if view.run is None and view.replay is not None and not self._wants_start:
+                instruction, detail = words.REPLAY_INSTRUCTION, words.REPLAY_DETAIL
         trouble = (
             view.store_problem
             or words.notice(view)
@@ -405,15 +413,21 @@ class BenchPage(QWidget):
             if hasattr(self.start, "headline_changed"):
                 self.start.headline_changed.connect(self._redraw_all)
             self._place()
+        # a recording is looked at first; a run can be made of it when that is asked for
+        looks = view.run is None and view.replay is not None and not self._wants_start
+        if view.replay is None:
+            self._wants_start = False
         if self.start is not None:
-            shown = view.run is None
+            shown = view.run is None and not looks
             if shown != self.start.isVisible():
                 self.start.setVisible(shown)
                 if not shown:
                     self.setFocus()
-        board = view.run is not None and sheet is None
-        for widget in (self.ladder, self.plot, self.live, self.card):
+        board = (view.run is not None or looks) and sheet is None
+        for widget in (self.plot, self.live):
             widget.setVisible(board)
+        for of_a_run in (self.ladder, self.card):
+            of_a_run.setVisible(board and not looks)
         self.cautions.setVisible(sheet is self.cautions)
         self.verdict.setVisible(sheet is self.verdict)
         if sheet is self.cautions:

@@ -342,7 +342,6 @@ class LogbookPage(Page):
     def _replay(self, url: str) -> None:
         self.context.bench.open_link(url, "")
         self.context.page_wanted.emit("bench", "")
-        self.say("The recording is replayed in place of the transducer; the strip on top goes back to the port.")
 
     def _show_doubt(self) -> None:
         if self.run_view.run is not None:
