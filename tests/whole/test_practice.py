@@ -108,7 +108,8 @@ def test_a_drill_from_the_first_caution_to_a_level_passed_progress_and_deletion(
     assert marks.peak_nm > 1.4 * marks.first_peak_nm
     assert Flag.PAST_CLICK in marks.flags
     assert told.advice.of == "follow_percent"
-    assert trainee.board.sentence.sentence.startswith("Stop sooner: ")
+    # the pull is told when it is closed, the words come with the next frame
+    trainee.wait(lambda: trainee.board.sentence.sentence.startswith("Stop sooner: "), "the sentence after the pull")
     assert trainee.board.pair.titles == ("the wrench let go at", "your hand went to")
     shown = [float(figure) for figure in trainee.board.pair.figures]
     assert shown == [pytest.approx(marks.first_peak_nm, abs=0.01), pytest.approx(marks.peak_nm, abs=0.01)]
@@ -121,7 +122,8 @@ def test_a_drill_from_the_first_caution_to_a_level_passed_progress_and_deletion(
             break
     assert told.is_passed_now
     assert told.standing.n_good >= 4
-    assert trainee.board.sentence.sentence.startswith("Level 1 passed.")
+    # the pull is told when it is closed, the words come with the next frame
+    trainee.wait(lambda: trainee.board.sentence.sentence.startswith("Level 1 passed."), "the sentence after the pull")
     trainee.key()
     trainee.wait(lambda: trainee.board.sitting.choice.level == 2, "level 2")
     trainee.key(Qt.Key.Key_Escape)
