@@ -205,14 +205,15 @@ def propose_set_aside(run: Run, event: e.SetAside, wall: str) -> Stepped:
     if not last.pull.flags:
         if procedure.set_aside_unflagged == "nobody":
             return run, (e.Tell("never-set-aside"),)
-        if procedure.set_aside_unflagged == "custodian" and not event.is_custodian:
+        if procedure.set_aside_unflagged == "custodian" and not event.custodian:
             return run, (e.Tell("custodian-only"),)
     if n_repeats(run, last.number) >= procedure.max_repeats:
         return run, (e.Tell("repeats-used"),)
     choices = (Choice("set-aside"), Choice("back"))
     if run.state in (RunState.SET_TOOL, RunState.RESET_TOOL, RunState.FINAL_ZERO):
         run = replace(run, tool_set_index=-1)  # the person may have begun to turn the tool away
-    return replace(run, state=RunState.DECIDE, asked_about=last.number, choices=choices, choice_index=0, pending=()), ()
+    run = replace(run, state=RunState.DECIDE, asked_about=last.number, choices=choices, choice_index=0, pending=())
+    return replace(run, allowed_by="" if last.pull.flags else event.custodian), ()
 
 
 def propose_next(run: Run, event: e.SetAside, wall: str) -> Stepped:
@@ -258,7 +259,16 @@ def _ask_again(run: Run, pull: CapturedPull) -> Run:
 
 
 def _put_aside(run: Run, pull: CapturedPull, reason: str) -> Run:
-    return _replace_pull(run, replace(pull, set_aside=reason, set_aside_by=run.plan.operator, kept_despite=False))
+    return _replace_pull(
+        run,
+        replace(
+            pull,
+            set_aside=reason,
+            set_aside_by=run.plan.operator,
+            set_aside_allowed_by=run.allowed_by,
+            kept_despite=False,
+        ),
+    )
 
 
 def _replace_pull(run: Run, pull: CapturedPull) -> Run:
@@ -311,6 +321,7 @@ def leave(run: Run, event: e.Left, wall: str) -> Stepped:
         choice_index=0,
         pending=(),
         asked_about=0,
+        allowed_by="",
         holds=frozenset(),
     ), (e.Seal(),)
 

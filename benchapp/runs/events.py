@@ -18,10 +18,10 @@ class SetAside:
     """The other key: proposes to set the last reading aside; in a choice, moves to the next one.
 
     Attributes:
-        is_custodian: The person may decide what the procedure leaves to the custodian.
+        custodian: Who allows what the procedure leaves to the custodian, under the lock; "": nobody was asked.
     """
 
-    is_custodian: bool = False
+    custodian: str = ""
 
 
 @dataclass(frozen=True, slots=True)

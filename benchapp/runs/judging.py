@@ -108,7 +108,7 @@ def _reading(captured: CapturedPull) -> ReadingInput:
         indication_nm=captured.indication_nm,
         set_aside=captured.set_aside,
         flags=tuple(flag.value for flag in captured.pull.flags),
-        set_aside_by=captured.set_aside_by,
+        set_aside_by=captured.set_aside_names,
     )
 
 

@@ -94,8 +94,9 @@ class CapturedPull:
         deviation_percent: By the procedure's formula; None without reading or indication.
         band: Where the reading lies; None without reading.
         set_aside: Reason why it does not count; None: it counts (unless a preload).
-        set_aside_by: Who decided.
+        set_aside_by: Who decided: the person who pulled, or the program.
         kept_despite: True when the person kept a flagged pull.
+        set_aside_allowed_by: The custodian whose word it needed; "" it needed none.
     """
 
     number: int
@@ -108,6 +109,13 @@ class CapturedPull:
     set_aside: str | None = None
     set_aside_by: str = ""
     kept_despite: bool = False
+    set_aside_allowed_by: str = ""
+
+    @property
+    def set_aside_names(self) -> str:
+        """Who set it aside and, where it needed a custodian's word, who allowed it."""
+        allowed = f", allowed by {self.set_aside_allowed_by}" if self.set_aside_allowed_by else ""
+        return f"{self.set_aside_by}{allowed}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +210,7 @@ class Run:
         tool_set_index: Checkpoint to which the tool was last set; −1: not set, or turned away by a preload.
         closing: What was done after the last reading: "zero", "reset".
         last_step: ISO 8601 wall time of the newest step; from it a pause is measured.
+        allowed_by: The custodian who allows the reading that is asked about to be set aside; "" otherwise.
         stream: Of the link over the pulls, at its worst: keys "rate_hz" and "filter_hz"; absent where unknown.
     """
 
@@ -230,3 +239,4 @@ class Run:
     last_step: str = ""
     stream: dict[str, float] = field(default_factory=dict)
     ambient_from: dict[str, str] = field(default_factory=dict)
+    allowed_by: str = ""

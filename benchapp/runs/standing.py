@@ -19,7 +19,7 @@ BY_PROGRAM: Final = "Kilter"
 def onwards(run: Run) -> Run:
     """Return the run in the state that comes next, derived from what has been done and what a break made void."""
     index = next((i for i, c in enumerate(run.plan.checkpoints) if n_counted(run, i) < c.n_readings), None)
-    run = replace(run, choices=(), choice_index=0, pending=(), asked_about=0)
+    run = replace(run, choices=(), choice_index=0, pending=(), asked_about=0, allowed_by="")
     unread = next((p.number for p in reversed(run.pulls) if counts(p) and p.indication_nm is None), None)
     if unread is not None:
         return replace(run, state=RunState.INDICATION, asked_about=unread)

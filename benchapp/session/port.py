@@ -66,11 +66,11 @@ class BenchPort(Protocol):
         """The one key that goes on: confirms, takes the proposed choice, starts zeroing, acknowledges an overload."""
         ...
 
-    def set_aside(self, *, is_custodian: bool = False) -> None:
+    def set_aside(self, *, custodian: str = "") -> None:
         """The other key: proposes to set the last reading aside; in a choice, moves to the next one.
 
         Args:
-            is_custodian: The custodian's lock is open for it: what the procedure leaves to the custodian may be done.
+            custodian: Who allows, under the lock, what the procedure leaves to the custodian; "" nobody was asked.
         """
         ...
 

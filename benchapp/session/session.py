@@ -219,9 +219,9 @@ class BenchSession:
         """The key that goes on."""
         self._ask(self._go_on)
 
-    def set_aside(self, *, is_custodian: bool = False) -> None:
+    def set_aside(self, *, custodian: str = "") -> None:
         """The other key."""
-        self._ask(lambda: self._take(e.SetAside(is_custodian)))
+        self._ask(lambda: self._take(e.SetAside(custodian)))
 
     def choose(self, key: str) -> None:
         """Take a choice directly."""

@@ -10,6 +10,7 @@ from benchapp.metrology.tool import ToolType
 from benchapp.pulls.pull import Flag, Mode
 from benchapp.runs import events as e
 from benchapp.runs import machine
+from benchapp.runs.codec import run_from_data, run_to_data
 from benchapp.runs.model import Band, Hold, PullKind, RunState
 from benchapp.runs.outcome import outcome
 from benchapp.runs.standing import counts
@@ -214,6 +215,32 @@ def test_an_unflagged_reading_is_set_aside_only_by_whom_the_procedure_names(make
     assert w.run.pulls[-1].set_aside == "drive-slipped"
     result = outcome(w.to_end().run)
     assert (result.within, result.within_with_set_aside, result.n_set_aside) == (True, False, 1)
+
+
+def test_what_the_custodian_allows_bears_both_names_and_only_for_that_reading(make):
+    procedure = make.edited(
+        make.procedure("workshop-full"), "conduct.set_aside_unflagged", "custodian", source="workshop", mark="P"
+    )
+    w = make.walker(make.plan(procedure=procedure)).to_pull()
+    w(e.PullRead(make.pull(9.9)), e.SetAside(custodian="custodian"), e.GoOn())
+    w.run = run_from_data(run_to_data(w.run))  # the program may be ended while it asks for the reason
+    w(e.SetAside(), e.GoOn())
+    aside = w.run.pulls[-1]
+    assert (aside.set_aside_by, aside.set_aside_allowed_by) == ("fitter 2", "custodian")
+    assert aside.set_aside_names == "fitter 2, allowed by custodian"
+    assert w.run.allowed_by == ""
+    w(e.PullRead(make.pull(8.0, Flag.JERKY)), e.GoOn())  # a flagged one needs nobody's word
+    assert (w.run.pulls[-1].set_aside_allowed_by, w.run.pulls[-1].set_aside_names) == ("", "fitter 2")
+
+
+def test_a_pull_of_before_both_were_named_reads_as_it_was(make):
+    w = make.walker().to_pull()
+    w(e.PullRead(make.pull(8.0, Flag.JERKY)), e.GoOn())
+    data = run_to_data(w.run)
+    del data["allowed_by"]
+    for pull in data["pulls"]:
+        del pull["set_aside_allowed_by"]
+    assert run_from_data(data) == w.run
 
 
 def test_back_changes_nothing(make):

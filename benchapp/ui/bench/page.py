@@ -221,7 +221,7 @@ class BenchPage(QWidget):
                     subject=run.run_id,
                     details={"reading": last.number},
                 )
-            self.context.bench.set_aside(is_custodian=True)
+            self.context.bench.set_aside(custodian=who)
             self.tick()
 
         self.context.as_custodian("to set aside a reading without a flag", do)

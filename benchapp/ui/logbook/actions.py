@@ -95,7 +95,7 @@ def reading_rows(run: Run) -> list[list[object]]:
                 None if checkpoint is None else checkpoint.limit_percent,
                 captured.band.value if captured.band is not None else "",
                 captured.set_aside or "",
-                captured.set_aside_by,
+                captured.set_aside_names,
                 ";".join(flag.value for flag in captured.pull.flags),
                 captured.pull.time_80_to_100_s,
             ]

@@ -133,7 +133,7 @@ def pull_lines(run: Run, unit: str) -> list[PullLine]:
         pull = captured.pull
         said = [words.flag_sentence(noticed, unit) for noticed in pull.noticed]
         if captured.set_aside is not None:
-            who = f" ({captured.set_aside_by})" if captured.set_aside_by else ""
+            who = f" ({captured.set_aside_names})" if captured.set_aside_names else ""
             said.insert(0, f"Set aside{who}: {words.lower_first(words.reason(captured.set_aside))}.")
         elif captured.kept_despite:
             said.insert(0, "Kept in spite of what was noticed.")

@@ -505,7 +505,7 @@ def _readings(sheet: Sheet, sealed: _Sealed) -> None:
     if aside:
         text = "; ".join(
             f"pull {line.number} ({words.lower_first(words.reason(str(line.captured.set_aside)))}"
-            + (f", by {line.captured.set_aside_by}" if line.captured.set_aside_by else "")
+            + (f", by {line.captured.set_aside_names}" if line.captured.set_aside_names else "")
             + ")"
             for line in aside
         )
