@@ -29,6 +29,7 @@ VERSION: Final = 1
 _PREFIX: Final = len(MAGIC) + 1 + 4 + 4
 _MOST_PLACES: Final = 12
 _MOST_DIGITS: Final = 2.0**53
+_JSON: Final = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"))
 _PROBE: Final = 40  # samples that tell whether a way of writing them is worth trying on all
 
 
@@ -61,7 +62,7 @@ def encode(trace: Trace) -> bytes:
         "columns": {name: list(cells) for name, cells in trace.columns.items()} or None,
     }
     head |= {name: value for name, value in optional.items() if value is not None}
-    told = json.dumps(head, ensure_ascii=False, separators=(",", ":")).encode()
+    told = _JSON.encode(head).encode()
     rest = len(told).to_bytes(4, "little") + zlib.compress(told + times + values, 1)
     return MAGIC + bytes([VERSION]) + zlib.crc32(rest).to_bytes(4, "little") + rest
 
@@ -169,21 +170,24 @@ def _sums(steps: IntArray, begins: list[int]) -> IntArray:
 def _encode_times(trace: Trace) -> tuple[bytes, dict[str, Any]]:
     t_s = trace.t_s
     begin_s = float(t_s[0]) if len(t_s) else 0.0
-    some = t_s[:: max(len(t_s) // _PROBE, 1)].tolist()
+    some: list[float] | None = None
     tried = set()
     for kind, way, unit in _ways(trace):
+        if kind in tried:
+            continue
         offset_s = begin_s if way == "after" else 0.0
+        head: dict[str, Any] = {"way": way, "unit": unit, "offset_s": offset_s}
+        first, step = _ticks(t_s, way, unit, offset_s)
+        # nearly always: the clock ticks on and nothing is missing
+        if step is not None and _same_bits(_seconds(_regular(len(t_s), first, step), way, unit, offset_s), t_s):
+            return b"", {**head, "begins": [first, step], "size": 0}
+        if some is None:
+            some = t_s[:: max(len(t_s) // _PROBE, 1)].tolist()
         # a clock that fits some and not all will not fit with more decimal places either
-        if kind in tried or not all(_fits(each_s, way, unit, offset_s) for each_s in some):
+        if not all(_fits(each_s, way, unit, offset_s) for each_s in some):
             continue
         tried.add(kind)
-        head: dict[str, Any] = {"way": way, "unit": unit, "offset_s": offset_s}
-        ends = _counts(t_s[[0, min(1, len(t_s) - 1), -1]], way, unit, offset_s) if len(t_s) else None
-        first, step = (int(ends[0]), int(ends[1] - ends[0])) if ends is not None else (0, 0)
-        if ends is not None and int(ends[2]) == first + step * (len(t_s) - 1):
-            # nearly always: the clock ticks on and nothing is missing
-            if _same_bits(_seconds(_regular(len(t_s), first, step), way, unit, offset_s), t_s):
-                return b"", {**head, "begins": [first, step], "size": 0}
+        if step is not None:
             continue
         counts = _counts(t_s, way, unit, offset_s)
         if counts is not None:
@@ -193,6 +197,16 @@ def _encode_times(trace: Trace) -> tuple[bytes, dict[str, Any]]:
     steps, begins = _steps(np.ascontiguousarray(t_s).view(np.int64), 2)
     raw, size = _pack(steps)
     return raw, {"way": "bits", "begins": begins, "size": size}
+
+
+def _ticks(t_s: FloatArray, way: str, unit: float, offset_s: float) -> tuple[int, int | None]:
+    """(first count, step) of a clock on which the first two times and the last lie evenly; step None: they do not."""
+    n = len(t_s)
+    ends_s = [t_s.item(index) for index in (0, min(1, n - 1), n - 1)] if n else []
+    if not ends_s or not all(_fits(each_s, way, unit, offset_s) for each_s in ends_s):
+        return 0, None
+    first, second, last = (_count(each_s, way, unit, offset_s) for each_s in ends_s)
+    return first, second - first if last == first + (second - first) * (n - 1) else None
 
 
 def _ways(trace: Trace) -> Iterator[tuple[str, str, float]]:
@@ -213,9 +227,10 @@ def _ways(trace: Trace) -> Iterator[tuple[str, str, float]]:
 
 
 def _regular(n: int, first: int, step: int) -> IntArray:
+    if step == 1:
+        return np.arange(first, first + n, dtype=np.int64)
     counts = np.arange(n, dtype=np.int64)
-    if step != 1:
-        counts *= step
+    counts *= step
     if first:
         counts += first
     return counts
@@ -224,11 +239,16 @@ def _regular(n: int, first: int, step: int) -> IntArray:
 def _fits(time_s: float, way: str, unit: float, offset_s: float) -> bool:
     """True when one time is a count of this clock: what `_counts` asks of all, in a fraction of a microsecond."""
     after_s = time_s - offset_s
-    count = after_s / unit if way == "times" else after_s * unit
-    if not abs(count) < _MOST_DIGITS:
+    if not abs(after_s / unit if way == "times" else after_s * unit) < _MOST_DIGITS:
         return False
-    whole = round(count)
+    whole = _count(time_s, way, unit, offset_s)
     return (whole * unit if way == "times" else whole / unit) + offset_s == time_s
+
+
+def _count(time_s: float, way: str, unit: float, offset_s: float) -> int:
+    """The count of this clock nearest to a finite time."""
+    after_s = time_s - offset_s
+    return round(after_s / unit if way == "times" else after_s * unit)
 
 
 def _seconds(counts: IntArray, way: str, unit: float, offset_s: float) -> FloatArray:
