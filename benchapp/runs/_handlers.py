@@ -21,7 +21,11 @@ REASONS: Final = ("poor-pull", "drive-slipped", "wrong-setting", "disturbed", "k
 """The short list at REASON, the likeliest first."""
 HICCUP_S: Final = 10.0
 """A silence shorter than this on a port that stayed open makes nothing void (practice)."""
-AMBIENT_KEYS: Final = ("start_c", "end_c", "humidity_percent")
+AMBIENT_NAMES: Final = {
+    "start_c": "temperature at the start",
+    "end_c": "temperature at the end",
+    "humidity_percent": "humidity",
+}
 TYPED: Final = "typed"
 
 _WALKS: Final = (RunState.REFERENCE, RunState.ZERO, RunState.PRELOAD, RunState.SET_TOOL, RunState.PULL)
@@ -385,10 +389,12 @@ def acknowledge_overload(run: Run, event: e.GoOn, wall: str) -> Stepped:
 
 def note_ambient(run: Run, event: e.AmbientTyped, wall: str) -> Stepped:
     """Temperature or humidity, typed or from a thermometer; what was typed stands."""
-    if event.key not in AMBIENT_KEYS or not isfinite(event.value):
+    if event.key not in AMBIENT_NAMES or not isfinite(event.value):
         return run, (e.Tell("not-offered"),)
     if event.source != TYPED and event.key in run.ambient and run.ambient_from.get(event.key, TYPED) == TYPED:
         return run, ()
+    if event.is_late:
+        run = _remark(run, wall, f"{AMBIENT_NAMES[event.key]} noted late: no thermometer spoke before")
     sources = {**run.ambient_from, event.key: event.source}
     return replace(run, ambient={**run.ambient, event.key: float(event.value)}, ambient_from=sources), ()
 

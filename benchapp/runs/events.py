@@ -105,11 +105,13 @@ class AmbientTyped:
     """Temperature or humidity: `key` is one of "start_c", "end_c", "humidity_percent".
 
     `source` is "typed", or "thermometer: NAME" for what a device said, which never takes the place of what was typed.
+    `is_late`: the thermometer was silent at the moment it belongs to; the record says so.
     """
 
     key: str
     value: float
     source: str = "typed"
+    is_late: bool = False
 
 
 @dataclass(frozen=True, slots=True)

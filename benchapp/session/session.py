@@ -13,6 +13,7 @@ import logging
 import math
 import queue
 import threading
+import time
 import uuid
 from collections import deque
 from collections.abc import Callable, Mapping
@@ -282,19 +283,23 @@ class BenchSession:
     # --------------------------------------------------------------------------------------------------- the engine
 
     def _work(self) -> None:
+        due_s = time.monotonic() + _TICK_S
         while True:
-            try:
-                job = self._queue.get(timeout=_TICK_S)
-            except queue.Empty:
-                job = self._tick
-            if job is None:  # the program ends: that is no loss of the link, the run keeps its state
-                if self._link is not None:
-                    self._link.stop()
-                return
-            try:
-                job()
-            except Exception:  # one bad step must not end the bench: it is logged, the next sample is taken
-                log.exception("a step of the bench failed")
+            jobs = []
+            with contextlib.suppress(queue.Empty):
+                jobs.append(self._queue.get(timeout=_TICK_S))
+            if time.monotonic() >= due_s:  # by the clock: while samples stream in, the queue is never empty for long
+                due_s = time.monotonic() + _TICK_S
+                jobs.append(self._tick)
+            for job in jobs:
+                if job is None:  # the program ends: that is no loss of the link, the run keeps its state
+                    if self._link is not None:
+                        self._link.stop()
+                    return
+                try:
+                    job()
+                except Exception:  # one bad step must not end the bench: it is logged, the next sample is taken
+                    log.exception("a step of the bench failed")
 
     def _and_publish(self, wish: Callable[[], object]) -> None:
         try:
@@ -306,6 +311,7 @@ class BenchSession:
         run = self._run
         if run is None or run.state not in machine.UNDER_WAY or not run.last_step or self._phase is not Phase.REST:
             return
+        self._look_for_air(run)
         pause_s = self._pause_s(run.last_step)
         limit_s = self._pause_limit_s
         if pause_s > limit_s > 0 and run.zeros and not run.resume:
@@ -685,13 +691,20 @@ class BenchSession:
             self._take(e.LinkLost(self._status.reason))
         self._note_air("start_c")
 
-    def _note_air(self, key: str) -> None:
+    def _look_for_air(self, run: Run) -> None:
+        """A thermometer that was silent when the run began or ended, or while the program was away, may speak now."""
+        key = "end_c" if run.state is RunState.VERDICT else "start_c"
+        if self._ambient is not None and key not in run.ambient and self._ambient() is not None:
+            is_late = bool(run.pulls)
+            self._and_publish(lambda: self._note_air(key, is_late=is_late))
+
+    def _note_air(self, key: str, *, is_late: bool = False) -> None:
         """Put down what the thermometer says; of the humidity, whose limit is a highest, the greater of the two."""
         air = self._ambient() if self._ambient is not None else None
         if air is None:
             return
         source = f"thermometer: {air.name}"
-        self._take(e.AmbientTyped(key, air.celsius, source))
+        self._take(e.AmbientTyped(key, air.celsius, source, is_late=is_late))
         before = self._run.ambient.get("humidity_percent") if self._run is not None else None
         if air.humidity_percent is not None and (before is None or air.humidity_percent > before):
             self._take(e.AmbientTyped("humidity_percent", air.humidity_percent, source))

@@ -6,7 +6,7 @@ Pure: no Qt. Dots on verdict pictures lie by what the tool *delivered* against w
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -126,16 +126,26 @@ def _settle(title: str, judged: CheckpointJudgement) -> str:
 # ------------------------------------------------------------------------------------------------- conditions, history
 
 
-def ambient_sentences(notes: Sequence[AmbientNote]) -> list[str]:
-    """Return what is to be said of temperature and humidity: outside limits, or not noted."""
-    return [_ambient(note) for note in notes]
+def ambient_sentences(notes: Sequence[AmbientNote], noted: Mapping[str, float] | None = None) -> list[str]:
+    """Return what is to be said of temperature and humidity: outside limits, or not noted.
+
+    Args:
+        notes: Of the judgement.
+        noted: `Run.ambient`: tells which temperature is missing; None: where that is not known.
+    """
+    return [_ambient(note, noted) for note in notes]
 
 
-def _ambient(note: AmbientNote) -> str:
+def _ambient(note: AmbientNote, noted: Mapping[str, float] | None) -> str:
+    when = "both start and end"
+    if noted is not None:
+        when = " and at ".join(
+            f"the {end}" for key, end in (("start_c", "start"), ("end_c", "end")) if key not in noted
+        )
     value = "" if note.value is None else short(round(note.value, 2))
     limit = "" if note.limit is None else short(note.limit)
     return {
-        "temperature-missing": "Temperature was not noted at both start and end.",
+        "temperature-missing": f"Temperature was not noted at {when}.",
         "humidity-missing": "Humidity was not noted.",
         "too-cold": f"Too cold: {value} °C, at least {limit} °C is asked for.",
         "too-warm": f"Too warm: {value} °C, at most {limit} °C is asked for.",

@@ -615,7 +615,7 @@ def verdict_conditions(view: BenchView) -> str:
         return ""
     if verdict.judgement is None:
         return verdict.judgement_problem
-    said = told.ambient_sentences(verdict.judgement.ambient_notes)
+    said = told.ambient_sentences(verdict.judgement.ambient_notes, {} if view.run is None else view.run.ambient)
     if view.run is not None:
         said.append(told.ambient_origin(view.run))
     return " ".join(part for part in said if part)

@@ -4,6 +4,7 @@ import dataclasses
 import datetime as dt
 import math
 import threading
+import time
 
 import numpy as np
 import pytest
@@ -377,6 +378,17 @@ def test_waiting_for_longer_than_the_procedure_allows_asks_for_zero_and_preload(
     assert view.run.resume == ("zero", "preload")
     bench.natural()
     assert bench.view.state.value == "preload"
+
+
+def test_so_it_does_while_samples_stream_in_all_the_time(bench, plan_of):
+    """A link is never silent: looking at the clock must not wait until the queue is empty."""
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.wall += dt.timedelta(minutes=31)
+    deadline = time.monotonic() + 10
+    while bench.view.state.value != "zero":
+        assert time.monotonic() < deadline, bench.view.state
+        bench.rest(0.02)
 
 
 def test_a_second_run_is_refused_while_one_is_under_way(bench, plan_of):

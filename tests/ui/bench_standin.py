@@ -70,7 +70,7 @@ def plan(tool: Tool = TOOL, checkpoints: tuple[Checkpoint, ...] = CHECKPOINTS, m
 
 def run(state: RunState, **more: Any) -> Run:
     """A run that stands in `state`."""
-    given: dict[str, Any] = {"plan": plan()}
+    given: dict[str, Any] = {"plan": plan(), "ambient": {"start_c": 21.5}}
     given.update(more)
     return Run(run_id="0b7e", state=state, started="2026-03-04T09:10:00+00:00", **given)
 

@@ -117,12 +117,16 @@ def test_the_sentence_that_matters_names_the_reference():
 def test_conditions_outside_or_missing_are_sentences_with_their_figures():
     limits = {"lowest_c": 18.0, "highest_c": 28.0, "change_c": 1.0, "greatest_humidity_percent": 90.0}
     notes = ambient_notes(Ambient(16.5, 29.0, 95.0, **limits))
-    said = " ".join(verdict.ambient_sentences(notes))
+    said = " ".join(verdict.ambient_sentences(notes, {"start_c": 16.5, "end_c": 29.0}))
     for part in ("16.5 °C, at least 18 °C", "29 °C, at most 28 °C", "changed by 12.5 °C", "95 %, at most 90 %"):
         assert part in said
-    said = " ".join(verdict.ambient_sentences(ambient_notes(replace(Ambient(**limits), start_c=20.0))))
-    assert "Temperature was not noted at both start and end" in said
-    assert "Humidity was not noted" in said
+    for noted, where in (
+        ({"start_c": 20.0}, "at the end."),
+        ({"end_c": 20.0}, "at the start."),
+        ({}, "at the start and at the end."),
+    ):
+        said = " ".join(verdict.ambient_sentences(ambient_notes(replace(Ambient(**limits), **noted)), noted))
+        assert said == f"Temperature was not noted {where} Humidity was not noted."
 
 
 def test_a_short_history_says_how_short_and_gives_no_risk():

@@ -280,7 +280,7 @@ def advice(run: Run, lines: Sequence[CheckpointLine]) -> str:
             + (f"the verdict is the same with {them}." if same else f"with {them} the tool would be {other} limits.")
         )
     if run.state is RunState.SEALED or run.state is RunState.VERDICT:
-        said += told.ambient_sentences(ambient_notes(judge_input(run).ambient))
+        said += told.ambient_sentences(ambient_notes(judge_input(run).ambient), run.ambient)
     return " ".join(part for part in said if part)
 
 

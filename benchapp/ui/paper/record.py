@@ -413,7 +413,7 @@ def _what_was_used(sheet: Sheet, sealed: _Sealed) -> None:
     )
     sheet.heading("Conduct and conditions")
     ambient = run.ambient
-    notes = " ".join(ambient_sentences(ambient_notes(judge_input(run).ambient)))
+    notes = " ".join(ambient_sentences(ambient_notes(judge_input(run).ambient), ambient))
     edition = str(plan.procedure.get("edition") or "")
     sheet.facts(
         [
