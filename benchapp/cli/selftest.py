@@ -21,7 +21,7 @@ from typing import Any, Final
 import numpy as np
 
 from benchapp import __version__
-from benchapp.cli.judge import input_from_data
+from benchapp.cli._judge_input import input_from_data
 from benchapp.cli.read import Asked, read_file
 from benchapp.metrology.judgement import judge
 from benchapp.pulls import DETECTOR, Mode

@@ -185,9 +185,9 @@ class CheckpointJudgement:
         error_percent: b_ep.
         interval_percent: W'.
         guard_band_percent: w of the rule.
-        outcome: Of the rule, for the mean; None when the budget has nothing of the reference (simple rule only).
+        outcome: Of the rule, for the mean.
         probability: That the tool is within limits here (JCGM 106), as far as the budget knows.
-        tur: Limit over expanded uncertainty with k = 2; None when that is 0.
+        tur: Limit over expanded uncertainty with k = 2; None when that is 0, or has nothing of the reference in it.
         risk: Global risks; None without prior.
         mean_with_set_aside_percent: ā_s over all readings.
         all_within_with_set_aside: The same question over all readings.
@@ -309,7 +309,7 @@ def _judge_checkpoint(run: JudgeInput, checkpoint: CheckpointInput, at: str) -> 
         guard_band_percent=guard_band(run.rule, known.expanded + abs(error)),
         outcome=outcome,
         probability=conformance_probability(centre, known.standard, -limit, limit),
-        tur=tur(limit, 2 * known.standard) if known.standard > 0 else None,
+        tur=tur(limit, 2 * known.standard) if known.standard > 0 and checkpoint.reference is not None else None,
         risk=_risk(run, limit, known, error),
         mean_with_set_aside_percent=mean([r.deviation_percent for r in readings]),
         all_within_with_set_aside=all(r.within for r in readings),
@@ -324,6 +324,8 @@ def _judge_reading(
     indication = checkpoint.target_nm if reading.indication_nm is None else reading.indication_nm
     positive(f"{at}.indication", indication)
     deviation = deviation_percent(indication, reading.reading_nm, convention)
+    if not math.isfinite(deviation):
+        raise RefusedError(at, reading.reading_nm, f"a torque of the size of {indication:g} N·m", "the reading again")
     return ReadingJudgement(
         reading.reading_nm,
         indication,

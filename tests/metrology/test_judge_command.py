@@ -54,7 +54,7 @@ def test_out_is_exit_status_one(tmp_path, capsys):
     data["checkpoints"][0]["readings"][2] = 21.5
     status, out = _judge(tmp_path, capsys, data)
     assert status == 1
-    assert out.out.startswith("Out: quarantine")
+    assert out.out.startswith("Out of limits. Out of service: quarantine")
     assert "outside: 21.5 N·m" in out.out
 
 
@@ -101,12 +101,18 @@ def _changed(path, value):
     return data
 
 
+def _class_of_the_other_type():
+    data = _changed(["tool", "type"], "I")
+    data["tool"]["class"] = "F"
+    return data
+
+
 @pytest.mark.parametrize(
     ("data", "said"),
     [
         ("{", "Expecting"),
         ("[]", "object"),
-        ('{"checkpoints": NaN}', "finite"),
+        ('{"checkpoints": NaN}', "checkpoints is nan"),
         ('{"checkpoints": [], "checkpoints": []}', "once"),
         ({}, "checkpoints"),
         (_changed(["checkpoints"], []), "at least 1"),
@@ -127,6 +133,15 @@ def _changed(path, value):
         (_changed(["surprise"], 1), "surprise"),
         (_changed(["history"], [0.1] * 19), "at least 20"),
         ('{"limit_percent": 4, "checkpoints": [{"target": 1e999, "readings": [1]}]}', "checkpoints[0].target"),
+        (json.dumps(_example()).replace("20.05", "NaN"), "checkpoints[0].readings[1]"),
+        (json.dumps(_example()).replace("20.05", "-Infinity"), "checkpoints[0].readings[1]"),
+        (_changed(["checkpoints", 0, "target"], 500), "from tool.lowest (20) to tool.highest (100)"),
+        (_changed(["checkpoints", 0, "target"], 10), "from tool.lowest (20) to tool.highest (100)"),
+        (_class_of_the_other_type(), "a class of type I; give A or B or C or D or E"),
+        (_changed(["coverage"], {"probability": 1.5}), "coverage.probability is 1.5; required: < 1"),
+        (_changed(["coverage"], {"k": 0.5}), "coverage.k is 0.5; required: >= 1"),
+        (_changed(["checkpoints", 0, "readings", 1], True), "a number or text or an object"),
+        ('{"limit_percent": 4, "checkpoints": [{"target": 1e308, "readings": [1e-3]}]}', "checkpoints[0].readings[0]"),
         ("[" * 100000, "run.json"),
     ],
 )
@@ -149,3 +164,73 @@ def test_missing_file_and_no_file_are_refused(capsys):
     for arguments in (["judge", "no/such.json"], ["judge"]):
         assert main(arguments) == 2
         assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_refusals_never_send_the_reader_elsewhere(tmp_path, capsys):
+    for path in (["checkpoints", 0, "target"], ["reference", "expanded_percent"], ["tool", "class"]):
+        _, out = _judge(tmp_path, capsys, _changed(path, None))
+        assert "is missing; required: present; give " in out.err
+        assert "--schema" not in out.err
+
+
+def test_words_tell_what_was_set_aside_with_and_without(tmp_path, capsys):
+    _, out = _judge(tmp_path, capsys, _example())
+    assert "set aside: 57.1 N·m (+5.08 %): slipped off" in out.out
+    assert "with what was set aside: mean 1.27 %, not all within limits" in out.out
+    assert "joints get less than it says" in out.out
+    assert "of this uncertainty is" in out.out
+
+
+def test_words_tell_conditions_outside_limits_or_missing(tmp_path, capsys):
+    _, out = _judge(tmp_path, capsys, _example())
+    assert "Temperature" not in out.out
+    _, out = _judge(tmp_path, capsys, _changed(["ambient"], {"start_c": 17.0, "end_c": 29.5}))
+    assert "Too cold: 17 °C, at least 18 °C" in out.out
+    assert "Too warm: 29.5 °C, at most 28 °C" in out.out
+    assert "Humidity was not noted." in out.out
+
+
+@pytest.mark.parametrize(
+    ("procedure", "expanded", "extra", "quantity", "value", "greatest"),
+    [  # a tool of ±4 %: 2003 asks U <= 1 %, 2017 W'_md <= 1 %, ASME error and U <= 1 % (facts of the procedures' files)
+        ("iso-6789-2003", 1.2, {"error_percent": 0.5}, "uncertainty", 1.2, 1.0),
+        ("iso-6789-2003", 0.6, {"error_percent": 0.5}, "uncertainty", 0.6, 1.0),
+        ("iso-6789-1-2017", 0.6, {"error_percent": 0.5}, "interval", 1.1, 1.0),
+        ("iso-6789-1-2017", 0.6, {"error_percent": 0.5, "interval_percent": 0.9}, "interval", 0.9, 1.0),
+        ("asme-b107-300", 0.6, {"error_percent": -0.5}, "accuracy", 1.1, 1.0),
+    ],
+)
+def test_reference_is_held_against_the_demand_of_the_edition(
+    tmp_path, capsys, procedure, expanded, extra, quantity, value, greatest
+):
+    data = _example() | {"procedure": procedure, "reference": {"expanded_percent": expanded, **extra}}
+    _, out = _judge(tmp_path, capsys, data, "--json")
+    for checkpoint in json.loads(out.out)["checkpoints"]:
+        demand = checkpoint["demand_on_reference"]
+        assert demand["quantity"] == quantity
+        assert demand["value_percent"] == pytest.approx(value)
+        assert demand["greatest_percent"] == pytest.approx(greatest)
+        assert demand["met"] is (value <= greatest)
+    _, out = _judge(tmp_path, capsys, data)
+    assert ("the reference is not good enough" in out.out) is (value > greatest)
+
+
+def test_without_a_reference_no_test_uncertainty_ratio_is_stated(tmp_path, capsys):
+    data = _changed(["reference"], None)
+    del data["rule"]
+    _, out = _judge(tmp_path, capsys, data, "--json")
+    for checkpoint in json.loads(out.out)["checkpoints"]:
+        assert checkpoint["tur"] is None
+        assert "w_md" in checkpoint["budget"]["missing"]
+        assert checkpoint["demand_on_reference"] is None
+
+
+def test_history_is_told_with_its_length_and_without_the_measurement_in_its_spread(tmp_path, capsys):
+    data = _example() | {"history": [0.1 * i - 1.2 for i in range(25)]}
+    _, plain = _judge(tmp_path, capsys, data, "--json")
+    _, less = _judge(tmp_path, capsys, data | {"history_u_percent": 0.5}, "--json")
+    risks = [json.loads(out.out)["checkpoints"][0]["risk"]["false_accept"] for out in (plain, less)]
+    assert risks[1] < risks[0]
+    _, out = _judge(tmp_path, capsys, data | {"history_u_percent": 0.5})
+    spread = (0.1**2 * 25 * 26 / 12 - 0.5**2) ** 0.5  # s² of 25 evenly spaced values, less the measurement's own
+    assert f"25 verifications (mean 0.00 %, spread {spread:.2f} %)" in out.out

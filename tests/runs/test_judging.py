@@ -11,7 +11,7 @@ import math
 import pytest
 from scipy import stats
 
-from benchapp.cli.judge import input_from_data
+from benchapp.cli._judge_input import input_from_data
 from benchapp.metrology.budget import GivenBy
 from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.judgement import Geometric, Verdict, judge
