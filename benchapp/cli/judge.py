@@ -102,7 +102,7 @@ def _mean(judged: CheckpointJudgement, run_input: JudgeInput) -> str:
     gets = "" if deviation == 0 else f" (joints get {'less' if less else 'more'} than it says)"
     return (
         f"mean deviation {said}{gets}, limit ±{short(judged.limit_percent)} %, W' {interval} %; "
-        f"by the rule {words.OUTCOME_WORDS[judged.outcome]}; within limits with probability "
+        f"by the rule {words.OUTCOME_WORDS[judged.outcome]}; probability within limits "
         f"{words.probability_text(judged.probability)}"
     )
 

@@ -186,9 +186,10 @@ class CheckpointJudgement:
         interval_percent: W'.
         guard_band_percent: w of the rule.
         outcome: Of the rule, for the mean.
-        probability: That the tool is within limits here (JCGM 106), as far as the budget knows.
+        probability: That the tool is within limits here (JCGM 106), as far as the budget knows; None when it has
+            nothing of the reference in it: every probability would be too sure of itself.
         tur: Limit over expanded uncertainty with k = 2; None when that is 0, or has nothing of the reference in it.
-        risk: Global risks; None without prior.
+        risk: Global risks; None without prior or without reference.
         mean_with_set_aside_percent: ā_s over all readings.
         all_within_with_set_aside: The same question over all readings.
         settle: What would settle it, when it is doubtful.
@@ -208,7 +209,7 @@ class CheckpointJudgement:
     interval_percent: float
     guard_band_percent: float
     outcome: Outcome
-    probability: float
+    probability: float | None
     tur: float | None
     risk: Risk | None
     mean_with_set_aside_percent: float
@@ -290,6 +291,7 @@ def _judge_checkpoint(run: JudgeInput, checkpoint: CheckpointInput, at: str) -> 
     mean_reading = mean([r.reading_nm for r in counted])
     known = b.combine(_contributions(run, checkpoint, counted, mean_reading, s), run.coverage)
     error = checkpoint.reference.error_percent if checkpoint.reference is not None else 0.0
+    unknown = checkpoint.reference is None
     limit = checkpoint.limit_percent
     # decided here (mark D): a known error of the reference that is left widens the guard band, as it widens W'
     outcome = decide(run.rule, centre, limit, known.expanded + abs(error))
@@ -308,9 +310,9 @@ def _judge_checkpoint(run: JudgeInput, checkpoint: CheckpointInput, at: str) -> 
         interval_percent=b.interval_percent(centre, known.expanded, error),
         guard_band_percent=guard_band(run.rule, known.expanded + abs(error)),
         outcome=outcome,
-        probability=conformance_probability(centre, known.standard, -limit, limit),
-        tur=tur(limit, 2 * known.standard) if known.standard > 0 and checkpoint.reference is not None else None,
-        risk=_risk(run, limit, known, error),
+        probability=None if unknown else conformance_probability(centre, known.standard, -limit, limit),
+        tur=None if unknown or known.standard == 0 else tur(limit, 2 * known.standard),
+        risk=None if unknown else _risk(run, limit, known, error),
         mean_with_set_aside_percent=mean([r.deviation_percent for r in readings]),
         all_within_with_set_aside=all(r.within for r in readings),
     )

@@ -563,13 +563,13 @@ def _warnings(
     if calibration is None:
         said.append(
             f"{reference.number} has no calibration entered: its readings are taken as they come. "
-            "No uncertainty, guard band or probability can be stated."
+            "Its part is missing in every uncertainty; no guard band and no probability can be stated."
         )
     elif unstated := _unstated(reference, checkpoints):
         places = ", ".join(f"{_n(c.target)} {u}" for c in unstated)
         said.append(
             f"{reference.number}: its certificate states no uncertainty at {places}. "
-            "No uncertainty, guard band or probability can be stated there."
+            "Its part is missing there; no guard band and no probability can be stated."
         )
     for value, percent in targets:
         if percent is not None and tool.resolution and abs(value - tool.highest * percent / 100) > 1e-9 * tool.highest:

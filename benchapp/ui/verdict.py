@@ -313,12 +313,14 @@ def _mark(source: str, clause: str, mark: str) -> str:
     return f"{where}; {mark}: {MARKS.get(mark, '')}"
 
 
-def probability_text(value: float) -> str:
-    """Return a probability as a percentage that never claims certainty.
+def probability_text(value: float | None) -> str:
+    """Return a probability as a percentage that never claims certainty; None: the reference's part is unknown.
 
-    >>> probability_text(0.99997), probability_text(0.954), probability_text(0.0002)
-    ('> 99.9 %', '95.4 %', '< 0.1 %')
+    >>> probability_text(0.99997), probability_text(0.954), probability_text(0.0002), probability_text(None)
+    ('> 99.9 %', '95.4 %', '< 0.1 %', 'not stated')
     """
+    if value is None:
+        return "not stated"
     if value > 0.999:
         return "> 99.9 %"
     return "< 0.1 %" if value < 0.001 else f"{value * 100:.1f} %"

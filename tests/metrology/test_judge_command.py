@@ -215,12 +215,13 @@ def test_reference_is_held_against_the_demand_of_the_edition(
     assert ("the reference is not good enough" in out.out) is (value > greatest)
 
 
-def test_without_a_reference_no_test_uncertainty_ratio_is_stated(tmp_path, capsys):
+def test_without_a_reference_neither_probability_nor_test_uncertainty_ratio_is_stated(tmp_path, capsys):
     data = _changed(["reference"], None)
     del data["rule"]
     _, out = _judge(tmp_path, capsys, data, "--json")
     for checkpoint in json.loads(out.out)["checkpoints"]:
         assert checkpoint["tur"] is None
+        assert checkpoint["probability"] is None
         assert "w_md" in checkpoint["budget"]["missing"]
         assert checkpoint["demand_on_reference"] is None
 

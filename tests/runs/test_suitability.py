@@ -113,7 +113,7 @@ def test_a_direction_without_calibration_is_told(make):
 def test_without_calibration_the_run_starts_and_what_cannot_be_said_is_told(make):
     plan = make.plan(reference=make.reference(calibrations=()), today=TODAY, must_be_suitable=True)
     assert isinstance(plan, RunPlan)
-    assert "No uncertainty, guard band or probability can be stated." in plan.warnings[0]
+    assert "no guard band and no probability can be stated." in plan.warnings[0]
     unstated = make.plan(reference=known_to(make, None), today=TODAY, must_be_suitable=True)
     assert "states no uncertainty at 8 N·m, 24 N·m, 40 N·m" in unstated.warnings[0]
 

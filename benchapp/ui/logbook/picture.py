@@ -172,9 +172,10 @@ class VerdictPicture(QWidget):
             return
         painter.drawText(box, Qt.AlignmentFlag.AlignTop, f"mean deviation {percent(judged.mean_deviation_percent, 2)}")
         painter.setPen(QColor(c.soft))
-        painter.drawText(
-            box, Qt.AlignmentFlag.AlignBottom, f"within limits with {probability_text(judged.probability)}"
-        )
+        chance = "probability not stated"
+        if judged.probability is not None:
+            chance = f"within limits with {probability_text(judged.probability)}"
+        painter.drawText(box, Qt.AlignmentFlag.AlignBottom, chance)
 
     def _dots(self, painter: QPainter, area: QRectF, line: CheckpointLine, reach: float, y: float) -> None:
         c = theme.palette()

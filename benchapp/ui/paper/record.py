@@ -310,7 +310,7 @@ def _results(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
                 significant(float(budget["factor"]), 3),
                 f"{significant(float(point['interval_percent']), 2)} %",
                 f"{significant(float(point['guard_band_percent']), 2)} %" if point["guard_band_percent"] else "none",
-                probability_text(float(point["probability"])),
+                probability_text(point["probability"]),
                 OUTCOME_WORDS[RuleOutcome(point["outcome"])],
             ]
         )
