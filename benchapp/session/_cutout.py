@@ -4,41 +4,95 @@ from __future__ import annotations
 
 from collections import deque
 from types import MappingProxyType
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from benchapp.torque.direction import Direction
 from benchapp.torque.trace import Trace
 from benchapp.torque.units import factor_nm
-from drivers.samples import IntArray, SampleBlock
+from drivers.samples import Gap, IntArray, SampleBlock, Source
 
 MARGIN_S: Final = 0.5
 """Rest before (and as much as there is after) a pull, so that its rest level can be read again from the trace."""
 KEPT_S: Final = 300.0
 """A pull longer than this loses its beginning; at 10 kHz that is 48 MB."""
 _MAX_DIGITS: Final = 2**62
+_LEAST_ROOM: Final = 1024
+
+
+class _Format(NamedTuple):
+    """How the samples from running number `first` on are written."""
+
+    first: int
+    decimals: int
+    unit: str
+    source: Source
 
 
 class Cutout:
-    """Sample blocks of the last while."""
+    """Samples of the last while, in arrays that stay.
+
+    The blocks are copied, not kept: memory that one thread asks for in small pieces two hundred times a second and that
+    is held for seconds falls to pieces, and the program would grow by it.
+    """
 
     def __init__(self) -> None:
-        self._blocks: deque[SampleBlock] = deque()
+        self._t_s = np.empty(_LEAST_ROOM)
+        self._digits = np.empty(_LEAST_ROOM, dtype=np.int64)
+        self._begin = self._end = 0  # what is held of the arrays
+        self._n_forgotten = 0  # running number of the sample at `_begin`
+        self._formats: deque[_Format] = deque()
+        self._gaps: deque[Gap] = deque()
 
     def feed(self, block: SampleBlock, open_since_s: float | None) -> None:
         """Keep a block; forget what neither the pull open since then nor its margin can need."""
-        if len(block) == 0:
+        n = len(block)
+        if n == 0:
             return
-        self._blocks.append(block)
+        if self._end > self._begin and block.t_s[0] <= self._t_s[self._end - 1]:
+            self._forget(self._end)  # another link, with a clock of its own
+        self._make_room(n)
+        self._t_s[self._end : self._end + n] = block.t_s
+        self._digits[self._end : self._end + n] = block.digits
+        first = self._n_forgotten + self._end - self._begin
+        if not self._formats or self._formats[-1][1:] != (block.decimals, block.unit, block.source):
+            self._formats.append(_Format(first, block.decimals, block.unit, block.source))
+        self._gaps.extend(block.gaps)
+        self._end += n
         now_s = float(block.t_s[-1])
         needed_s = max(now_s - KEPT_S, (now_s if open_since_s is None else open_since_s) - 4 * MARGIN_S)
-        while len(self._blocks) > 1 and float(self._blocks[0].t_s[-1]) < needed_s:
-            self._blocks.popleft()
+        self._forget(self._place(needed_s, "left"))
 
-    def clear(self) -> None:
-        """Forget everything."""
-        self._blocks.clear()
+    def _place(self, time_s: float, side: str) -> int:
+        return self._begin + int(np.searchsorted(self._t_s[self._begin : self._end], time_s, side=side))  # type: ignore[call-overload]
+
+    def _forget(self, begin: int) -> None:
+        self._n_forgotten += begin - self._begin
+        self._begin = begin
+        if begin == self._end:
+            self._formats.clear()
+            self._gaps.clear()
+            return
+        while len(self._formats) > 1 and self._formats[1].first <= self._n_forgotten:
+            self._formats.popleft()
+        while self._gaps and self._gaps[0].start_s + self._gaps[0].duration_s < self._t_s[begin]:
+            self._gaps.popleft()
+
+    def _make_room(self, n: int) -> None:
+        """Move what is held to the front, into other arrays where these are too short or far too long."""
+        held = slice(self._begin, self._end)
+        kept, room = self._end - self._begin, len(self._t_s)
+        is_far_too_long = room > 16 * (kept + n) + _LEAST_ROOM
+        if self._end + n <= room and not is_far_too_long:
+            return
+        t_s, digits = self._t_s, self._digits
+        if room < 2 * (kept + n) or is_far_too_long:
+            room = max(4 * (kept + n), _LEAST_ROOM)
+            t_s, digits = np.empty(room), np.empty(room, dtype=np.int64)
+        # else more than half of them is free: nothing lies over itself
+        t_s[:kept], digits[:kept] = self._t_s[held], self._digits[held]
+        self._t_s, self._digits, self._begin, self._end = t_s, digits, 0, kept
 
     def cut(
         self,
@@ -57,31 +111,20 @@ class Cutout:
         there are no digits, and a note says so.
         """
         low_s, high_s = start_s - MARGIN_S, end_s + MARGIN_S
-        parts = []
-        for block in self._blocks:
-            first = int(np.searchsorted(block.t_s, low_s, side="left"))
-            last = int(np.searchsorted(block.t_s, high_s, side="right"))
-            if last > first:
-                parts.append((block, slice(first, last)))
-        if not parts:
+        first, last = self._place(low_s, "left"), self._place(high_s, "right")
+        if last <= first:
             raise ValueError(f"no samples are held between {low_s:.3f} s and {high_s:.3f} s")
+        parts = self._parts(first, last)
         unit = parts[0][0].unit
-        t_s = np.concatenate([block.t_s[part] for block, part in parts])
-        gaps = tuple(
-            gap
-            for block, _ in parts
-            for gap in block.gaps
-            if gap.start_s < high_s and gap.start_s + gap.duration_s > low_s
-        )
         digits, decimals, notes = _joined(parts, unit)
         if digits is None:
             torque = np.concatenate(
-                [block.torque[part] * (factor_nm(block.unit) / factor_nm(unit)) for block, part in parts]
+                [part / 10.0**how.decimals * (factor_nm(how.unit) / factor_nm(unit)) for how, part in parts]
             )
         else:
             torque = digits / 10.0**decimals
         return Trace(
-            t_s=t_s,
+            t_s=self._t_s[first:last].copy(),
             torque=torque,
             unit=unit,
             source=parts[0][0].source,
@@ -91,19 +134,29 @@ class Cutout:
             polarity=Direction.CLOCKWISE if clockwise_positive else Direction.ANTICLOCKWISE,
             nominal_rate_hz=rate_hz or None,
             recorded=recorded,
-            gaps=gaps,
+            gaps=tuple(gap for gap in self._gaps if gap.start_s < high_s and gap.start_s + gap.duration_s > low_s),
             notes=notes,
             extra=MappingProxyType(extra),
         )
 
+    def _parts(self, first: int, last: int) -> list[tuple[_Format, IntArray]]:
+        """Digits of the samples from `first` to before `last`, each stretch of one format with it."""
+        parts = []
+        starts = [how.first - self._n_forgotten + self._begin for how in self._formats]
+        for how, begin, end in zip(self._formats, starts, [*starts[1:], self._end], strict=True):
+            part = self._digits[max(begin, first) : min(end, last)]
+            if len(part):
+                parts.append((how, part))
+        return parts
 
-def _joined(parts: list[tuple[SampleBlock, slice]], unit: str) -> tuple[IntArray | None, int, tuple[str, ...]]:
-    others = {block.unit for block, _ in parts} - {unit}
+
+def _joined(parts: list[tuple[_Format, IntArray]], unit: str) -> tuple[IntArray | None, int, tuple[str, ...]]:
+    others = {how.unit for how, _ in parts} - {unit}
     if others:
         return None, 0, (f"the device changed its unit: {', '.join(sorted(others))} was converted to {unit}",)
-    decimals = max(block.decimals for block, _ in parts)
-    greatest = max(int(np.abs(block.digits[part]).max()) * 10 ** (decimals - block.decimals) for block, part in parts)
+    decimals = max(how.decimals for how, _ in parts)
+    greatest = max(int(np.abs(part).max()) * 10 ** (decimals - how.decimals) for how, part in parts)
     if greatest > _MAX_DIGITS:
         return None, 0, ("the device changed its decimals by more digits than a number holds: floating point is kept",)
-    digits = np.concatenate([block.digits[part] * 10 ** (decimals - block.decimals) for block, part in parts])
-    return digits.astype(np.int64, copy=False), decimals, ()
+    digits = np.concatenate([part * 10 ** (decimals - how.decimals) for how, part in parts])
+    return digits, decimals, ()
