@@ -17,7 +17,7 @@ from drivers.framing import LineFramer
 from drivers.layouts import CodeArray, Columns, LineReader
 from drivers.lines import Kind
 from drivers.profile import Profile
-from drivers.samples import FloatArray, Gap, IntArray, SampleBlock, Source
+from drivers.samples import NO_TIMES, FloatArray, Gap, IntArray, SampleBlock, Source
 
 _log = logging.getLogger(__name__)
 
@@ -107,7 +107,11 @@ class Decoder:
             if body and self._first_is_dropped():
                 body = body[body.find(self.profile.terminator) + len(self.profile.terminator) :]
             if body:
-                blocks += self._blocks(self._reader.read(body), arrival_s)
+                digits = self._reader.read_plain(body)
+                if digits is not None:
+                    blocks += self._alike(self._reader.plain_code, digits, None, None, arrival_s)
+                else:
+                    blocks += self._blocks(self._reader.read(body), arrival_s)
         return blocks
 
     def _first_is_dropped(self) -> bool:
@@ -133,14 +137,9 @@ class Decoder:
         self.counts.n_unterminated += self._framer.finish()
 
     def _blocks(self, columns: Columns, arrival_s: float) -> list[SampleBlock]:
-        counts, n = self.counts, len(columns)
-        code = columns.code
         if columns.uniform is not None and columns.uniform >= 0:
-            counts.n_lines += n
-            line = np.arange(self._n_slots, self._n_slots + n)
-            self._n_slots += n
-            t_s, gaps = self._clock.date(Marks(line, columns.ticks, columns.sequence, arrival_s))
-            return self._cut(code, columns.digits, t_s, gaps, arrival_s)
+            return self._alike(columns.uniform, columns.digits, columns.ticks, columns.sequence, arrival_s)
+        counts, n, code = self.counts, len(columns), columns.code
         tally = np.bincount(code + 5, minlength=5)  # Kind.IDENTITY is −5
         counts.n_lines += n - int(tally[5 + Kind.EMPTY])
         counts.n_replies += int(tally[5 + Kind.IDENTITY])
@@ -160,6 +159,21 @@ class Decoder:
             )
         )
         return self._cut(code[dated], columns.digits[dated], t_s, gaps, arrival_s)
+
+    def _alike(
+        self, code: int, digits: IntArray, ticks: FloatArray | None, sequence: IntArray | None, arrival_s: float
+    ) -> list[SampleBlock]:
+        """Date rows that are all samples of one format, as they nearly always are."""
+        n = len(digits)
+        self.counts.n_lines += n
+        line = range(self._n_slots, self._n_slots + n)
+        self._n_slots += n
+        t_s, gaps = self._clock.date(Marks(line, ticks, sequence, arrival_s))
+        if self._n_in_hole:
+            return self._cut(np.full(n, code, np.int16), digits, t_s, gaps, arrival_s)
+        self._last_sample_s = float(t_s[-1])
+        self.counts.n_gaps += len(gaps)
+        return [self._block(code, digits, t_s, tuple(gap for _, gap in gaps), NO_TIMES, arrival_s)]
 
     def _log_refused(self) -> None:
         for kind, raw in self._reader.refused[self._n_logged :]:
@@ -183,31 +197,36 @@ class Decoder:
         counts.n_gaps += len(gaps)
         blocks: list[SampleBlock] = []
         for begin, end in _runs(code, overload if n_overloads else None):
-            over: FloatArray = np.empty(0)
+            over: FloatArray = NO_TIMES
             row_t, row_digits, row_code = t_s[begin:end], digits[begin:end], code[begin:end]
             if n_overloads:
                 mask = overload[begin:end]
                 over, row_t, row_digits, row_code = row_t[mask], row_t[~mask], row_digits[~mask], row_code[~mask]
-            unit, decimals = self._unit or self.profile.unit, 0
-            if len(row_code):
-                unit, decimals = self._reader.formats[row_code[0]]
-                counts.n_unit_changes += bool(self._unit) and unit != self._unit
-                self._unit = unit
-            blocks.append(
-                SampleBlock(
-                    first_index=counts.n_samples,
-                    t_s=row_t,
-                    digits=row_digits,
-                    decimals=decimals,
-                    unit=unit,
-                    source=self.source,
-                    gaps=tuple(gap for row, gap in gaps if begin <= row < end) if gaps else (),
-                    overload_t_s=over,
-                    arrival_s=arrival_s,
-                )
-            )
-            counts.n_samples += len(row_t)
+            told = tuple(gap for row, gap in gaps if begin <= row < end)
+            format_code = int(row_code[0]) if len(row_code) else None
+            blocks.append(self._block(format_code, row_digits, row_t, told, over, arrival_s))
         return blocks
+
+    def _block(
+        self,
+        code: int | None,
+        digits: IntArray,
+        t_s: FloatArray,
+        gaps: tuple[Gap, ...],
+        overload_t_s: FloatArray,
+        arrival_s: float,
+    ) -> SampleBlock:
+        """The next block; `code` is None when overloads are all it tells."""
+        counts = self.counts
+        unit, decimals = self._unit or self.profile.unit, 0
+        if code is not None:
+            unit, decimals = self._reader.formats[code]
+            if unit != self._unit:
+                counts.n_unit_changes += bool(self._unit)
+                self._unit = unit
+        block = SampleBlock(counts.n_samples, t_s, digits, decimals, unit, self.source, gaps, overload_t_s, arrival_s)
+        counts.n_samples += len(t_s)
+        return block
 
     def _with_overloads(self, overload: npt.NDArray[np.bool_], t_s: FloatArray, gaps: list[RowGap]) -> list[RowGap]:
         """Gaps between samples with a torque: an overload, and what is missing around it, is a gap until the next."""

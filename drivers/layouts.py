@@ -9,7 +9,7 @@ that does tell digits apart (``[0-4]``, a literal 7, a back reference) is always
 
 Three ways, by the size of what is to be read; numpy's calls cost as much as reading some 100 lines:
 
-- a few lines of one shape: check and strip the shape with `bytes.translate`, let numpy read the numbers;
+- a few lines of one shape: check the shape and strip it with `bytes.translate`, let numpy read the numbers;
 - many lines of one shape: as a matrix, eight characters at a time in 64-bit words, every byte checked;
 - many lines of several shapes: the same, shape by shape; what has no shape goes to the slow definition.
 """
@@ -19,7 +19,7 @@ from __future__ import annotations
 import importlib
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -34,6 +34,7 @@ CodeArray = npt.NDArray[np.int16]
 _Words = npt.NDArray[np.uint64]
 
 _FEW_BYTES: Final = 4096  # below (some 300 lines), matrices cost more than they save: tests/bench/test_intake.py
+_KNOWN_LINES: Final = 64  # shapes of so many lines in a row are kept at hand: 27 kB for lines of 13 bytes
 _ROWS: Final = 4096  # rows a pass: the words of a block stay in the cache
 _PIECE: Final = 1 << 18  # bytes of mixed lines a pass: 64 kB took 1.8 times as long, 1 MB is no better
 _MOST_LAYOUTS: Final = 24  # layouts kept for one length of line; noise must not fill the memory
@@ -121,7 +122,9 @@ class Layout:
         width: Bytes of the line, terminator included.
         code: As in `Columns`, the same for every line of this shape.
         codes: `code`, as often as a few lines can ask for.
-        is_few: Numbers can be told apart by deleting what stands between them.
+        is_few: Numbers can be told apart by deleting what stands between them: `read_few` and `read_one` may be asked.
+        read_few: Reads lines of this very shape, given one after the other: their numbers as they stand there, line
+            after line, shape (n lines × numbers a line,); None when one of them is of another shape.
         is_plain: The torque is the only number.
     """
 
@@ -137,6 +140,7 @@ class Layout:
         digits = {place for field in fields for place in field.places}
         signs = {field.sign_at for field in fields if field.sign_at >= 0}
         self.is_few = self._prepare_few(raw, fields, digits, signs)
+        self.read_few = self._few_reader()
         self.is_plain = sample and len(fields) == 1
         self._template = bytes(
             ord("0") if place in digits else ord("+") if place in signs else byte for place, byte in enumerate(raw)
@@ -157,24 +161,42 @@ class Layout:
         rest = {byte for place, byte in enumerate(raw) if place not in taken}
         self._delete = bytes(sorted(inside))  # the decimal sign, a blank after the sign
         self._to_space = bytes(32 if byte in rest else byte for byte in range(256))
-        self._shapes = raw.translate(_SHAPE) * (_FEW_BYTES // self.width + 1)
+        self._shape = raw.translate(_SHAPE)
+        self._known: dict[int, tuple[int, bytes | None]] = {}
         if not fields or rest & set(b"0123456789+-"):
             return False
         two = (raw + raw).translate(self._to_space, self._delete).split()
         return two == numbers + numbers  # a line that begins with a digit must not run into the one before
 
-    def read_few(self, body: bytes) -> npt.NDArray[np.int64] | None:
-        """Read lines of this very shape, given one after the other; None when one of them is of another shape.
-
-        Returns:
-            Shape (n lines, n numbers) in the order in which they stand in the line.
-        """
-        if not self._shapes.startswith(body.translate(_SHAPE)) or len(body) % self.width:
-            return None
-        numbers: npt.NDArray[np.int64] = np.fromstring(
-            body.translate(self._to_space, self._delete), dtype=np.int64, sep=" "
+    def _few_reader(self) -> Callable[[bytes], IntArray | None]:
+        """Return `read_few`: what it needs lies in local names, because for one line every look-up counts."""
+        get_known, expect = self._known.get, self._expect
+        to_space, delete, new_number, from_text, int64 = (
+            *(self._to_space, self._delete, _ONE_NUMBER.copy, np.fromstring, np.int64),
         )
-        return numbers.reshape(-1, len(self._order)) if len(self._order) > 1 else numbers
+
+        def read_few(body: bytes) -> IntArray | None:
+            n, shape = get_known(len(body)) or expect(len(body))
+            if shape != body.translate(_SHAPE):
+                return None
+            text = body.translate(to_space, delete)
+            if n == 1:
+                one = new_number()  # takes half as long as `fromstring`
+                one[0] = int(text)
+                return one
+            return from_text(text, int64, n, " ")
+
+        return read_few
+
+    def _expect(self, n_bytes: int) -> tuple[int, bytes | None]:
+        """How many numbers stand in `n_bytes` of such lines, and their shape; None: they can't be a few of them."""
+        n, odd = divmod(n_bytes, self.width)
+        if odd or not 0 < n_bytes <= _FEW_BYTES:
+            return 0, None
+        expected = n * len(self._order), self._shape * n
+        if n <= _KNOWN_LINES:
+            self._known[n_bytes] = expected
+        return expected
 
     def read_one(self, raw: bytes) -> tuple[int, float, int]:
         """Read one line of this very shape: (digits of the torque, ticks or NaN, sequence or −1)."""
@@ -188,11 +210,11 @@ class Layout:
                 sequence = int(text)
         return digits, ticks, sequence
 
-    def columns_few(self, numbers: npt.NDArray[np.int64]) -> tuple[IntArray, FloatArray | None, IntArray | None]:
+    def columns_few(self, numbers: IntArray) -> tuple[IntArray, FloatArray | None, IntArray | None]:
         """Tell apart what `read_few` returned: digits of the torque, ticks, sequence."""
-        columns = [numbers] if len(self._order) == 1 else [numbers[:, i].copy() for i in range(len(self._order))]
-        found = {id(field): column for field, column in zip(self._order, columns, strict=True)}
-        torque: IntArray = found[id(self._torque)] if self._torque else np.zeros(len(numbers), np.int64)
+        n = len(self._order)
+        found = {id(field): numbers[i::n].copy() for i, field in enumerate(self._order)}
+        torque: IntArray = found[id(self._torque)] if self._torque else np.zeros(len(numbers) // n, np.int64)
         ticks = found[id(self._time)] / 10.0**self._time.decimals if self._time else None
         return torque, ticks, found[id(self._sequence)] if self._sequence else None
 
@@ -292,6 +314,7 @@ class Layout:
             np.subtract(total, x, out=total)
 
 
+_ONE_NUMBER: Final = np.zeros(1, np.int64)
 _ONE: Final = np.uint64(1)
 _SIX: Final = np.uint64(6)
 _TOP_BITS: Final = np.uint64(0x8080808080808080)
@@ -387,6 +410,8 @@ class LineReader:
         formats: (unit, decimals) that samples have come in.
         identity: What the device last called itself.
         refused: The first few refused lines, as (kind, bytes), for the log.
+        read_plain: The shortest way for a few lines that are as the ones before and hold no number but the torque: its
+            digits, shape (n,), in the format `plain_code`; None: ask `read`, which says the same of such lines.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -406,7 +431,8 @@ class LineReader:
         )
         self._codes: dict[tuple[str, int], int] = {}
         self._layouts: dict[int, list[Layout]] = {}
-        self._last: Layout | None = None
+        self._expected: Layout | None = None
+        self.read_plain: Callable[[bytes], IntArray | None] = _unknown
         self._mixed_ahead = self._mixed_next = 0
         self._scratch = np.empty((0, _ROWS), np.uint64)
         self._by_shape: dict[bytes, Layout] = {}
@@ -436,6 +462,11 @@ class LineReader:
             parts.append(self._read_mixed(body[at:cut]))
             at = cut
         return _joined(parts, self._has_time, self._has_sequence)
+
+    @property
+    def plain_code(self) -> int:
+        """Index into `formats` of what `read_plain` returned."""
+        return -1 if self._expected is None else self._expected.code
 
     def _code(self, unit: str, decimals: int) -> int:
         code = self._codes.get((unit, decimals))
@@ -475,30 +506,32 @@ class LineReader:
         if len(layouts) < _MOST_LAYOUTS:
             code = self._code(line.unit, line.torque.decimals) if line.kind is Kind.SAMPLE else int(line.kind)
             layout = Layout(raw, line, text_at, code)
-            self._last = layout
             if layout.is_few:
                 self._by_shape[raw[: -len(self._terminator)].translate(_SHAPE)] = layout
+                self._expect(layout)
             layouts.append(layout)
             n_words = 3 + len(layout._words)
             if n_words > len(self._scratch):
                 self._scratch = np.empty((n_words, _ROWS), np.uint64)
 
+    def _expect(self, layout: Layout) -> None:
+        """Take `layout` for that of the next few lines."""
+        self._expected = layout
+        self.read_plain = layout.read_few if layout.is_plain else _unknown
+
     # --- a few lines ------------------------------------------------------------------------------------------------
 
     def _read_few(self, body: bytes) -> Columns:
-        layout = self._last
-        if layout is not None and layout.is_few:
-            numbers = layout.read_few(body)
-            if numbers is not None:
-                if layout.is_plain:
-                    return Columns(layout.codes[: len(numbers)], numbers, None, None, layout.code)
-                digits, ticks, sequence = layout.columns_few(numbers)
-                if ticks is None and self._has_time:
-                    ticks = np.full(len(digits), np.nan)
-                if sequence is None and self._has_sequence:
-                    sequence = np.full(len(digits), -1, np.int64)
-                return Columns(layout.codes[: len(digits)], digits, ticks, sequence, layout.code)
-        return self._read_each(body)
+        layout = self._expected
+        numbers = None if layout is None else layout.read_few(body)
+        if layout is None or numbers is None:
+            return self._read_each(body)
+        digits, ticks, sequence = layout.columns_few(numbers)
+        if ticks is None and self._has_time:
+            ticks = np.full(len(digits), np.nan)
+        if sequence is None and self._has_sequence:
+            sequence = np.full(len(digits), -1, np.int64)
+        return Columns(layout.codes[: len(digits)], digits, ticks, sequence, layout.code)
 
     def _read_each(self, body: bytes) -> Columns:
         raws = body.split(self._terminator)
@@ -519,6 +552,8 @@ class LineReader:
                 ticks[row] = tick
             if sequence is not None:
                 sequence[row] = number
+        if layout is not None and layout is not self._expected:
+            self._expect(layout)  # what comes next looks most like what came last
         return Columns(code, digits, ticks, sequence)
 
     def _put(
@@ -643,6 +678,10 @@ class LineReader:
             if rows.sequence is not None and out.sequence is not None:
                 rows.sequence[taken] = out.sequence[chosen]
         return np.concatenate(left) if left else wanted[:0]
+
+
+def _unknown(_body: bytes) -> None:
+    """Stands for `Layout.read_few` until there is one."""
 
 
 def _joined(parts: list[Columns], has_time: bool, has_sequence: bool) -> Columns:

@@ -41,8 +41,8 @@ class Gap:
     missing: int
 
 
-_NO_TIMES: Final[FloatArray] = np.empty(0, dtype=np.float64)
-_NO_TIMES.flags.writeable = False
+NO_TIMES: Final[FloatArray] = np.empty(0, dtype=np.float64)
+NO_TIMES.flags.writeable = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ class SampleBlock:
     unit: str
     source: Source
     gaps: tuple[Gap, ...] = ()
-    overload_t_s: FloatArray = field(default_factory=lambda: _NO_TIMES)
+    overload_t_s: FloatArray = field(default_factory=lambda: NO_TIMES)
     arrival_s: float = 0.0
 
     def __post_init__(self) -> None:
