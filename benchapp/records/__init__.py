@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from benchapp.records._blob import PackedTrace, packed
 from benchapp.records.errors import (
     ChangedMeanwhileError,
     NotAllowedError,
@@ -51,6 +52,7 @@ __all__ = [
     "JobEntry",
     "NotAllowedError",
     "Outcome",
+    "PackedTrace",
     "Person",
     "ReadingRow",
     "RereadDifference",
@@ -69,6 +71,7 @@ __all__ = [
     "ToolRecord",
     "ToolState",
     "WrongStoreError",
+    "packed",
 ]
 
 

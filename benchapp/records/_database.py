@@ -7,7 +7,7 @@ import shutil
 import sqlite3
 import threading
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
@@ -84,6 +84,7 @@ class Database:
         self.kind = "demo" if demo else "live"
         self.lock = threading.RLock()
         self._closed = False
+        self._translation = _Translation(self.error_of)
         self._idle: deque[sqlite3.Connection] = deque()
         found = version_of(path)
         if found is not None:
@@ -238,17 +239,9 @@ class Database:
 
     # --- errors
 
-    @contextlib.contextmanager
-    def translated(self) -> Iterator[None]:
-        """Turn what the database says into a `StoreError`."""
-        try:
-            yield
-        except sa.exc.DBAPIError as error:
-            if isinstance(error.orig, sqlite3.Error):
-                raise self.error_of(error.orig) from error
-            raise
-        except sqlite3.Error as error:
-            raise self.error_of(error) from error
+    def translated(self) -> _Translation:
+        """Turn what the database says inside a `with` into a `StoreError`."""
+        return self._translation
 
     def error_of(self, error: sqlite3.Error) -> StoreError:
         """Return our error for SQLite's (result codes: sqlite.org/rescode.html)."""
@@ -265,6 +258,23 @@ class Database:
         if code == sqlite3.SQLITE_CONSTRAINT:
             return NotAllowedError(self.path, f"Records at {self.path}: {error}. Nothing was changed.")
         return StoreError(self.path, f"Records at {self.path}: {error}. The last step was not stored. Try it again.")
+
+
+class _Translation:
+    """Context manager without a state of its own; a generator would cost every pull some microseconds."""
+
+    __slots__ = ("_error_of",)
+
+    def __init__(self, error_of: Callable[[sqlite3.Error], StoreError]) -> None:
+        self._error_of = error_of
+
+    def __enter__(self) -> None:
+        pass
+
+    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
+        said = error.orig if isinstance(error, sa.exc.DBAPIError) else error
+        if isinstance(said, sqlite3.Error):
+            raise self._error_of(said) from error
 
 
 def _connect(path: Path, *, writes: bool) -> sqlite3.Connection:

@@ -13,8 +13,8 @@ import datetime as dt
 import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from functools import lru_cache
+from operator import attrgetter
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,6 +24,7 @@ from sqlalchemy.dialects.sqlite import insert as upsert
 from benchapp.metrology.reference import Calibration, Reference
 from benchapp.metrology.tool import Tool
 from benchapp.records import _blob, chain, check_standard, shown
+from benchapp.records._blob import PackedTrace, packed
 from benchapp.records._claims import Claims
 from benchapp.records._database import Database, Hot
 from benchapp.records._followed import MADE_CUSTODIAN, NO_CUSTODIAN, PERSON_ADDED, PERSON_CHANGED
@@ -81,6 +82,7 @@ _BELONGS: Final = {
     "demo": frozenset({Source.SIMULATED, Source.REPLAYED}),
 }
 _HEAD_FIELDS: Final = tuple(f.name for f in dataclasses.fields(Run) if f.name not in ("plan", "pulls"))
+_HEAD_VALUES: Final = attrgetter(*_HEAD_FIELDS)
 
 ALLOWED: Final[Mapping[ToolState, frozenset[ToolState]]] = {
     ToolState.IN_SERVICE: frozenset({ToolState.QUARANTINED, ToolState.AT_LABORATORY, ToolState.RETIRED}),
@@ -98,29 +100,37 @@ _PUT_PULL: Final = Hot(
     ),
     _PULL_COLUMNS,
 )
-_PUT_TRACE: Final = Hot(sa.insert(traces), [c.name for c in traces.columns])
+_PUT_TRACE: Final = "INSERT INTO traces (run_key, number, n_samples, sha256, blob) VALUES (?,?,?,?,?)"
 _PUT_STATE: Final = (  # one statement that finds the run unsealed and writes; no row comes back for a sealed one
     "INSERT INTO run_states (run_key, data) SELECT key, ? FROM runs WHERE key = ? AND seal = '' "
     "ON CONFLICT (run_key) DO UPDATE SET data = excluded.data"
 )
 
 
-@dataclass(slots=True)
 class _Known:
     """What this store wrote last of a run under way, so that only what changed is written again."""
 
-    key: int
-    pulls: dict[int, CapturedPull]
-    plan: object
-    columns: tuple[str, str, str] | None = None
-    head: dict[str, tuple[object, Any]] = field(default_factory=dict)
+    def __init__(self, key: int, pulls: dict[int, CapturedPull], plan: object) -> None:
+        self.key = key
+        self.pulls = pulls
+        self.plan = plan
+        self.columns: tuple[str, str, str] | None = None
+        self._values: list[object] = [None] * len(_HEAD_FIELDS)
+        self._texts = [f'"{name}":null' for name in _HEAD_FIELDS]
 
-    def data_of(self, name: str, value: object) -> Any:
-        """The value as data; what did not change since last time is not encoded again (all of it is immutable)."""
-        before = self.head.get(name)
-        if before is None or before[0] is not value or isinstance(value, dict):
-            self.head[name] = before = (value, to_data(value))
-        return before[1]
+    def head_of(self, run: Run) -> str:
+        """The run without plan and pulls as JSON; what did not change since last time is not written out again."""
+        values = self._values
+        for index, value in enumerate(_HEAD_VALUES(run)):
+            if value is values[index]:
+                continue  # all but dicts are immutable, and of those a copy is kept
+            if type(value) is dict:
+                if value == values[index]:
+                    continue
+                value = dict(value)
+            self._texts[index] = f'"{_HEAD_FIELDS[index]}":{_text(value)}'
+            values[index] = value
+        return "{" + ",".join(self._texts) + "}"
 
 
 def _words(search: str) -> list[str]:
@@ -132,6 +142,31 @@ _ENCODER: Final = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), al
 
 def _json(value: object) -> str:
     return _ENCODER.encode(value)
+
+
+@lru_cache(maxsize=64)
+def _field_names(cls: type) -> tuple[str, ...] | None:
+    return tuple(each.name for each in dataclasses.fields(cls)) if dataclasses.is_dataclass(cls) else None
+
+
+def _plain(value: object) -> object:
+    """What the JSON encoder does not know of a run: its dataclasses, field by field, and what `to_data` knows."""
+    cls: Any = type(value)
+    names = _field_names(cls)
+    return to_data(value) if names is None else {name: getattr(value, name) for name in names}
+
+
+_QUICK_ENCODER: Final = json.JSONEncoder(
+    ensure_ascii=False, separators=(",", ":"), allow_nan=False, check_circular=False, default=_plain
+)
+
+
+def _text(value: object) -> str:
+    """The same as `_json(to_data(value))` in half the time, for what is written with every pull."""
+    try:
+        return _QUICK_ENCODER.encode(value)
+    except ValueError:
+        return _json(to_data(value))  # says where
 
 
 @lru_cache(maxsize=8192)
@@ -530,13 +565,13 @@ class Store:
             self._write_state(raw, known, run)
         self._remember(known, run)
 
-    def store_pull(self, run: Run, pull: CapturedPull, trace: Trace) -> None:
+    def store_pull(self, run: Run, pull: CapturedPull, trace: Trace | PackedTrace) -> None:
         """Store a pull, its trace and the run's state in one transaction; durable on return.
 
         Args:
             run: As it stands with the pull in it.
             pull: The pull; kept with `run` even where `run.pulls` does not name it yet.
-            trace: Its stretch of the stream, as the device said it.
+            trace: Its stretch of the stream, as the device said it; packed already where that was done meanwhile.
 
         Raises:
             SealedError, RunTakenError: As `save_run`.
@@ -544,11 +579,10 @@ class Store:
             NotAllowedError: The pull was stored before with another trace.
         """
         self._must_belong(trace.source)
-        blob = _blob.encode(trace)
-        digest = chain.digest_of(blob)
+        whole = trace if isinstance(trace, PackedTrace) else packed(trace)
+        if all(each.number != pull.number for each in run.pulls):
+            run = dataclasses.replace(run, pulls=(*run.pulls, pull))
         with self._working_on(run) as (raw, known):
-            if all(each.number != pull.number for each in run.pulls):
-                run = dataclasses.replace(run, pulls=(*run.pulls, pull))
             self._write_state(raw, known, run)
             stored = None
             if pull.number in known.pulls:
@@ -556,17 +590,8 @@ class Store:
                     "SELECT sha256 FROM traces WHERE run_key = ? AND number = ?", (known.key, pull.number)
                 ).fetchone()
             if stored is None:
-                _PUT_TRACE.run(
-                    raw,
-                    {
-                        "run_key": known.key,
-                        "number": pull.number,
-                        "n_samples": len(trace),
-                        "sha256": digest,
-                        "blob": blob,
-                    },
-                )
-            elif stored[0] != digest:
+                raw.execute(_PUT_TRACE, (known.key, pull.number, whole.n_samples, whole.sha256, whole.blob))
+            elif stored[0] != whole.sha256:
                 raise NotAllowedError(
                     self.path, f"Pull {pull.number} of run {run.run_id} was stored before with another trace."
                 )
@@ -616,18 +641,15 @@ class Store:
     def _write_state(self, raw: sqlite3.Connection, known: _Known, run: Run) -> None:
         if known.plan is not run.plan and known.plan != run.plan and known.plan != plan_to_data(run.plan):
             raise NotAllowedError(self.path, f"The plan of run {run.run_id} was fixed before its first pull.")
-        head = {name: known.data_of(name, getattr(run, name)) for name in _HEAD_FIELDS}
-        if raw.execute(_PUT_STATE, (_json(head), known.key)).rowcount != 1:
+        if raw.execute(_PUT_STATE, (known.head_of(run), known.key)).rowcount != 1:
             raise SealedError(self.path, run.run_id, "changing it")
         columns = (run.state.value, run.finished, shown.outcome_of(run).value)
         if columns != known.columns:  # every page less is a page less to sync
             raw.execute("UPDATE runs SET state = ?, finished = ?, outcome = ? WHERE key = ?", (*columns, known.key))
         for pull in run.pulls:
-            if known.pulls.get(pull.number) != pull:
-                _PUT_PULL.run(
-                    raw,
-                    {**shown.pull_columns(run, pull), "run_key": known.key, "data": _json(to_data(pull))},
-                )
+            before = known.pulls.get(pull.number)
+            if before is not pull and before != pull:
+                _PUT_PULL.run(raw, {**shown.pull_columns(run, pull), "run_key": known.key, "data": _text(pull)})
 
     def _remember(self, known: _Known, run: Run) -> None:
         known.columns = (run.state.value, run.finished, shown.outcome_of(run).value)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
+from benchapp.records import PackedTrace, packed
 from benchapp.records.model import Outcome
 from benchapp.runs.model import CapturedPull, Run
 from benchapp.torque.trace import Trace
@@ -29,7 +31,7 @@ class RunStore(Protocol):
         """Store where a run stands."""
         ...
 
-    def store_pull(self, run: Run, pull: CapturedPull, trace: Trace) -> None:
+    def store_pull(self, run: Run, pull: CapturedPull, trace: PackedTrace) -> None:
         """Store a pull, its trace and the run's state in one transaction."""
         ...
 
@@ -56,7 +58,7 @@ class Job:
     kind: str
     run: Run | None = None
     pull: CapturedPull | None = None
-    trace: Trace | None = None
+    trace: Trace | PackedTrace | None = None
     judgement: Mapping[str, object] | None = None
     outcome: Outcome | None = None
 
@@ -99,7 +101,14 @@ class Keeper:
             self._selftest = result
 
     def add(self, job: Job) -> None:
-        """Queue a job; any thread, returns at once."""
+        """Queue a job; any thread, does not wait for the disk.
+
+        A trace is packed here, on the thread that brings it: so that it happens while the disk takes its time for the
+        pull before, and so that pulls which have to wait take little room.
+        """
+        if isinstance(job.trace, Trace):
+            with contextlib.suppress(Exception):  # what is wrong with it is told when it is its turn to be written
+                job = replace(job, trace=packed(job.trace))
         with self._wake:
             last = self._jobs[-1] if len(self._jobs) > 1 else None  # never the one being written
             if job.kind == "save" and last is not None and last.kind == "save" and _same(last, job):
@@ -181,7 +190,8 @@ def _write(store: RunStore, job: Job, selftest: Mapping[str, object] | None) -> 
     elif job.kind == "pull":
         if job.pull is None or job.trace is None:
             raise ValueError("a pull needs its trace")
-        store.store_pull(job.run, job.pull, job.trace)
+        trace = job.trace if isinstance(job.trace, PackedTrace) else packed(job.trace)
+        store.store_pull(job.run, job.pull, trace)
     else:
         store.seal(job.run, outcome=job.outcome, judgement=job.judgement, selftest=selftest)
     return None

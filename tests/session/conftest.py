@@ -13,6 +13,7 @@ from benchapp.pulls import Mode, PullReader
 from benchapp.runs.planning import plan_run
 from benchapp.runs.procedure import shipped_procedure
 from benchapp.session.session import BenchSession
+from benchapp.torque.trace_codec import decode
 from drivers.samples import SampleBlock, Source
 from drivers.status import LinkState, LinkStatus
 
@@ -50,7 +51,7 @@ class HandStore:
     def store_pull(self, run, pull, trace):
         self._write("pull")
         self.runs[run.run_id] = run
-        self.pulls[run.run_id, pull.number] = (pull, trace)
+        self.pulls[run.run_id, pull.number] = (pull, decode(trace.blob))
 
     def seal(self, run, *, outcome=None, judgement=None, selftest=None):
         self._write("seal")
