@@ -538,7 +538,8 @@ class FittedButton(QPushButton):
         painter = QStylePainter(self)
         painter.drawControl(QStyle.ControlElement.CE_PushButton, option)
         colours = theme.palette()
-        painter.setPen(QColor(colours.ground if self.property("kind") == "main" else colours.ink))
+        ink = {"main": colours.ground, "quiet": colours.ink if self.underMouse() else colours.soft}
+        painter.setPen(QColor(ink.get(self.property("kind"), colours.ink)))
         draw_fitted(painter, QRectF(self.rect()).adjusted(6, 0, -6, 0), text, self.font(), align=CENTRE)
         painter.end()
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtCore import QPointF, QRect, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetricsF, QMouseEvent, QPainter, QPainterPath, QPen, QResizeEvent
 from PySide6.QtWidgets import QLineEdit, QWidget
 
@@ -218,13 +218,21 @@ class VerdictSheet(Panel):
         beside = head.adjusted(used + s.pad, 0, 0, 0)
         draw_fitted(painter, beside, words.VERDICT_FOOT, font_of_cap(s.small), align=RIGHT, least=0.7)
         foot = QRectF(head.left(), left.bottom() - s.small * 3.2, head.width(), s.small * 2.6)
-        draw_fitted(painter, foot, self._legend(), font_of_cap(s.small))
+        foot.setRight(self.room_for_origin().left() - s.pad * 0.5)
+        draw_fitted(painter, foot, self._legend(), font_of_cap(s.small), least=0.7)
         if shown:
             pitch = min((foot.top() - head.bottom() - s.pad) / len(shown), s.lead * 11)
             for i, (result, known) in enumerate(reversed(shown)):
                 row = QRectF(head.left(), head.bottom() + s.pad * 0.4 + i * pitch, head.width(), pitch - s.pad * 0.4)
                 self._draw_row(painter, row, result, known)
         self._draw_word(painter, right)
+
+    def room_for_origin(self) -> QRect:
+        """Return where the way to the origin of the numbers stands: right at the foot, beside the legend."""
+        s = self.sizes
+        left_width = self.width() - max(self.width() * 0.37, s.state * 7.6) - s.gap
+        width, height = s.small * 24, s.small * 3.2
+        return QRectF(left_width - s.pad * 0.5 - width, self.height() - height - s.small * 0.4, width, height).toRect()
 
     def _legend(self) -> str:
         verdict = self.view.verdict if self.view is not None else None

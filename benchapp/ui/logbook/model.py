@@ -357,21 +357,21 @@ FIGURE_NAMES: Final[Mapping[str, str]] = {
 }
 
 
-def figure_lines(procedure: Mapping[str, Any], tool: Tool) -> list[FigureLine]:
+def figure_lines(procedure: Mapping[str, Any], tool: Tool | None) -> list[FigureLine]:
     """Return every figure of the procedure as the run kept it; those for other kinds of tools are left out.
 
     Args:
         procedure: `RunPlan.procedure`.
-        tool: Of the run.
+        tool: Of the run; None: figures for every kind.
     """
-    own, kind = f"{tool.tool_type.value}-{tool.tool_class}", tool.tool_type.value
+    own = [] if tool is None else [f"{tool.tool_type.value}-{tool.tool_class}", tool.tool_type.value]
     found: list[FigureLine] = []
 
     def walk(table: Mapping[str, Any], path: tuple[str, ...]) -> None:
         if "value" in table and "source" in table:
             name = ".".join(path)
             kinds = [part for part in path if part[:1] == "I" and part.rstrip("ABCDEFG-") in ("I", "II")]
-            if kinds and kinds[0] not in (own, kind):
+            if kinds and own and kinds[0] not in own:
                 return
             base = ".".join(part for part in path if part not in kinds)
             title = FIGURE_NAMES.get(name) or FIGURE_NAMES.get(base) or FIGURE_NAMES.get(path[0]) or name
