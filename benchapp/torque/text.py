@@ -88,14 +88,14 @@ def parse_unit(text: str) -> str:
     """Return our name (a key of `FACTORS`) of a torque unit as people and devices write it.
 
     Order of force and length, and what stands between them (nothing, a dot, a hyphen, a space), do not matter; a
-    pound, an ounce or a kilogram beside a length is a force. Capitals do not matter except where they tell milli
-    from mega: MN·m and Mn·m are refused, not read as mN·m.
+    pound, an ounce or a kilogram beside a length is a force. N·cm, as screwdrivers bear it, is cN·m. Capitals do not
+    matter except where they tell milli from mega: MN·m and Mn·m are refused, not read as mN·m.
 
     Raises:
         UnknownUnitError: Anything else; energy (J, Wh) and "mN" alone among it.
 
-    >>> [parse_unit(text) for text in ("Nm", "N-m", "ft-lb", "ft·lbf", "in-lb", "cNm", "kgf.cm", "ozf·in", "mN·m")]
-    ['N·m', 'N·m', 'lbf·ft', 'lbf·ft', 'lbf·in', 'cN·m', 'kgf·cm', 'ozf·in', 'mN·m']
+    >>> [parse_unit(text) for text in ("Nm", "N-m", "ft-lb", "ft·lbf", "in-lb", "cNm", "Ncm", "kgf.cm", "ozf·in")]
+    ['N·m', 'N·m', 'lbf·ft', 'lbf·ft', 'lbf·in', 'cN·m', 'cN·m', 'kgf·cm', 'ozf·in']
     """
     trimmed = text.strip()
     if trimmed in FACTORS:
@@ -127,6 +127,8 @@ def parse_unit(text: str) -> str:
 def _newton_metre(bare: str) -> str | None:
     """Newton metres with their prefixes; the case of the prefix counts, that of N and m does not."""
     matched = re.fullmatch(r"(?i:([cmk]?)(?:n|newton)s?·?(?:m|metre|meter)s?)", bare)
+    if matched is None:
+        matched = re.fullmatch(r"(?i:(?:n|newton)s?·?(c)(?:enti)?(?:m|metre|meter)s?)", bare)  # N·cm is cN·m, exactly
     if matched is None:
         return None
     prefix = matched.group(1)

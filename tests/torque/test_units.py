@@ -58,7 +58,7 @@ def test_there_and_back_loses_no_more_than_the_last_bits(torque, unit):
     ("unit", "spellings"),
     [
         ("N·m", ["Nm", "N-m", "N.m", "N m", "N*m", "nm", "NM", "N⋅m", "newton metre", "newton-meters", " N·m "]),
-        ("cN·m", ["cNm", "cN-m", "CNM", "cN.m"]),
+        ("cN·m", ["cNm", "cN-m", "CNM", "cN.m", "Ncm", "N·cm", "NCM", "N-cm", "newton centimetre"]),
         ("mN·m", ["mNm", "mN·m", "mN-m"]),
         ("kN·m", ["kNm", "kN.m", "KNM"]),
         ("lbf·ft", ["ft-lb", "ft·lbf", "ft lbs", "lb-ft", "LBFT", "FTLB", "ft.lb", "foot-pounds", "lbf ft", "lb'"]),
