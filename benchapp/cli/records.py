@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchapp.cli.errors import CommandError
-from benchapp.records.errors import StoreError
+from benchapp.records.errors import StoreError, WrongStoreError
 
 if TYPE_CHECKING:
     from benchapp.records.backup import Copy
@@ -37,7 +37,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     check.add_argument("--json", action="store_true", help="print one JSON object")
     check.set_defaults(run=_check)
     export = what.add_parser("export", help="write records to a file or folder")
-    export.add_argument("--format", choices=FORMATS, required=True)
+    export.add_argument("--format", choices=FORMATS)
     export.add_argument("--table", choices=("runs", "readings", "tools", "due"), default="runs", help="for csv")
     export.add_argument(
         "--run", dest="runs", metavar="ID", action="append", default=[], help="for traces: only this run"
@@ -81,8 +81,16 @@ def _open(args: argparse.Namespace, *, must_exist: bool = True) -> Store:
 
     try:
         return Store.open(path, demo=args.demo)
+    except WrongStoreError as error:
+        raise CommandError(_other_kind(path, demo=args.demo)) from error
     except StoreError as error:
         raise CommandError(str(error)) from error
+
+
+def _other_kind(path: Path, *, demo: bool) -> str:
+    if demo:
+        return f"{path} holds the records of a shop; leave --demo away"
+    return f"{path} holds demonstration records; say --demo before what is to be done with them"
 
 
 def _check(args: argparse.Namespace) -> int:
@@ -137,6 +145,8 @@ def _export(args: argparse.Namespace) -> int:
     if args.schema:
         print(json.dumps(exchange.SCHEMA, indent=2, ensure_ascii=False))
         return 0
+    if args.format is None:
+        raise CommandError(f"records export: choose a --format: {', '.join(FORMATS)}")
     today = dt.date.today()
     if args.format in ("xlsx", "traces") and not args.output:
         raise CommandError(f"--format {args.format} needs -o PATH")
@@ -274,10 +284,13 @@ def _reread(args: argparse.Namespace) -> int:
             fields = ("run_id", "number", "stored_nm", "reread_nm", "stored_flags", "reread_flags", "detector")
             print(json.dumps({name: getattr(each, name) for name in fields}, ensure_ascii=False))
         else:
-            print(
-                f"run {each.run_id}, pull {each.number}: {each.stored_nm} -> {each.reread_nm} N·m, "
-                f"{' '.join(each.stored_flags) or 'no flags'} -> {' '.join(each.reread_flags) or 'no flags'}"
-            )
+            torques = " -> ".join(_torque(torque) for torque in (each.stored_nm, each.reread_nm))
+            flags = " -> ".join(" ".join(names) or "no flags" for names in (each.stored_flags, each.reread_flags))
+            print(f"run {each.run_id}, pull {each.number}: {torques}; {flags}")
     if not args.json:
         print(f"{len(found)} readings come out differently; nothing was written.")
     return 1 if found else 0
+
+
+def _torque(torque_nm: float | None) -> str:
+    return "no reading" if torque_nm is None else f"{torque_nm:.7g} N·m"

@@ -120,7 +120,9 @@ WRONG = [
     (["--store", "{damaged}", "check"], "are damaged"),
     (["--store", "{damaged}", "backup"], "damaged"),
     (["--store", "{newer}", "check"], "Install the newer program"),
-    (["--demo", "--store", "{path}", "check"], "live store"),
+    (["--demo", "--store", "{path}", "check"], "leave --demo away"),
+    (["--store", "{demo}", "check"], "say --demo"),
+    (["--store", "{demo}", "export", "--format", "csv"], "say --demo"),
     (["--store", "{path}", "check", "--against", "12:abc"], "--against: '12:abc' is no head"),
     (["--store", "{path}", "check", "--against", "{text}"], "--against: "),
     (["--store", "{path}", "check", "--against", "x" * 5000], "is no head"),
@@ -152,6 +154,12 @@ WRONG = [
     (["--store", "{path}"], "WHAT"),
     (["--store", "{path}", "mend"], "mend"),
 ]
+
+
+def test_the_schema_of_an_export_is_printed_without_records(capsys):
+    status, out, _ = run(capsys, "export", "--schema")
+    assert status == 0
+    assert json.loads(out)["$schema"]
 
 
 @pytest.mark.parametrize(("arguments", "said"), WRONG, ids=[" ".join(each[0][2:])[:60] for each in WRONG])
