@@ -1,5 +1,6 @@
 """The workshop's own procedures: copies of those that come with the program, changed figure by figure.
 
+A procedure is withdrawn, and offered again, by a further version that says so: nothing is taken out of the records.
 Every version is kept, with who made it, when and why; each is an entry of the chain, under the custodian's lock. A run
 keeps the figures that were in force, so that a later version changes nothing of what was judged before.
 """
@@ -50,6 +51,15 @@ def own_procedures(store: Store) -> list[Procedure]:
             "(SELECT max(version) FROM procedures WHERE name = newest.name)"
         ).fetchall()
     return sorted((procedure_from_text(data, key) for key, data in rows), key=lambda p: p.name.casefold())
+
+
+def offered_procedures(store: Store) -> list[Procedure]:
+    """Return the own procedures that are offered for runs: those that were not withdrawn.
+
+    Raises:
+        ProcedureError: As `own_procedures`.
+    """
+    return [procedure for procedure in own_procedures(store) if not procedure.withdrawn]
 
 
 def versions(store: Store, key: str) -> list[OwnVersion]:

@@ -989,10 +989,10 @@ class Store:
         return check_standard.standing(self, reference)
 
     def own_procedures(self) -> list[Procedure]:
-        """The newest version of each procedure made here; see `benchapp.records.procedures`."""
-        from benchapp.records.procedures import own_procedures  # which needs this module
+        """The newest version of each procedure made here and not withdrawn; see `benchapp.records.procedures`."""
+        from benchapp.records.procedures import offered_procedures  # which needs this module
 
-        return own_procedures(self)
+        return offered_procedures(self)
 
     def n_open_tasks(self) -> int:
         """How many items of the work list are open; see `benchapp.records.impact`."""

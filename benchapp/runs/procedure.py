@@ -71,29 +71,46 @@ class Figure:
     mark: str
 
 
-def _number(low: float, high: float) -> Callable[[Any], str]:
+@dataclass(frozen=True, slots=True)
+class FigureKind:
+    """What a figure of a name may be.
+
+    Attributes:
+        problem: Returns why a value cannot be, "" for one that can.
+        wanted: What is taken, in words.
+        example: A value that is taken, of the type that all of them have.
+        unit: Of the number; "" without.
+    """
+
+    problem: Callable[[Any], str]
+    wanted: str
+    example: Any
+    unit: str = ""
+
+
+def _number(low: float, high: float, example: float, unit: str = "") -> FigureKind:
     def check(value: Any) -> str:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             return f"a number was expected, not {value!r}"
-        return "" if low <= value <= high else f"{value} is not between {low:g} and {high:g}"
+        return "" if low <= value <= high else f"{value:g} is not between {low:g} and {high:g}"
 
-    return check
+    return FigureKind(check, f"a number from {low:g} to {high:g}", example, unit)
 
 
-def _count(low: int, high: int) -> Callable[[Any], str]:
+def _count(low: int, high: int, example: int, unit: str = "") -> FigureKind:
     def check(value: Any) -> str:
         if isinstance(value, bool) or not isinstance(value, int):
             return f"a whole number was expected, not {value!r}"
         return "" if low <= value <= high else f"{value} is not between {low} and {high}"
 
-    return check
+    return FigureKind(check, f"a whole number from {low} to {high}", example, unit)
 
 
-def _one_of(*allowed: str) -> Callable[[Any], str]:
+def _one_of(*allowed: str) -> FigureKind:
     def check(value: Any) -> str:
         return "" if value in allowed else f"{value!r} is none of {', '.join(allowed)}"
 
-    return check
+    return FigureKind(check, " or ".join(allowed), allowed[0])
 
 
 def _truth(value: Any) -> str:
@@ -123,48 +140,63 @@ def _steps(value: Any) -> str:
     return "" if [step[0] for step in value] == sorted({step[0] for step in value}) else "the ranges must rise"
 
 
-_KINDS: Final = ("I", "II", *(f"I-{c}" for c in "ABCDE"), *(f"II-{c}" for c in "ABCDEFG"))
-_PERCENT: Final = _number(0.01, 100)
-_LIMIT: Final = _number(0.01, 50)
+KINDS: Final = ("I", "II", *(f"I-{c}" for c in "ABCDE"), *(f"II-{c}" for c in "ABCDEFG"))
+"""Types and classes that a figure can be for."""
+_PERCENT: Final = _number(0.01, 100, 1.0, "%")
+_LIMIT: Final = _number(0.01, 50, 4.0, "%")
+_READINGS: Final = _count(1, 50, 5)
 
-_REQUIRED: Final[dict[str, Callable[[Any], str]]] = {
-    "points.at": _points,
+_REQUIRED: Final[dict[str, FigureKind]] = {
+    "points.at": FigureKind(
+        _points,
+        f'percentages above 0 and up to 100 that rise, before them "{LOWEST}" if wanted; none: typed at the start',
+        [20.0, 60.0, 100.0],
+        "% of maximum",
+    ),
     "points.order": _one_of("rising"),
-    "readings.I": _count(1, 50),
-    "readings.II": _count(1, 50),
-    "preload.I.n": _count(0, 50),
-    "preload.II.n": _count(0, 50),
+    "readings.I": _READINGS,
+    "readings.II": _READINGS,
+    "preload.I.n": _count(0, 50, 1),
+    "preload.II.n": _count(0, 50, 5),
     "preload.at": _one_of("maximum", "target"),
-    "preload.after_direction_change": _truth,
-    "permissible.boundary": _number(0, 1e6),
+    "preload.after_direction_change": FigureKind(_truth, "yes or no", True),
+    "permissible.boundary": _number(0, 1e6, 10.0, "N·m"),
     "deviation.convention": _one_of("ISO", "PRESET"),
     "decision.rule": _one_of("simple", "guard-band", "four-way"),
     "conduct.set_aside_unflagged": _one_of("operator", "custodian", "nobody"),
-    "conduct.max_repeats": _count(0, 50),
-    "conduct.pause_limit": _number(0, 24 * 60),
+    "conduct.max_repeats": _count(0, 50, 3),
+    "conduct.pause_limit": _number(0, 24 * 60, 30.0, "min"),
 }
-_OPTIONAL: Final[dict[str, Callable[[Any], str]]] = {
-    **{f"readings.{kind}": _count(1, 50) for kind in _KINDS},
-    **{f"permissible.up_to.{kind}": _LIMIT for kind in _KINDS},
-    **{f"permissible.above.{kind}": _LIMIT for kind in _KINDS},
+_OPTIONAL: Final[dict[str, FigureKind]] = {
+    **{f"readings.{kind}": _READINGS for kind in KINDS},
+    **{f"permissible.up_to.{kind}": _LIMIT for kind in KINDS},
+    **{f"permissible.above.{kind}": _LIMIT for kind in KINDS},
     "permissible.other_direction": _LIMIT,
-    **{f"rate.{kind}.shortest": _number(0, 60) for kind in _KINDS},
-    **{f"rate.{kind}.longest": _number(0, 60) for kind in _KINDS},
-    **{f"rate.{kind}.shortest_by_range": _steps for kind in _KINDS},
-    "ambient.lowest": _number(-40, 60),
-    "ambient.highest": _number(-40, 60),
-    "ambient.change": _number(0, 40),
+    **{f"rate.{kind}.shortest": _number(0, 60, 0.5, "s") for kind in KINDS},
+    **{f"rate.{kind}.longest": _number(0, 60, 4.0, "s") for kind in KINDS},
+    **{
+        f"rate.{kind}.shortest_by_range": FigureKind(
+            _steps, "from N·m: seconds, rising, as in 0: 0.5; 10: 1", [[0.0, 0.5], [10.0, 1.0]], "[from N·m, s]"
+        )
+        for kind in KINDS
+    },
+    "ambient.lowest": _number(-40, 60, 18.0, "°C"),
+    "ambient.highest": _number(-40, 60, 28.0, "°C"),
+    "ambient.change": _number(0, 40, 1.0, "°C"),
     "ambient.humidity": _PERCENT,
-    "reference.share_of_limit": _number(0.01, 1),
-    "reference.uncertainty": _PERCENT,
+    "reference.share_of_limit": _number(0.01, 1, 0.25),
+    "reference.uncertainty": _number(0.01, 100, 1.0, "% of reading, k = 2"),
     "reference.quantity": _one_of("interval", "uncertainty", "accuracy"),
-    "decision.r": _number(0.01, 3),
-    "coverage.factor": _number(1, 4),
-    "coverage.probability": _number(0.5, 0.9999),
-    "interval.months": _count(1, 240),
-    "interval.operations": _count(1, 10_000_000),
+    "decision.r": _number(0.01, 3, 1.0),
+    "coverage.factor": _number(1, 4, 2.0),
+    "coverage.probability": _number(0.5, 0.9999, 0.95),
+    "interval.months": _count(1, 240, 12, "months"),
+    "interval.operations": _count(1, 10_000_000, 5000, "operations"),
 }
+FIGURES: Final[Mapping[str, FigureKind]] = MappingProxyType({**_OPTIONAL, **_REQUIRED})
+"""Every figure a procedure can have, by dotted name."""
 _HEAD: Final = ("key", "name", "edition", "version", "about")
+_WITHDRAWN: Final = "withdrawn"
 _FIGURE_KEYS: Final = ("value", "unit", "source", "clause", "mark")
 
 
@@ -179,6 +211,7 @@ class Procedure:
         version: Counts changes of this file, from 1.
         about: One sentence: what it is for.
         figures: By dotted name, e.g. "readings.II".
+        withdrawn: Why it is no longer offered for runs; "" it is.
     """
 
     key: str
@@ -187,6 +220,7 @@ class Procedure:
     version: int
     about: str
     figures: Mapping[str, Figure]
+    withdrawn: str = ""
 
     def value(self, name: str, default: Any = None) -> Any:
         """Return the value of a figure, `default` when the procedure has none of that name."""
@@ -307,15 +341,18 @@ def procedure_from_data(data: Mapping[str, Any], file: str = "procedure") -> Pro
         raise ProcedureError(file, "key" if not data["key"] else "name", "is empty")
     if data["version"] < 1:
         raise ProcedureError(file, "version", f"{data['version']} is less than 1")
+    withdrawn = data.get(_WITHDRAWN, "")
+    if not isinstance(withdrawn, str):
+        raise ProcedureError(file, _WITHDRAWN, "text was expected")
     figures: dict[str, Figure] = {}
     for key, value in data.items():
-        if key not in _HEAD:
+        if key not in (*_HEAD, _WITHDRAWN):
             _collect(key, value, file, figures)
     for key in _REQUIRED:
         if key not in figures:
             raise ProcedureError(file, key, "is missing")
     procedure = Procedure(
-        data["key"], data["name"], data["edition"], data["version"], data["about"], MappingProxyType(figures)
+        data["key"], data["name"], data["edition"], data["version"], data["about"], MappingProxyType(figures), withdrawn
     )
     _check_together(procedure, file)
     return procedure
@@ -328,8 +365,8 @@ def _collect(path: str, value: Any, file: str, figures: dict[str, Figure]) -> No
         for key, inner in value.items():
             _collect(f"{path}.{key}", inner, file, figures)
         return
-    check = _REQUIRED.get(path) or _OPTIONAL.get(path)
-    if check is None:
+    kind = FIGURES.get(path)
+    if kind is None:
         raise ProcedureError(file, path, "is no figure of a procedure")
     for key in value:
         if key not in _FIGURE_KEYS:
@@ -342,7 +379,7 @@ def _collect(path: str, value: Any, file: str, figures: dict[str, Figure]) -> No
     for key in ("unit", "source", "clause"):
         if not isinstance(value.get(key, ""), str):
             raise ProcedureError(file, f"{path}.{key}", "text was expected")
-    problem = check(value["value"])
+    problem = kind.problem(value["value"])
     if problem:
         raise ProcedureError(file, path, problem)
     figures[path] = Figure(
@@ -360,15 +397,33 @@ def _check_together(procedure: Procedure, file: str) -> None:
         raise ProcedureError(file, "ambient.lowest", f"{low:g} is not below ambient.highest {high:g}")
     if procedure.value("coverage.factor") is not None and procedure.value("coverage.probability") is not None:
         raise ProcedureError(file, "coverage", "has both factor and probability; k is fixed, or follows from t")
-    for kind in _KINDS:
-        shortest, longest = procedure.value(f"rate.{kind}.shortest"), procedure.value(f"rate.{kind}.longest")
-        if shortest is not None and longest is not None and shortest >= longest:
-            raise ProcedureError(file, f"rate.{kind}.shortest", f"{shortest:g} is not below longest {longest:g}")
+    if procedure.value("reference.share_of_limit") is not None and procedure.value("reference.uncertainty") is not None:
+        raise ProcedureError(
+            file, "reference", "has both share_of_limit and uncertainty; the demand is one of them, take the other away"
+        )
+    for kind in KINDS:
+        _check_window(procedure, kind, file)
+
+
+def _check_window(procedure: Procedure, kind: str, file: str) -> None:
+    """A class has its own times where it has them, else its type's."""
+
+    def figure(name: str) -> tuple[str, Any]:
+        own = f"rate.{kind}.{name}"
+        of_type = f"rate.{kind.partition('-')[0]}.{name}"
+        return (own, procedure.value(own)) if own in procedure.figures else (of_type, procedure.value(of_type))
+
+    (at, shortest), (_, longest), (steps_at, steps) = figure("shortest"), figure("longest"), figure("shortest_by_range")
+    if shortest is not None and longest is not None and shortest >= longest:
+        raise ProcedureError(file, at, f"{shortest:g} is not below longest {longest:g}")
+    slowest = max((seconds for _, seconds in steps or ()), default=0.0)
+    if longest is not None and slowest >= longest:
+        raise ProcedureError(file, steps_at, f"{slowest:g} is not below longest {longest:g}")
 
 
 def procedure_to_data(procedure: Procedure) -> dict[str, object]:
     """Return the whole procedure as nested JSON-able data, each figure with its source; for records and for files."""
-    data: dict[str, Any] = {key: getattr(procedure, key) for key in _HEAD}
+    data: dict[str, Any] = {key: getattr(procedure, key) for key in _head_of(procedure)}
     for name, figure in procedure.figures.items():
         *path, last = name.split(".")
         table = data
@@ -378,9 +433,13 @@ def procedure_to_data(procedure: Procedure) -> dict[str, object]:
     return data
 
 
+def _head_of(procedure: Procedure) -> tuple[str, ...]:
+    return (*_HEAD, _WITHDRAWN) if procedure.withdrawn else _HEAD
+
+
 def procedure_to_toml(procedure: Procedure) -> str:
     """Return the procedure as the text of a TOML file that `load_procedure` reads back equal."""
-    lines = [f"{key} = {_toml(getattr(procedure, key))}" for key in _HEAD] + [""]
+    lines = [f"{key} = {_toml(getattr(procedure, key))}" for key in _head_of(procedure)] + [""]
     for name, figure in procedure.figures.items():
         inner = ", ".join(
             f"{key} = {_toml(getattr(figure, key))}" for key in _FIGURE_KEYS if getattr(figure, key) != ""
@@ -447,16 +506,43 @@ def copied(procedure: Procedure, key: str, name: str) -> Procedure:
 
 
 def edited(procedure: Procedure, name: str, value: Any, *, source: str, mark: str, clause: str = "") -> Procedure:
-    """Return the procedure with one figure changed and the version counted up. A change names its source.
+    """Return the procedure with one figure changed or added and the version counted up. A change names its source.
 
     Raises:
         ProcedureError: The figure or its new value cannot be.
     """
-    old = procedure.figures.get(name)
+    old, kind = procedure.figures.get(name), FIGURES.get(name)
     figures = dict(procedure.figures)
-    figures[name] = Figure(value, old.unit if old else "", source, clause, mark)
+    figures[name] = Figure(value, old.unit if old else kind.unit if kind else "", source, clause, mark)
+    return _with_figures(procedure, figures)
+
+
+def without(procedure: Procedure, name: str) -> Procedure:
+    """Return the procedure without one figure and the version counted up.
+
+    Raises:
+        ProcedureError: It has none of that name, or cannot do without it.
+    """
+    if name not in procedure.figures:
+        raise ProcedureError(procedure.name, name, "is not in it")
+    if name in _REQUIRED:
+        raise ProcedureError(procedure.name, name, "no procedure can do without it; it can be changed")
+    return _with_figures(procedure, {each: figure for each, figure in procedure.figures.items() if each != name})
+
+
+def _with_figures(procedure: Procedure, figures: dict[str, Figure]) -> Procedure:
     changed = dataclasses.replace(procedure, figures=MappingProxyType(figures), version=procedure.version + 1)
     return procedure_from_data(procedure_to_data(changed), procedure.name)
+
+
+def addable(procedure: Procedure) -> tuple[str, ...]:
+    """Return the names of the figures that it could have and has not."""
+    return tuple(name for name in FIGURES if name not in procedure.figures)
+
+
+def withdrawn(procedure: Procedure, why: str) -> Procedure:
+    """Return its next version, which is not offered for runs any more; `why` "" offers it again."""
+    return dataclasses.replace(procedure, withdrawn=why, version=procedure.version + 1)
 
 
 def tool_kind(tool: Tool) -> str:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QWidget
 
 from benchapp.records import procedures as acts
 from benchapp.records.errors import StoreError
@@ -18,22 +18,14 @@ from benchapp.runs.procedure import (
     copied,
     edited,
     shipped_procedures,
+    withdrawn,
+    without,
 )
-from benchapp.ui import words
-from benchapp.ui.fields import (
-    Choices,
-    FieldError,
-    Form,
-    Panel,
-    PickField,
-    TextField,
-    label,
-    main_button,
-    plain_button,
-    read_number,
-)
-from benchapp.ui.logbook.model import FIGURE_NAMES
-from benchapp.ui.page import Column, Listing, Page
+from benchapp.ui.fields import Choices, Form, Panel, TextField, label, main_button, plain_button
+from benchapp.ui.figureform import FigureForm
+from benchapp.ui.figures import figure_title, refusal_text, value_text
+from benchapp.ui.listing import Column, Listing
+from benchapp.ui.page import Page
 
 if TYPE_CHECKING:
     from benchapp.ui.context import AppContext
@@ -55,80 +47,10 @@ class Listed:
     is_own: bool
 
 
-def figure_title(name: str) -> str:
-    """Return a figure's name in words.
-
-    >>> figure_title("permissible.above.II-A"), figure_title("rate.II.shortest")
-    ('II-A: permissible deviation, large tools', 'II: time for the last fifth, shortest')
-    """
-    path = name.split(".")
-    kinds = [part for part in path if part[:1] == "I" and part.rstrip("ABCDEFG-") in ("I", "II")]
-    base = ".".join(part for part in path if part not in kinds)
-    title = FIGURE_NAMES.get(name) or FIGURE_NAMES.get(base) or FIGURE_NAMES.get(path[0]) or name
-    if name == "preload.at":
-        title = FIGURE_NAMES["preload.at"]
-    if path[0] == "rate":
-        title += f", {path[-1].replace('_', ' ')}"
-    if base not in FIGURE_NAMES and path[0] not in ("rate", "readings", "preload", "permissible"):
-        title = name.replace(".", ": ").replace("_", " ")
-    return f"{kinds[0]}: {title}" if kinds else title
-
-
-def value_text(value: Any) -> str:
-    """Return a figure's value as it is shown and typed.
-
-    >>> value_text(["lowest", 60.0, 100.0]), value_text([[0, 0.5], [10, 1.0]]), value_text(True)
-    ('lowest; 60; 100', '0: 0.5; 10: 1', 'yes')
-    """
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, (int, float)):
-        return words.plain(value)
-    if isinstance(value, list):
-        return "; ".join(
-            ": ".join(map(value_text, each)) if isinstance(each, list) else value_text(each) for each in value
-        )
-    return str(value)
-
-
-def read_value(text: str, like: Any) -> Any:
-    """Return the value that was typed, of the kind that `like` is.
-
-    Raises:
-        FieldError: With the sentence to show.
-    """
-    text = text.strip()
-    if isinstance(like, bool):
-        if text.lower() not in ("yes", "no"):
-            raise FieldError("Value: yes or no.")
-        return text.lower() == "yes"
-    if isinstance(like, int):
-        number = read_number("Value", text)
-        if number != int(number):
-            raise FieldError(f"Value: {text} is no whole number.")
-        return int(number)
-    if isinstance(like, float):
-        return float(read_number("Value", text))
-    if isinstance(like, list):
-        parts = [part.strip() for part in text.split(";") if part.strip()]
-        if like and isinstance(like[0], list):
-            steps = [part.split(":") for part in parts]
-            if any(len(step) != 2 for step in steps):
-                raise FieldError("Value: steps like 0: 0.5; 10: 1 (from N·m: seconds).")
-            return [[read_number("Value", each) for each in step] for step in steps]
-        return [part if part == "lowest" else read_number("Value", part) for part in parts]
-    return text
-
-
 def _shown_value(row: Row) -> str:
     if row.figure.value == []:
         return "typed at the start"
-    return f"{value_text(row.figure.value)} {row.figure.unit}".strip()
-
-
-def mark_words(mark: str) -> str:
-    """Return a mark with what it says."""
-    return f"{mark}: {MARKS[mark]}"
+    return f"{value_text(row.figure.value).replace(';', ',')} {row.figure.unit}".strip()
 
 
 class ProceduresPage(Page):
@@ -160,14 +82,18 @@ class ProceduresPage(Page):
         row.addWidget(self.card, 17)
         self._build_card()
         self.naming = self._build_naming()
-        for view in (self.main, self.naming):
+        self.standing = self._build_standing()
+        for view in (self.main, self.naming, self.standing):
             self.views.addWidget(view)
         self.copy = plain_button("Copy as your own …")
         self.rename = plain_button("Rename …")
+        self.withdraw = plain_button("Withdraw …")
+        self.action_row.addWidget(self.withdraw)
         self.action_row.addWidget(self.rename)
         self.action_row.addWidget(self.copy)
         self.copy.clicked.connect(lambda: self.ask_name(is_new=True))
         self.rename.clicked.connect(lambda: self.ask_name(is_new=False))
+        self.withdraw.clicked.connect(self.ask_standing)
         self.list.chosen.connect(self._show)
         self.on_keys("Escape", self._back)
         self.setFocusProxy(self.list)
@@ -186,7 +112,7 @@ class ProceduresPage(Page):
         body.addWidget(self.about)
         self.figures = Listing(
             [
-                Column("Figure", lambda r: figure_title(r.name), second=lambda r: r.name, width=1.6),
+                Column("Figure", lambda r: figure_title(r.name), width=1.6),
                 Column("Value", _shown_value, width=1.0, strong=True),
                 Column("Source", lambda r: r.figure.source, second=lambda r: r.figure.clause, width=1.3),
                 Column("Mark", lambda r: r.figure.mark, second=lambda r: MARKS[r.figure.mark], width=1.2),
@@ -201,44 +127,47 @@ class ProceduresPage(Page):
             "soft",
             wrap=True,
         )
-        change = self.change = QWidget()
-        column = QVBoxLayout(change)
-        column.setContentsMargins(0, 4, 0, 0)
-        column.setSpacing(6)
-        self.changing = label("", "heading")
-        column.addWidget(self.changing)
-        forms = QHBoxLayout()
-        forms.setSpacing(18)
-        self.form, self.reasons = Form(narrow=True), Form(narrow=True)
-        self.form.add("value", TextField("Value", width=190))
-        mark = self.form.add("mark", PickField("Mark", [(mark, mark_words(mark)) for mark in MARKS]))
-        mark.box.setMinimumWidth(290)
-        self.reasons.add("source", TextField("Source", width=240))
-        self.reasons.add("clause", TextField("Clause", required=False, width=240))
-        self.reasons.add("why", TextField("Why", width=240, placeholder="read in the standard itself"))
-        forms.addWidget(self.form, 1, Qt.AlignmentFlag.AlignTop)
-        forms.addWidget(self.reasons, 0, Qt.AlignmentFlag.AlignTop)
-        column.addLayout(forms)
-        row = QHBoxLayout()
-        self.problem = label("", "problem", wrap=True)
-        self.keep = main_button("Keep")
-        row.addWidget(self.problem, 1)
-        row.addWidget(self.keep)
-        column.addLayout(row)
+        self.change = FigureForm()
+        self.withdrawn_note = label("", "problem", wrap=True)
+        body.addWidget(self.withdrawn_note)
         body.addWidget(self.shipped_note)
-        body.addWidget(change)
+        body.addWidget(self.change)
         self.figures.chosen.connect(self._take_figure)
         self.which.currentIndexChanged.connect(self._show_version)
-        self.keep.clicked.connect(self._keep_figure)
-        for form in (self.form, self.reasons):
-            form.submitted.connect(self._keep_figure)
+        self.change.kept.connect(self._keep_figure)
+        self.change.taken_away.connect(self._take_away_figure)
+        self.change.adding_ended.connect(lambda: self._take_figure(self.figures.current()))
+
+    def _hide_acts(self) -> None:
+        for button in (self.copy, self.rename, self.withdraw):
+            button.hide()
+
+    def _build_standing(self) -> QWidget:
+        panel = Panel(margin=22)
+        self.standing_text = label("", wrap=True)
+        self.standing_form = Form()
+        self.standing_form.add("why", TextField("Why", width=860, placeholder="the standard has a new edition"))
+        self.standing_problem = label("", "problem", wrap=True)
+        for widget in (self.standing_text, self.standing_form, self.standing_problem):
+            panel.body.addWidget(widget)
+        row = QHBoxLayout()
+        back, self.keep_standing = plain_button("Back"), main_button("Withdraw it")
+        row.addWidget(self.keep_standing)
+        row.addWidget(back)
+        row.addStretch(1)
+        panel.body.addLayout(row)
+        panel.body.addStretch(1)
+        back.clicked.connect(self._back)
+        self.keep_standing.clicked.connect(self._keep_standing)
+        self.standing_form.submitted.connect(self._keep_standing)
+        return panel
 
     def _build_naming(self) -> QWidget:
         panel = Panel(margin=22)
         self.naming_form = Form()
         self.naming_form.add("name", TextField("Name", width=380, placeholder="Ferry tools, five readings"))
-        self.naming_form.add("about", TextField("What it is for", required=False, width=860))
-        self.naming_form.add("why", TextField("Why", width=860))
+        self.naming_form.add("about", TextField("What it is for", required=False, width=1150))
+        self.naming_form.add("why", TextField("Why", width=1150))
         self.naming_problem = label("", "problem", wrap=True)
         panel.body.addWidget(self.naming_form)
         panel.body.addWidget(self.naming_problem)
@@ -290,7 +219,9 @@ class ProceduresPage(Page):
     def _show(self, listed: Listed | None) -> None:
         if listed is None:
             return
-        self.rename.setVisible(listed.is_own)
+        self.rename.setVisible(listed.is_own and not listed.procedure.withdrawn)
+        self.withdraw.setVisible(listed.is_own)
+        self.withdraw.setText("Offer again …" if listed.procedure.withdrawn else "Withdraw …")
         self.copy.setVisible(self.context.store is not None)
         self.which.blockSignals(True)
         self.which.clear()
@@ -323,56 +254,76 @@ class ProceduresPage(Page):
         here = self.figures.current()
         self.figures.show_rows([Row(name, figure) for name, figure in procedure.figures.items()])
         is_newest = listed.is_own and self.which.currentIndex() <= 0
-        self.change.setVisible(is_newest)
+        self.change.setVisible(is_newest and not procedure.withdrawn)
+        self.withdrawn_note.setVisible(bool(procedure.withdrawn))
+        self.withdrawn_note.setText(f"Withdrawn, not offered for runs: {procedure.withdrawn}")
         self.shipped_note.setVisible(not listed.is_own)
-        self.keep.setText(f"Keep as version {procedure.version + 1}")
         names = [row.name for row in self.figures.rows]
         self.figures.selectRow(names.index(here.name) if here is not None and here.name in names else 0)
         self._take_figure(self.figures.current())
 
     def _take_figure(self, row: Row | None) -> None:
         """Put the chosen figure into the form below."""
-        if row is None:
-            return
-        unit = f", {row.figure.unit}" if row.figure.unit else ""
-        self.changing.setText(f"Change: {figure_title(row.name)}{unit}")
-        self.form.fields["value"].put(value_text(row.figure.value))
-        self.form.fields["mark"].put(row.figure.mark)
-        self.reasons.fields["source"].put(row.figure.source)
-        self.reasons.fields["clause"].put(row.figure.clause)
-        self.reasons.fields["why"].put("")
-        for field in (*self.form.fields.values(), *self.reasons.fields.values()):
-            field.accept()
-        self.problem.setText("")
+        procedure = self._shown()
+        if row is not None and procedure is not None:
+            self.change.show_figure(row.name, row.figure, procedure)
 
     # --- changing
 
-    def _keep_figure(self) -> None:
-        row: Row | None = self.figures.current()
+    def _keep_figure(self, name: str, value: Any, given: dict[str, str]) -> None:
         procedure = self._shown()
-        entered, reasons = self.form.values(), self.reasons.values()
-        if row is None or procedure is None or entered is None or reasons is None:
+        if procedure is None:
             return
         try:
-            value = read_value(entered["value"], row.figure.value)
-            changed = edited(
-                procedure,
-                row.name,
-                value,
-                source=reasons["source"],
-                mark=entered["mark"],
-                clause=reasons["clause"],
-            )
-        except FieldError as problem:
-            self.form.refuse("value", str(problem))
-            return
+            changed = edited(procedure, name, value, source=given["source"], mark=given["mark"], clause=given["clause"])
         except ProcedureError as problem:
-            self.form.refuse("value", f"{problem.reason}."[:1].upper() + f"{problem.reason}."[1:])
+            self.change.refuse(problem)
             return
-        if changed.figures[row.name] == row.figure:
-            self.problem.setText("Nothing is changed yet.")
+        if changed.figures[name] == procedure.figures.get(name):
+            self.change.problem.setText("Nothing is changed yet.")
             return
-        self._put(changed, reasons["why"], f"to change {procedure.name}", self.problem.setText)
+        self._put(changed, given["why"], f"to change {procedure.name}", self.change.problem.setText, name)
+
+    def _take_away_figure(self, name: str, why: str) -> None:
+        procedure = self._shown()
+        if procedure is None:
+            return
+        try:
+            changed = without(procedure, name)
+        except ProcedureError as problem:
+            self.change.problem.setText(refusal_text(problem))
+            return
+        self._put(changed, why, f"to take a figure out of {procedure.name}", self.change.problem.setText)
+
+    def ask_standing(self) -> None:
+        """Ask why the shown procedure is withdrawn, or offered again."""
+        procedure = self._shown()
+        if procedure is None:
+            return
+        back = bool(procedure.withdrawn)
+        self.heading(f"Offer {procedure.name} again" if back else f"Withdraw {procedure.name}", "")
+        self._hide_acts()
+        self.standing_text.setText(
+            "It stands in the list at the start of a run again. Why it was withdrawn stays in the records."
+            if back
+            else "It is not offered for runs any more. Its versions and every run made with it stay as they are, and "
+            "it can be offered again."
+        )
+        self.standing_form.fields["why"].put("")
+        self.standing_form.fields["why"].accept()
+        self.standing_problem.setText("")
+        self.keep_standing.setText("Offer it again" if back else "Withdraw it")
+        self.views.setCurrentWidget(self.standing)
+        self.standing_form.fields["why"].setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _keep_standing(self) -> None:
+        entered, procedure = self.standing_form.values(), self._shown()
+        if entered is None or procedure is None:
+            return
+        why = entered["why"]
+        changed = withdrawn(procedure, "" if procedure.withdrawn else why)
+        what_for = f"to offer {procedure.name} again" if procedure.withdrawn else f"to withdraw {procedure.name}"
+        self._put(changed, why, what_for, self.standing_problem.setText)
 
     def ask_name(self, *, is_new: bool) -> None:
         """Ask for the name of a copy, or another name for an own procedure."""
@@ -381,8 +332,7 @@ class ProceduresPage(Page):
             return
         self._is_new = is_new
         self.heading(f"A copy of {procedure.name}" if is_new else f"Rename {procedure.name}", "")
-        self.copy.hide()
-        self.rename.hide()
+        self._hide_acts()
         self.naming_form.fields["name"].put("" if is_new else procedure.name)
         self.naming_form.fields["about"].put(_about_copy(procedure) if is_new else procedure.about)
         self.naming_form.fields["why"].put("")
@@ -405,7 +355,7 @@ class ProceduresPage(Page):
             own = replace(procedure, name=name, about=about, version=procedure.version + 1)
         self._put(own, entered["why"], f"to keep the procedure {name}", self.naming_problem.setText)
 
-    def _put(self, procedure: Procedure, why: str, what_for: str, refuse: Any) -> None:
+    def _put(self, procedure: Procedure, why: str, what_for: str, refuse: Any, figure: str = "") -> None:
         def do(who: str) -> None:
             store = self.context.store
             if store is None:
@@ -418,6 +368,9 @@ class ProceduresPage(Page):
             self._back()
             self.context.store_changed.emit("procedures")
             self._select(procedure.key)
+            names = [row.name for row in self.figures.rows]
+            if figure in names:
+                self.figures.selectRow(names.index(figure))
             self.say(f"Kept: {procedure.name}, version {procedure.version}.")
 
         self.context.as_custodian(what_for, do)
@@ -429,6 +382,8 @@ class ProceduresPage(Page):
 
 def _second_line(listed: Listed) -> str:
     procedure = listed.procedure
+    if procedure.withdrawn:
+        return f"withdrawn, version {procedure.version}"
     if listed.is_own:
         return f"your own, version {procedure.version}"
     return f"edition {procedure.edition}" if procedure.edition else "workshop practice"

@@ -138,3 +138,73 @@ def test_what_is_no_toml_or_not_there_is_refused(tmp_path):
     for name in ("bad.toml", "text.toml", "none.toml"):
         with pytest.raises(p.ProcedureError, match=name):
             p.load_procedure(tmp_path / name)
+
+
+# ------------------------------------------------------------------------- figures added, taken away; withdrawn
+
+
+@pytest.mark.parametrize("name", sorted(p.FIGURES))
+def test_every_figure_there_can_be_has_an_example_that_is_taken_and_words_for_what_is(name):
+    kind = p.FIGURES[name]
+    assert kind.problem(kind.example) == ""
+    assert kind.wanted
+    assert kind.problem("perhaps")
+
+
+@pytest.mark.parametrize("key", SHIPPED)
+def test_a_procedure_can_be_given_every_figure_it_lacks_and_do_without_every_one_it_need_not_have(key):
+    before = SHIPPED[key]
+    conflicts = {"reference.share_of_limit", "reference.uncertainty", "coverage.factor", "coverage.probability"}
+    missing = [name for name in p.addable(before) if name not in conflicts and not name.startswith("rate.")]
+    assert missing
+    after = before
+    for name in missing:
+        after = p.edited(after, name, p.FIGURES[name].example, source="workshop practice", mark="P")
+        assert after.figures[name].unit == p.FIGURES[name].unit
+    assert set(after.figures) == {*before.figures, *missing}
+    for name in missing:
+        after = p.without(after, name)
+    assert after.figures == before.figures
+    assert after.version == before.version + 2 * len(missing)
+    assert p.procedure_from_text(p.procedure_to_toml(after)) == after
+
+
+def test_what_no_procedure_can_do_without_stays():
+    full = SHIPPED["workshop-full"]
+    for name in ("points.at", "readings.II", "conduct.max_repeats"):
+        with pytest.raises(p.ProcedureError, match="no procedure can do without it"):
+            p.without(full, name)
+    with pytest.raises(p.ProcedureError, match="is not in it"):
+        p.without(full, "coverage.factor")
+    small = [name for name in full.figures if name.startswith("permissible.up_to.")]
+    bare = full
+    for name in small[:-1]:
+        bare = p.without(bare, name)
+    with pytest.raises(p.ProcedureError, match="limits up to and above the boundary are missing"):
+        p.without(bare, small[-1])
+
+
+@pytest.mark.parametrize(
+    ("key", "name", "value", "said"),
+    [
+        ("workshop-full", "reference.uncertainty", 1.0, "both share_of_limit and uncertainty"),
+        ("workshop-full", "rate.II-A.shortest", 4.5, r"rate.II-A.shortest: 4.5 is not below longest 4"),
+        ("workshop-full", "rate.II-C.longest", 0.25, r"rate.II.shortest: 0.5 is not below longest 0.25"),
+        ("iso-6789-1-2017", "rate.II.longest", 1.5, r"shortest_by_range: 2 is not below longest 1.5"),
+    ],
+)
+def test_figures_that_contradict_each_other_are_refused(key, name, value, said):
+    with pytest.raises(p.ProcedureError, match=said):
+        p.edited(SHIPPED[key], name, value, source="workshop practice", mark="P")
+
+
+def test_a_withdrawn_one_says_why_and_one_that_is_not_looks_as_it_always_did():
+    own = p.copied(SHIPPED["workshop-full"], "ferry-full", "Ferry, full run")
+    assert "withdrawn" not in p.procedure_to_toml(own)
+    assert "withdrawn" not in p.procedure_to_data(own)
+    gone = p.withdrawn(own, "the standard has a new edition")
+    assert (gone.version, gone.figures) == (2, own.figures)
+    assert p.procedure_from_text(p.procedure_to_toml(gone)) == gone
+    assert p.procedure_from_data(json.loads(json.dumps(p.procedure_to_data(gone)))) == gone
+    back = p.withdrawn(gone, "")
+    assert (back.withdrawn, back.version) == ("", 3)
