@@ -20,6 +20,9 @@ from drivers.samples import FloatArray
 SHORTEST_HISTORY: Final = 20
 """Verifications of such tools below which no prior is made of them (common practice, mark P)."""
 
+FEWEST_TOOLS: Final = 5
+"""Tools below which their verifications, however many, say nothing of tools in general (our own choice, mark P)."""
+
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 
 
@@ -61,7 +64,8 @@ class ShopHistory:
         n_tools: On how many tools.
         since: Date of the oldest, ISO 8601; "" none.
         until: Of the newest.
-        prior: Made of them; None: fewer than `SHORTEST_HISTORY`, or no spread left beside the measurement's own.
+        prior: Made of them, each tool counting alike; None: fewer than `SHORTEST_HISTORY` verifications or
+            `FEWEST_TOOLS` tools, or no spread left beside the measurement's own.
     """
 
     n: int = 0
@@ -80,6 +84,35 @@ def prior_from_history(deviations: Sequence[float], measurement_u: float = 0.0) 
         return None
     variance = standard_deviation(deviations) ** 2 - measurement_u**2
     return Prior(mean(deviations), math.sqrt(variance), len(deviations)) if variance > 0 else None
+
+
+def prior_of_tools(by_tool: Sequence[Sequence[float]], measurement_u: float = 0.0) -> Prior | None:
+    """Return a prior about such tools from the deviations (percent) of each; None: fewer than `FEWEST_TOOLS`.
+
+    Each tool counts alike, however often it was verified: the runs of one tool resemble each other, and a tool that is
+    pulled every month must not stand for all. Where all have as many, it is mean and standard deviation of them all.
+    The measurement's own variance is taken off; None also when nothing is left.
+
+    Args:
+        by_tool: Of each tool its deviations; an empty one counts for nothing.
+        measurement_u: Standard uncertainty of one of them, percent.
+
+    Source:
+        Mean and variance with weights w = 1 / (tools · deviations of the tool), the variance divided by 1 − Σw² so
+        that it is unbiased for independent values (derived here, mark D).
+
+    >>> prior = prior_of_tools([[0.0] * 9 + [1.0], [1.0], [-1.0], [2.0], [-2.0]])
+    >>> round(prior.centre, 9), round(prior.spread, 4), prior.n
+    (0.02, 1.5543, 14)
+    """
+    tools = [list(each) for each in by_tool if each]
+    if len(tools) < FEWEST_TOOLS:
+        return None
+    centre = math.fsum(mean(each) for each in tools) / len(tools)
+    squares = math.fsum(math.fsum((x - centre) ** 2 for x in each) / len(each) for each in tools) / len(tools)
+    weights_squared = math.fsum(1 / len(each) for each in tools) / len(tools) ** 2
+    variance = squares / (1 - weights_squared) - measurement_u**2
+    return Prior(centre, math.sqrt(variance), sum(map(len, tools))) if variance > 0 else None
 
 
 def normal_density(centre: float, spread: float) -> Callable[[FloatArray], FloatArray]:

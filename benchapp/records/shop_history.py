@@ -2,7 +2,8 @@
 
 Like it: the same type and class, wrench or screwdriver, the same declared deviation, the same side of 10 N·m. Counted
 are full runs that met the tool in service (as found), sealed and not void; of each the mean deviation at every
-checkpoint, since it is a checkpoint's mean that is judged. How many verifications there must be counts runs, not means.
+checkpoint, since it is a checkpoint's mean that is judged. How many verifications there must be counts runs, not means,
+and each tool counts alike, however many runs it has: the prior is about such tools, not about the one pulled most.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import math
 from dataclasses import replace
 from typing import Final
 
-from benchapp.metrology.risk import SHORTEST_HISTORY, ShopHistory, prior_from_history
+from benchapp.metrology.risk import SHORTEST_HISTORY, ShopHistory, prior_of_tools
 from benchapp.metrology.suitability import use_at
 from benchapp.metrology.tool import Tool
 from benchapp.records.history import Stage, _stages, _state_changes
@@ -50,23 +51,22 @@ def shop_history(store: Store, tool: Tool, *, before: str = "", most: int = MOST
         for row, stage in zip(mine, _stages(mine, states), strict=True)
         if stage is Stage.AS_FOUND
     ]
-    means: list[float] = []
-    tools, dates, uncertainties = set(), [], []
+    by_tool: dict[str, list[float]] = {}
+    dates, uncertainties = [], []
     for finished, run_id in sorted(found)[-most:]:
         run = store.run(run_id)
         found_here = [] if run is None else _means(run)
         if run is None or not found_here:
             continue
-        means += found_here
-        tools.add(run.plan.tool.number)
+        by_tool.setdefault(run.plan.tool.number, []).extend(found_here)
         dates.append(finished[:10])
         uncertainties.append(_measurement_u(run))
     known = [u for u in uncertainties if u is not None]
     u = math.sqrt(math.fsum(v * v for v in known) / len(known)) if known else 0.0
-    prior = prior_from_history(means, u) if len(dates) >= SHORTEST_HISTORY else None
+    prior = prior_of_tools(list(by_tool.values()), u) if len(dates) >= SHORTEST_HISTORY else None
     return ShopHistory(
         len(dates),
-        len(tools),
+        len(by_tool),
         dates[0] if dates else "",
         dates[-1] if dates else "",
         None if prior is None else replace(prior, n=len(dates)),

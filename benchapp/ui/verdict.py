@@ -13,7 +13,7 @@ from typing import Final
 from benchapp.metrology.budget import FORMULAS, GivenBy
 from benchapp.metrology.deviation import Convention
 from benchapp.metrology.judgement import AmbientNote, CheckpointJudgement, Judgement, Verdict
-from benchapp.metrology.risk import SHORTEST_HISTORY, ShopHistory
+from benchapp.metrology.risk import FEWEST_TOOLS, SHORTEST_HISTORY, ShopHistory
 from benchapp.metrology.rules import Outcome
 from benchapp.runs.model import Run
 from benchapp.runs.procedure import MARKS
@@ -177,12 +177,15 @@ def history_sentence(history: ShopHistory | None) -> str:
         return "No history of such tools was looked at, so no global risk is stated."
     span = f" from {history.since} to {history.until}" if history.since else ""
     seen = f"{plural(history.n, 'verification')} on {plural(history.n_tools, 'such tool')}{span}"
-    if history.n < SHORTEST_HISTORY:
-        return f"The shop's history is too short for a global risk: {seen}; {SHORTEST_HISTORY} are needed."
+    if history.n < SHORTEST_HISTORY or history.n_tools < FEWEST_TOOLS:
+        return (
+            f"The shop's history is too short for a global risk: {seen}; {SHORTEST_HISTORY} on at least "
+            f"{FEWEST_TOOLS} tools are needed."
+        )
     if history.prior is None:
         return f"No global risk: {seen} spread no more than the measurement itself does."
     return (
-        f"From {seen}: such tools lie at {percent(history.prior.centre, 2)} with a spread of "
+        f"From {seen}, each tool counted alike: such tools lie at {percent(history.prior.centre, 2)} with a spread of "
         f"{significant(history.prior.spread, 2)} %."
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from benchapp.metrology.risk import SHORTEST_HISTORY, prior_from_history
+from benchapp.metrology.risk import FEWEST_TOOLS, SHORTEST_HISTORY, prior_from_history
 from benchapp.records import ToolRecord, ToolState
 from benchapp.records.history import as_found_as_left, point_results
 from benchapp.records.shop_history import shop_history
@@ -41,6 +41,33 @@ def test_a_long_history_of_tools_alike_gives_a_prior_and_others_do_not_count(sto
     early = shop_history(store, make_tool(), before="2026-03-05")
     assert early.n == 4
     assert early.prior is None
+
+
+def test_a_tool_verified_often_stands_for_itself_and_not_for_all(store):
+    """One tool 3 % off with many runs, four good ones with one each: the centre is a fifth of the 3 %."""
+    often = make_tool("OCF-500")
+    store.save_tool(ToolRecord(often))
+    for n in range(SHORTEST_HISTORY - FEWEST_TOOLS + 1):
+        verified(store, f"often-{n}", f"2026-02-{n + 1:02}", off_percent=3.0, tool=often)
+    for n in range(FEWEST_TOOLS - 2):
+        tool = make_tool(f"OCF-51{n}")
+        store.save_tool(ToolRecord(tool))
+        verified(store, f"once-{n}", f"2026-03-{n + 1:02}", off_percent=0.0, tool=tool)
+    verified(store, "more", "2026-03-20", off_percent=3.0, tool=often)
+    few = shop_history(store, make_tool("OCF-600"))
+    assert (few.n, few.n_tools) == (SHORTEST_HISTORY, FEWEST_TOOLS - 1)
+    assert few.prior is None  # runs enough, tools too few
+    fifth = make_tool("OCF-519")
+    store.save_tool(ToolRecord(fifth))
+    verified(store, "fifth", "2026-03-25", off_percent=0.0, tool=fifth)
+    history = shop_history(store, make_tool("OCF-600"))
+    assert (history.n, history.n_tools) == (SHORTEST_HISTORY + 1, FEWEST_TOOLS)
+    means = {
+        number: [p.mean_percent for p in point_results(store.run(run_id))]
+        for number, run_id in (("OCF-500", "often-0"), ("OCF-510", "once-0"))
+    }
+    each = [sum(values) / len(values) for values in means.values()]
+    assert history.prior.centre == pytest.approx((each[0] + 4 * each[1]) / 5)
 
 
 def test_as_found_and_as_left_of_one_repair_are_a_pair(store):

@@ -132,6 +132,9 @@ def test_conditions_outside_or_missing_are_sentences_with_their_figures():
 def test_a_short_history_says_how_short_and_gives_no_risk():
     said = verdict.history_sentence(ShopHistory(7, 3, "2025-01-10", "2026-02-01"))
     assert "too short" in said
-    assert "7 verifications on 3 such tools from 2025-01-10 to 2026-02-01; 20 are needed" in said
+    assert "7 verifications on 3 such tools from 2025-01-10 to 2026-02-01; 20 on at least 5 tools are needed" in said
     long = verdict.history_sentence(ShopHistory(47, 10, "2022-02-03", "2026-02-24", Prior(0.4, 1.9, 47)))
-    assert "47 verifications on 10 such tools" in long
+    assert "47 verifications on 10 such tools from 2022-02-03 to 2026-02-24, each tool counted alike" in long
+    few_tools = verdict.history_sentence(ShopHistory(47, 2, "2022-02-03", "2026-02-24"))
+    assert "too short" in few_tools
+    assert "47 verifications on 2 such tools" in few_tools
