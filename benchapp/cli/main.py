@@ -31,6 +31,7 @@ def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
     top = _Parser(prog="kilter", description="Verify torque tools against a reference transducer.")
     top.add_argument("--version", action="version", version=f"kilter {__version__}")
     top.add_argument("--simulated", action="store_true", help="open the window with a simulated bench")
+    top.add_argument("--replay", metavar="FILE", help="with --simulated: put this recording on the bench at once")
     commands = top.add_subparsers(dest="command", metavar="COMMAND")
     for name in names:
         importlib.import_module(f"benchapp.cli.{name}").add(commands)

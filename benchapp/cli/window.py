@@ -145,6 +145,7 @@ class Application:
         store_file: Path,
         url: str = "",
         profile: str = "",
+        replay: str = "",
     ) -> None:
         """Build the window; show it with `window.show()`, then `after_first_paint()`.
 
@@ -154,6 +155,7 @@ class Application:
             store_file: Where the records lie.
             url: Port to open at once; "" takes the last used one.
             profile: Its profile.
+            replay: Recording to put on the simulated bench at once; "" none.
         """
         from benchapp.cli._profiles import user_profiles, user_thermometers
         from benchapp.cli.care import Care
@@ -194,7 +196,8 @@ class Application:
             hand=hand,
             on_close=self.close,
         )
-        self._url, self._profile = url, profile
+        self._url, self._profile, self._replay = url, profile, replay
+        self.context.demonstration_wanted.connect(self._open_demonstration)
         self.care = Care(store_file, demo=simulated, parent=self.window)
         self._connect_care()
 
@@ -230,8 +233,18 @@ class Application:
             profile = str(self.window.settings.get("link_profile") or "")
         if url:
             self.session.open_link(url, profile)
+        if self._replay:
+            self.session.open_link(f"replay:{self._replay}", "")
         if self.window.settings.get("thermometer_url"):
             self._read_thermometer(*self._thermometer_kept())
+
+    def _open_demonstration(self, url: str) -> None:
+        """A run of a recording belongs to the demonstration records: a Kilter of its own, which outlives this one."""
+        from PySide6.QtCore import QProcess
+
+        file = url.removeprefix("replay:").partition("?")[0]
+        started, _ = QProcess.startDetached(sys.executable, ["-m", "benchapp", "--simulated", "--replay", file])
+        self.context.message.emit(*(("note", words.DEMONSTRATION) if started else ("problem", words.NO_DEMONSTRATION)))
 
     # --- the thermometer
 
@@ -499,6 +512,11 @@ def run(args: argparse.Namespace) -> int:
 
     from benchapp.records.place import store_path
 
+    if args.replay:
+        if not args.simulated:
+            raise CommandError("--replay needs --simulated: runs of a recording belong to the demonstration records")
+        if not os.access(args.replay, os.R_OK) or not Path(args.replay).is_file():
+            raise CommandError(f"{args.replay}: no file that can be read; give a trace file or a raw capture")
     application = QApplication.instance() or QApplication(sys.argv[:1])
     application.setApplicationName("Kilter")
     config = platformdirs.user_config_path("kilter", appauthor=False)
@@ -514,6 +532,7 @@ def run(args: argparse.Namespace) -> int:
         simulated=args.simulated,
         settings_path=config / ("settings-simulated.json" if args.simulated else "settings.json"),
         store_file=store_file,
+        replay=str(Path(args.replay).resolve()) if args.replay else "",
     )
     kilter.window.show()
     _after_paint(kilter.window, kilter.after_first_paint, QTimer)

@@ -46,6 +46,10 @@ COPY_NOW: Final = "Copy the records now"
 COPY_BACK_FOR: Final = "to put a copy of the records in place"
 MAKING_DEMO: Final = "Making the demonstration workshop, once."
 TRYING_COPY: Final = "Trying the copy …"
+DEMONSTRATION: Final = "The recording opens in the demonstration, in a window of its own; this one stays as it is."
+NO_DEMONSTRATION: Final = (
+    "The demonstration could not be started; kilter --simulated --replay FILE on its own shows why."
+)
 NOT_OPEN: Final = "The records are not open; nothing can be stored."
 RUN_ON_THE_BENCH: Final = "A run is on the Bench. Finish it or put it away, then put the copy in place."
 OPENING: Final = "The records are being opened …"
@@ -159,6 +163,8 @@ def check_failed(problem: str) -> str:
 
 def records_hold(n_entries: int, n_traces: int, *, against: bool = False) -> str:
     """The quiet note after a check that found nothing; `against`: the seal kept elsewhere is among them."""
+    if not n_entries:
+        return NO_HEAD
     found = f"{count(n_entries, 'entry', 'entries')} and {count(n_traces, 'curve', 'curves')} are as they were sealed"
     return f"Records checked: {found}" + (", and the seal kept elsewhere is among them." if against else ".")
 

@@ -40,6 +40,7 @@ class AppContext(QObject):
     custodian_changed = Signal(str)  # who has the lock open; "" when it closed
     custodian_wanted = Signal(str, object)  # (what for, what to do with the custodian's name once the lock is open)
     passphrase_wanted = Signal()  # the custodian wants another passphrase
+    demonstration_wanted = Signal(str)  # a recording (`replay:` URL) is to be opened in the demonstration, beside this
     message = Signal(str, str)  # (kind "note" or "problem", one sentence) for the strip at the foot of the window
 
     def __init__(self, bench: BenchPort, *, is_demo: bool, parent: QObject | None = None) -> None:

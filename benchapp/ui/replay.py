@@ -37,7 +37,11 @@ class ReplayBar(QWidget):
         self.speed = self._button("1 × ▾", "How fast it runs")
         self.again = self._button("again", "From its beginning")
         self.back = self._button("back to the port", "Close the recording and open the port that was open before")
-        self.run = self._button("take a run", "Choose a tool and a procedure: the pulls of the recording count for it")
+        self.run = self._button(
+            "take a run" if context.is_demo else "take a run …",
+            "Choose a tool and a procedure: the pulls of the recording count for it"
+            + ("" if context.is_demo else ". In the demonstration and its own records; a second window opens"),
+        )
         for button in (self.pause, self.step, self.speed, self.again, self.run, self.back):
             row.addWidget(button)
         self.step.setAutoRepeat(True)
@@ -45,8 +49,7 @@ class ReplayBar(QWidget):
         self.step.clicked.connect(partial(self._steer, ReplayAct.STEP))
         self.speed.clicked.connect(self._speeds)
         self.again.clicked.connect(partial(self._steer, ReplayAct.AGAIN))
-        self.run.setVisible(context.is_demo)  # a run of a recording belongs to the demonstration records
-        self.run.clicked.connect(lambda: self.run_wanted.emit())
+        self.run.clicked.connect(self._take_run)
         self.back.clicked.connect(partial(self._steer, ReplayAct.BACK))
         self.hide()
 
@@ -83,6 +86,13 @@ class ReplayBar(QWidget):
 
     def _steer(self, act: ReplayAct, *_: object) -> None:
         self.context.bench.steer_replay(act)
+
+    def _take_run(self) -> None:
+        """A run of a recording belongs to the demonstration records: there at once, else in a Kilter of its own."""
+        if self.context.is_demo:
+            self.run_wanted.emit()
+        else:
+            self.context.demonstration_wanted.emit(self.context.bench.view().link.url)
 
     def _speeds(self) -> None:
         menu = QMenu(self)

@@ -58,7 +58,7 @@ REPLAY_DETAIL: Final = "nothing here happens now  ·  the strip on top holds it 
 WRONG_RECORDS: Final = {
     Source.REPLAYED: (
         "A recording is replayed: a run made of it belongs to the demonstration records. "
-        "Start kilter --simulated and replay it there; here its curve is shown."
+        "“take a run …” in the strip on top opens it there; here its curve is shown."
     ),
     Source.SIMULATED: (
         "The samples are simulated: a run made of them belongs to the demonstration records. "

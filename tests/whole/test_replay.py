@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import math
+import sys
+import time
 
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QProcess, Qt
 from PySide6.QtTest import QTest
 
+from benchapp.cli.main import main, parser
+from benchapp.cli.window import Application
 from benchapp.pulls import Mode, read_pulls
 from benchapp.runs.model import RunState
 from benchapp.torque.trace import joined
 from benchapp.torque.trace_files import read_trace
+from benchapp.ui import carewords
 from drivers.samples import Source
 
 
@@ -87,3 +92,96 @@ def test_a_stored_run_is_replayed_on_the_bench_held_still_stepped_sped_up_and_le
     (path,) = (tmp_path / "cache").rglob("*.csv")
     assert len(read_trace(path)) == len(stored)
     assert not math.isnan(kilter.session.live()[1])
+
+
+RECORDING = "# unit: N·m\n# nominal_rate_hz: 100\ntime_s,torque\n" + "".join(
+    f"{i / 100:.2f},0.01\n" for i in range(3000)
+)
+
+
+@pytest.fixture
+def recording(tmp_path):
+    path = tmp_path / "what was pulled.csv"
+    path.write_text(RECORDING, encoding="utf-8")
+    return path
+
+
+def wait(true, what: str, limit_s: float = 20.0) -> None:
+    deadline = time.monotonic() + limit_s
+    while not true():
+        assert time.monotonic() < deadline, f"waited {limit_s} s for {what}"
+        QTest.qWait(10)
+
+
+def close(kilter) -> None:
+    kilter.window.close()
+    kilter.close()
+    kilter.window.deleteLater()
+    QTest.qWait(20)
+
+
+def test_a_live_window_opens_a_recording_in_the_demonstration_and_stays_as_it_is(
+    qapp, tmp_path, recording, monkeypatch
+) -> None:
+    started: list[tuple[str, list[str]]] = []
+    monkeypatch.setattr(
+        QProcess, "startDetached", staticmethod(lambda program, given: (bool(started.append((program, given)) or 1), 7))
+    )
+    kilter = Application(simulated=False, settings_path=None, store_file=tmp_path / "records.sqlite")
+    try:
+        kilter.window.show()
+        kilter.session.open_link(f"replay:{recording}?speed=2", "")
+        wait(lambda: kilter.window.replay is not None and kilter.window.replay.isVisible(), "the bar of the replay")
+        click(kilter.window.replay.run)
+        ((program, given),) = started
+        assert program == sys.executable
+        args = parser(()).parse_args(given[2:])
+        assert (given[:2], args.simulated, args.replay) == (["-m", "benchapp"], True, str(recording))
+        assert kilter.window.foot.message.text() == carewords.DEMONSTRATION
+        assert kilter.session.view().replay is not None  # here the curve goes on
+        assert not kilter.context.is_demo
+    finally:
+        close(kilter)
+
+
+def test_the_demonstration_begins_with_the_recording_and_a_run_of_it_is_marked(
+    qapp, tmp_path, workshop, recording
+) -> None:
+    store_file = tmp_path / "demo.sqlite"
+    store_file.write_bytes(workshop.read_bytes())
+    kilter = Application(simulated=True, settings_path=None, store_file=store_file, replay=str(recording))
+    try:
+        kilter.window.show()
+        kilter.after_first_paint()
+        wait(lambda: kilter.session.view().source is Source.REPLAYED, "replayed samples")
+        wait(lambda: kilter.store is not None, "the records")
+        assert kilter.store.is_demo
+        assert "REPLAYED" in kilter.window.mark.text
+        click(kilter.window.replay.run)
+        panel = kilter.window.bench.start
+        wait(lambda: panel.isVisible() and bool(panel.tools), "the start panel")
+        panel.number.setText("OCF-005")
+        panel._number_edited()
+        panel.operator.setText("fitter 2")
+        panel.replan()
+        assert panel.plan is not None, panel.says.text()
+        assert panel.plan.source is Source.REPLAYED
+        click(kilter.window.replay.back)
+        wait(lambda: kilter.session.view().source is Source.SIMULATED, "the simulated bench again")
+    finally:
+        close(kilter)
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (["--replay", "FILE"], "--replay needs --simulated: runs of a recording belong to the demonstration records"),
+        (
+            ["--simulated", "--replay", "none.csv"],
+            "none.csv: no file that can be read; give a trace file or a raw capture",
+        ),
+    ],
+)
+def test_what_cannot_be_replayed_at_once_is_said_in_one_line(recording, capsys, given, said) -> None:
+    assert main([str(recording) if each == "FILE" else each for each in given]) == 2
+    assert capsys.readouterr().err == f"kilter: {said}\n"
