@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from benchapp.runs.model import RunPlan
-from benchapp.session.view import BenchView, PracticeAim, PracticePull
+from benchapp.session.view import Asked, BenchView, PracticeAim, PracticePull
 from drivers.samples import FloatArray
 
 
@@ -25,7 +25,11 @@ class ReplayAct(StrEnum):
 
 
 class BenchPort(Protocol):
-    """All methods may be called from the window's thread and return at once; what they do shows in a later view."""
+    """All methods may be called from the window's thread and return at once; what they do shows in a later view.
+
+    `seen` is what the run asked on the screen when the person answered (`asked_of`). When the run has moved on
+    meanwhile the answer was not meant for what it asks now, and is let go; None: it is meant for whatever is asked.
+    """
 
     def view(self) -> BenchView:
         """The newest view."""
@@ -62,23 +66,24 @@ class BenchPort(Protocol):
         """Begin a run; refused with ValueError while another is under way."""
         ...
 
-    def go_on(self) -> None:
+    def go_on(self, *, seen: Asked | None = None) -> None:
         """The one key that goes on: confirms, takes the proposed choice, starts zeroing, acknowledges an overload."""
         ...
 
-    def set_aside(self, *, custodian: str = "") -> None:
+    def set_aside(self, *, custodian: str = "", seen: Asked | None = None) -> None:
         """The other key: proposes to set the last reading aside; in a choice, moves to the next one.
 
         Args:
             custodian: Who allows, under the lock, what the procedure leaves to the custodian; "" nobody was asked.
+            seen: As for all; which choice was proposed does not matter.
         """
         ...
 
-    def choose(self, key: str) -> None:
-        """Take a choice directly (mouse)."""
+    def choose(self, key: str, *, seen: Asked | None = None) -> None:
+        """Take a choice directly (mouse); which one was proposed does not matter."""
         ...
 
-    def enter_indication(self, indication_nm: float) -> None:
+    def enter_indication(self, indication_nm: float, *, seen: Asked | None = None) -> None:
         """The value the tool shows."""
         ...
 

@@ -41,7 +41,17 @@ from benchapp.session._zeroing import Level, Zeroing, ZeroRefused
 from benchapp.session.link import AmbientReading, LinkOpener, LinkPort
 from benchapp.session.port import ReplayAct
 from benchapp.session.reader import ReaderPort
-from benchapp.session.view import BenchView, Card, LinkView, Phase, PracticeAim, PracticePull, ReplayView
+from benchapp.session.view import (
+    Asked,
+    BenchView,
+    Card,
+    LinkView,
+    Phase,
+    PracticeAim,
+    PracticePull,
+    ReplayView,
+    asked_of,
+)
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import to_nm
 from drivers.samples import FloatArray, SampleBlock
@@ -216,21 +226,21 @@ class BenchSession:
         self._under_way = True
         self._ask(lambda: self._begin(plan))
 
-    def go_on(self) -> None:
+    def go_on(self, *, seen: Asked | None = None) -> None:
         """The key that goes on."""
-        self._ask(self._go_on)
+        self._answer(seen, self._go_on)
 
-    def set_aside(self, *, custodian: str = "") -> None:
+    def set_aside(self, *, custodian: str = "", seen: Asked | None = None) -> None:
         """The other key."""
-        self._ask(lambda: self._take(e.SetAside(custodian)))
+        self._answer(seen, lambda: self._take(e.SetAside(custodian)), any_choice=True)
 
-    def choose(self, key: str) -> None:
+    def choose(self, key: str, *, seen: Asked | None = None) -> None:
         """Take a choice directly."""
-        self._ask(lambda: self._take(e.Chosen(key)))
+        self._answer(seen, lambda: self._take(e.Chosen(key)), any_choice=True)
 
-    def enter_indication(self, indication_nm: float) -> None:
+    def enter_indication(self, indication_nm: float, *, seen: Asked | None = None) -> None:
         """The value the tool shows, N·m."""
-        self._ask(lambda: self._take(e.IndicationTyped(indication_nm)))
+        self._answer(seen, lambda: self._take(e.IndicationTyped(indication_nm)))
 
     def set_ambient(self, key: str, value: float) -> None:
         """Temperature or humidity."""
@@ -273,6 +283,18 @@ class BenchSession:
         while self._practised:
             taken.append(self._practised.popleft())
         return taken
+
+    def _answer(self, seen: Asked | None, wish: Callable[[], object], *, any_choice: bool = False) -> None:
+        """Ask for what answers `seen`; dropped on the engine's thread when the run asks something else by then."""
+
+        def if_still_asked() -> None:
+            asks = asked_of(self._run, any_choice=any_choice)
+            if seen is None or asks == (replace(seen, choice="") if any_choice else seen):
+                wish()
+            else:
+                log.info("an answer to %s is let go: the run asks %s", seen, asks)
+
+        self._ask(if_still_asked)
 
     def _ask(self, wish: Callable[[], object]) -> None:
         if self._closed:

@@ -176,6 +176,38 @@ class PracticePull:
 
 
 @dataclass(frozen=True, slots=True)
+class Asked:
+    """What a run asks of the person at one moment. A press is an answer to this and to nothing that came later.
+
+    Attributes:
+        run_id: Of the run; "" without one.
+        state: What it waits for.
+        to_see: Holds that the key acknowledges first.
+        checkpoint_index: Under way.
+        n_pulls: Captured so far.
+        asked_about: Number of the pull that a choice or an indication is about; 0 none.
+        choice: Key of the choice proposed; "" none.
+    """
+
+    run_id: str = ""
+    state: RunState | None = None
+    to_see: frozenset[Hold] = frozenset()
+    checkpoint_index: int = 0
+    n_pulls: int = 0
+    asked_about: int = 0
+    choice: str = ""
+
+
+def asked_of(run: Run | None, *, any_choice: bool = False) -> Asked:
+    """Return what `run` asks now; `any_choice`: whichever of its choices is proposed."""
+    if run is None:
+        return Asked()
+    proposed = "" if any_choice or not run.choices else run.choices[run.choice_index].key
+    to_see = run.holds & {Hold.OVERLOAD, Hold.IDENTITY}
+    return Asked(run.run_id, run.state, to_see, run.checkpoint_index, len(run.pulls), run.asked_about, proposed)
+
+
+@dataclass(frozen=True, slots=True)
 class BenchView:
     """Everything the Bench shows, once per change (not per sample).
 

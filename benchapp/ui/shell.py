@@ -866,7 +866,9 @@ class MainWindow(QMainWindow):
             self.teacher.take(name)
             return True
         if self.question.isVisible():
-            return self.question.walk(go=name in self._go_keys(), aside=name in self._aside_keys())
+            return event.isAutoRepeat() or self.question.walk(
+                go=name in self._go_keys(), aside=name in self._aside_keys()
+            )
         focus = QApplication.focusWidget()
         typing = isinstance(focus, TEXT_FIELDS)
         now = self._stamp(event)
@@ -874,8 +876,7 @@ class MainWindow(QMainWindow):
             # The field keeps what is typed or scanned; on the Bench a pedal that types nothing still acts.
             empty = focus is self.bench.entry.field and not self.bench.entry.has_text
             if self._takes_keys() and (empty or not event.text()) and name in self._bound():
-                self._handle([KeyPressed(name)], event)
-                return True
+                return event.isAutoRepeat() or self._handle([KeyPressed(name)], event)
             return key == Qt.Key.Key_Escape and self._takes_keys() and self._handle([KeyPressed("Esc")], event)
         if event.isAutoRepeat():
             return self._takes_keys()

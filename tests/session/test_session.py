@@ -12,9 +12,9 @@ import pytest
 from benchapp.metrology.reference import Calibration, CalibrationPoint
 from benchapp.metrology.tool import ToolType
 from benchapp.pulls import Flag, Mode, read_pulls
-from benchapp.runs.model import Band, Hold, PullKind
+from benchapp.runs.model import Band, Hold, PullKind, RunState
 from benchapp.runs.standing import reader_settings
-from benchapp.session.view import Phase
+from benchapp.session.view import Phase, asked_of
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import factor_nm
 from drivers.status import LinkState
@@ -435,3 +435,37 @@ def test_equal_serials_mean_equal_views_and_samples_alone_make_no_new_view(bench
     bench.rest(1.0)
     assert bench.view.serial == serial
     assert not math.isnan(bench.session.live()[0])
+
+
+# --------------------------------------------------------------------------------------- what an answer was meant for
+
+
+def test_an_answer_to_what_the_run_no_longer_asks_is_let_go(bench, plan_of):
+    bench.session.start_run(plan_of())
+    seen = asked_of(bench.walk("reset-tool").run)
+    for _ in range(3):  # a foot switch that bounces, before the screen has drawn again
+        bench.session.go_on(seen=seen)
+    assert bench.view.state is RunState.VERDICT
+    bench.session.set_aside(seen=seen)
+    bench.session.choose("back", seen=seen)
+    assert bench.view.state is RunState.VERDICT
+    bench.session.go_on(seen=asked_of(bench.view.run))
+    assert bench.view.state is RunState.SEALED
+
+
+def test_a_choice_is_taken_only_while_it_is_the_one_proposed_and_walked_on_in_any_case(bench, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.pull(bench.view.target_nm * 0.5)  # short: a question
+    shown = bench.view.run
+    assert shown.state is RunState.DECIDE
+    for _ in range(2):  # both pressed on the first choice's picture
+        bench.session.set_aside(seen=asked_of(shown))
+    assert bench.view.run.choice_index == 2 % len(shown.choices)
+    bench.session.set_aside(seen=asked_of(bench.view.run))
+    moved = bench.view.run
+    bench.session.set_aside()
+    bench.session.go_on(seen=asked_of(moved))
+    assert bench.view.state is RunState.DECIDE
+    bench.session.choose("repeat", seen=asked_of(moved))  # pointed at: whichever was proposed
+    assert bench.view.state is RunState.PULL

@@ -18,7 +18,8 @@ from benchapp.metrology.suitability import ReferenceUse
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls.pull import Flag, Mark, Mode, Noticed, Pull
 from benchapp.runs.model import Band, CapturedPull, Checkpoint, Choice, PullKind, Run, RunPlan, RunState
-from benchapp.session.view import BenchView, Card, CheckpointResult, Dot, LinkView, Phase, Rung, VerdictView
+from benchapp.runs.procedure import procedure_to_data, shipped_procedure
+from benchapp.session.view import Asked, BenchView, Card, CheckpointResult, Dot, LinkView, Phase, Rung, VerdictView
 from benchapp.torque.direction import Direction
 from drivers.samples import Source
 
@@ -58,7 +59,7 @@ def plan(tool: Tool = TOOL, checkpoints: tuple[Checkpoint, ...] = CHECKPOINTS, m
     return RunPlan(
         tool=tool,
         reference=REFERENCE,
-        procedure={"deviation": {"convention": {"value": "ISO"}}},
+        procedure=procedure_to_data(shipped_procedure("workshop-full")),
         procedure_name="Workshop, three readings",
         mode=mode,
         checkpoints=checkpoints,
@@ -246,6 +247,7 @@ class StandIn:
         self.t = np.empty(0)
         self.v = np.empty(0)
         self.asked: list[tuple[Any, ...]] = []
+        self.seen: Asked | None = None  # what the screen asked at the last answer
         self.sounds: list[str] = []
 
     def show(self, new: BenchView) -> None:
@@ -273,8 +275,9 @@ class StandIn:
         if name.startswith("_"):
             raise AttributeError(name)
 
-        def remember(*arguments: Any) -> None:
-            self.asked.append((name, *arguments))
+        def remember(*arguments: Any, seen: Asked | None = None, **more: Any) -> None:
+            self.asked.append((name, *arguments, *more.values()))
+            self.seen = seen
 
         return remember
 

@@ -61,6 +61,7 @@ class Shop:
         self.window.resize(1366, 768)
         self.window.show()
         self.window.bench.timer.stop()
+        self.window.bench.look.least_s = 0.0  # no frame comes by itself here
 
     def _rack(self, context):
         self.built.append("rack")

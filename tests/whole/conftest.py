@@ -17,7 +17,7 @@ from PySide6.QtWidgets import QApplication
 from benchapp.cli.window import Application
 from benchapp.records import Store
 from benchapp.runs.model import RunState
-from benchapp.session.view import BenchView, Phase
+from benchapp.session.view import BenchView, Phase, asked_of
 from benchapp.ui.bench.start import StartPanel
 
 
@@ -57,7 +57,17 @@ class Technician:
             assert time.monotonic() < deadline, f"waited {limit_s} s for {what}; {self.view.state}, {self.view.phase}"
             QTest.qWait(10)
 
+    def see(self) -> None:
+        """Look at the screen until it has asked for long enough what the run asks now."""
+        page = self.kilter.window.bench
+        self.wait(
+            lambda: asked_of(page.view.run) == asked_of(self.view.run) and page.look.is_enough,
+            "the screen to ask what the run asks",
+        )
+
     def key(self, key: Qt.Key = Qt.Key.Key_Space) -> None:
+        """Press a key as a person does who has read what the screen asks."""
+        self.see()
         QTest.keyClick(QApplication.focusWidget() or self.kilter.window, key)
 
     def start(self, tool: str, procedure: str = "", target: str = "") -> None:
@@ -116,13 +126,9 @@ class Technician:
                 n_pulls += 1
                 self.pull((manners or {}).get(n_pulls, "steady"))
             else:
-                serial = self.view.serial
+                asked = asked_of(self.view.run)
                 self.key()
-                if state in (RunState.ZERO, RunState.FINAL_ZERO):
-                    self.wait(lambda s=state: self.view.state is not s, "zero to be taken")
-                else:
-                    self.wait(lambda n=serial: self.view.serial != n, "the key to count")
-                    QTest.qWait(30)
+                self.wait(lambda before=asked: asked_of(self.view.run) != before, f"the key to count in {state}")
         raise AssertionError(f"not at {until} after {limit} steps; at {self.view.state}")
 
 

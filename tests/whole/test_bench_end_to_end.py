@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import time
+
+from PySide6.QtCore import QEvent, Qt
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication
 
 from benchapp.pulls.pull import Flag
 from benchapp.runs.model import PullKind, RunState
@@ -30,6 +35,30 @@ def test_full_run_by_one_key_and_pulls_alone_ends_sealed(open_kilter, stored) ->
             assert trace.source.value == "simulated"
             assert len(trace) > 100
         assert store.check().findings == ()
+
+
+def test_a_foot_switch_that_bounces_or_is_held_seals_no_verdict_that_nobody_looked_at(open_kilter) -> None:
+    technician = open_kilter()
+    technician.start("OCF-005", "Workshop full run")
+    technician.walk_on(RunState.RESET_TOOL)
+    technician.see()
+    window = technician.kilter.window
+    for _ in range(4):
+        QTest.keyClick(QApplication.focusWidget() or window, Qt.Key.Key_PageDown)
+    technician.wait(lambda: technician.view.state is RunState.VERDICT, "the verdict")
+    end = time.monotonic() + 0.1
+    while time.monotonic() < end:
+        QTest.keyClick(QApplication.focusWidget() or window, Qt.Key.Key_PageDown)
+    technician.see()
+    for _ in range(60):  # held: the keyboard repeats it by itself
+        again = QKeyEvent(
+            QEvent.Type.KeyPress, Qt.Key.Key_PageDown, Qt.KeyboardModifier.NoModifier, "", autorep=True, count=1
+        )
+        QApplication.sendEvent(QApplication.focusWidget() or window, again)
+    QTest.qWait(50)
+    assert technician.view.state is RunState.VERDICT
+    technician.key(Qt.Key.Key_PageDown)
+    technician.wait(lambda: technician.view.state is RunState.SEALED, "the seal")
 
 
 def test_a_short_pull_is_offered_again_and_stays_in_the_record(open_kilter) -> None:

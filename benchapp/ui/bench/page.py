@@ -18,9 +18,10 @@ from PySide6.QtWidgets import QWidget
 from benchapp.pulls.pull import Flag, Mode
 from benchapp.runs.model import Hold, Run, RunState
 from benchapp.runs.standing import counts
-from benchapp.session.view import BenchView, Card, Phase
+from benchapp.session.view import BenchView, Card, Phase, asked_of
 from benchapp.ui import keys, theme, words
 from benchapp.ui.bench.entry import IndicationEntry
+from benchapp.ui.bench.look import Look
 from benchapp.ui.bench.panels import CaptureCard, ChoicePanel, Headline, KeyBar, Ladder, LiveFigure
 from benchapp.ui.bench.plot import HEADROOM, CurveMark, PullPlot, Scene
 from benchapp.ui.bench.sheets import CautionsSheet, Notice, VerdictSheet
@@ -92,6 +93,7 @@ class BenchPage(QWidget):
         self._keyboard_here = True
         self._failed_serial = -1
         self.n_frames = 0
+        self.look = Look()
 
         self.headline = Headline(self)
         self.ladder = Ladder(self)
@@ -158,14 +160,17 @@ class BenchPage(QWidget):
     # ----------------------------------------------------------------------------------------------------------- keys
 
     def act(self, action: str) -> None:
-        """Do what a key means now: "go", "aside" or "leave"."""
+        """Do what a key means now: "go", "aside" or "leave". What has only just come up is not answered by it."""
         bench = self.context.bench
         start: Any = self.start
-        if self.view.run is None and not self.is_alarmed and getattr(start, "takes_keys", False):
+        seen = asked_of(self.view.run)
+        if action in ("go", "aside") and not self.look.is_enough:
+            pass
+        elif self.view.run is None and not self.is_alarmed and getattr(start, "takes_keys", False):
             start.act(action)
         elif action == "go":
             if self.is_alarmed:
-                bench.go_on()
+                bench.go_on(seen=seen)
             elif self._leaving:
                 self._take_leave()
             elif self.view.state is RunState.INDICATION and self.entry.has_text:
@@ -173,7 +178,7 @@ class BenchPage(QWidget):
             elif self.view.state in (RunState.SEALED, RunState.LEFT):
                 bench.dismiss()
             elif self.view.run is not None:
-                bench.go_on()
+                bench.go_on(seen=seen)
         elif action == "aside":
             if self._is_found_out:
                 run_id = self.view.run.run_id if self.view.run is not None else ""
@@ -205,11 +210,12 @@ class BenchPage(QWidget):
 
     def _set_aside(self, run: Run) -> None:
         """The other key. What the procedure leaves to the custodian is done under the lock, and the records tell."""
+        seen = asked_of(run)
         last = next((pull for pull in reversed(run.pulls) if counts(pull)), None)
         conduct: Any = run.plan.procedure.get("conduct", {})
         rule = conduct.get("set_aside_unflagged", {}).get("value")
         if last is None or last.pull.flags or rule != "custodian" or run.state not in ASIDE_STATES:
-            self.context.bench.set_aside()
+            self.context.bench.set_aside(seen=seen)
             return
 
         def do(who: str) -> None:
@@ -221,7 +227,7 @@ class BenchPage(QWidget):
                     subject=run.run_id,
                     details={"reading": last.number},
                 )
-            self.context.bench.set_aside(custodian=who)
+            self.context.bench.set_aside(custodian=who, seen=seen)
             self.tick()
 
         self.context.as_custodian("to set aside a reading without a flag", do)
@@ -239,15 +245,17 @@ class BenchPage(QWidget):
         self._shown_serial = -1
 
     def _chosen(self, key: str) -> None:
-        if self._leaving:
+        if not self.look.is_enough:  # a double click goes on to the next question
+            pass
+        elif self._leaving:
             self._leave_index = words.LEAVE_REASONS.index(key) + 1 if key in words.LEAVE_REASONS else 0
             self._take_leave()
         else:
-            self.context.bench.choose(key)
+            self.context.bench.choose(key, seen=asked_of(self.view.run))
         self.tick()
 
     def _entered(self, torque_nm: float) -> None:
-        self.context.bench.enter_indication(torque_nm)
+        self.context.bench.enter_indication(torque_nm, seen=asked_of(self.view.run))
         self.setFocus()
         self.tick()
 
@@ -296,6 +304,8 @@ class BenchPage(QWidget):
             self._alarm_s = now
             self.sounds.play("overload")
         self._show_alarm(alarmed)
+        stage = getattr(self.start, "asking", None) if self.view.run is None else None
+        self.look.frame((asked_of(self.view.run, any_choice=True), alarmed, self._leaving, stage), now)
         if self.is_running != self._running:
             self._running = self.is_running
             self._leaving = self._leaving and self._running
@@ -649,6 +659,7 @@ class BenchPage(QWidget):
         """Frames run while the page is seen."""
         super().showEvent(event)
         self.timer.start()
+        self.look.begin()
         self._shown_serial = -1
         self.tick()
 

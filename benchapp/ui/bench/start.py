@@ -387,6 +387,11 @@ class StartPanel(QWidget):
         """A guided series is under way: the two keys belong to it."""
         return self.influences is not None and self.influences.takes_keys
 
+    @property
+    def asking(self) -> object:
+        """What the series waits for: changes with every question it puts."""
+        return (self.influences.stage, self.influences.series) if self.influences is not None else None
+
     def act(self, action: str) -> None:
         """Hand a key's meaning on to the series."""
         if self.influences is not None:
