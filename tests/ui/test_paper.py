@@ -217,6 +217,38 @@ def test_a_tools_life_and_a_periods_runs_name_every_run(page, store, tmp_path):
         period_pdf(store, last, first)
 
 
+def test_inside_a_life_and_a_period_lie_the_sealed_records_they_show(store):
+    """Read out by a PDF library and a JSON reader; every line hashes to a seal, every seal printed is there."""
+    line = sealed(store)
+    other = next(r for r in store.runs(limit=500) if r.seal and r.tool != line.tool and r.started[:4] == "2026")
+    store.add_remark(other.run_id, "looked at again", who="fitter 1")
+    all_runs = store.runs(limit=500)
+    for data, runs, about_the_tool in (
+        (tool_life_pdf(store, line.tool), [r for r in all_runs if r.tool == line.tool], True),
+        (
+            period_pdf(store, dt.date(2026, 1, 1), dt.date(2026, 12, 31), "Letter"),
+            [r for r in all_runs if r.started[:4] == "2026"],
+            False,
+        ),
+    ):
+        reader = pypdf.PdfReader(io.BytesIO(data))
+        (held,) = reader.attachments["records.json"]
+        entries = json.loads(held)
+        lines = [each.rstrip(b",") for each in held.split(b"\n")[1:-2]]
+        assert [canonical(entry) for entry in entries] == lines
+        seals = {
+            entry["sequence"]: hashlib.sha256(each).hexdigest() for entry, each in zip(entries, lines, strict=True)
+        }
+        assert list(seals) == sorted(seals)
+        subjects = {r.run_id for r in runs if r.seal} | ({line.tool} if about_the_tool else set())
+        known = {e.seal.sequence: e.seal.digest for subject in subjects for e in store.entries(subject)}
+        assert seals == known
+        assert {r.seal for r in runs if r.seal} <= set(seals.values())
+        assert {entry["subject"] for entry in entries} <= subjects
+        assert "records.json" in text_of(data)
+        assert ("remark" in {entry["kind"] for entry in entries}) is any(r.run_id == other.run_id for r in runs)
+
+
 def test_sealed_bytes_and_curves_leave_with_the_seal_they_had(page, store, tmp_path):
     line = sealed(store)
     page.open_run(line.run_id)

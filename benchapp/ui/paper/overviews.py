@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections.abc import Iterable
 from typing import Final
 
 from benchapp.records import Store
@@ -11,7 +12,7 @@ from benchapp.records import history as life
 from benchapp.records.model import RunSummary, ToolRecord, ToolState
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm
-from benchapp.ui.format import percent, plural, range_text, short, wall_text
+from benchapp.ui.format import percent, plural, range_text, short, significant, wall_text
 from benchapp.ui.logbook.model import SOURCE_WORDS, counted_text, outcome_text
 from benchapp.ui.paper.pictures import Dot, over_years
 from benchapp.ui.paper.sheet import Col, PaperError, Sheet
@@ -21,6 +22,11 @@ LIMITS: Final = "Verifications in the workshop; not a calibration certificate."
 CAUTION: Final = (
     "Drawn up from the records as they stood when this was made; each run's own record has its readings, curves and "
     "figures. A run marked simulated or replayed says nothing of a real tool. A void run stands here, uncounted."
+)
+ATTACHED: Final = "records.json"
+ATTACHED_SAYS: Final = (
+    f"Inside this PDF lies {ATTACHED}: every sealed entry of what is listed here, a list with one entry a line in the "
+    "order of the chain. The SHA-256 of a line without the comma at its end is the seal of its entry."
 )
 PAGE: Final = 500
 MOST_SPOTS: Final = 120
@@ -51,6 +57,23 @@ def _sheet(store: Store, paper: str, title: str, runs: list[RunSummary]) -> Shee
     unreal = store.is_demo or any(line.source is not Source.LIVE for line in runs)
     stamp = ("SIMULATED" if store.is_demo else "NOT ALL LIVE") if unreal else ""
     return Sheet(paper, title, running=title, foot=f"newest of the chain {store.head()}", limits=LIMITS, stamp=stamp)
+
+
+def sealed_entries(store: Store, subjects: Iterable[str]) -> bytes:
+    """Return every entry about these runs and tools as JSON: a list in the order of the chain, an entry a line.
+
+    Canonical JSON (RFC 8785) has no line breaks, so that each line, without its comma, is what was sealed.
+    """
+    found = {entry.seal.sequence: entry.body for subject in subjects for entry in store.entries(subject)}
+    return b"[" + b",".join(b"\n" + found[sequence] for sequence in sorted(found)) + b"\n]\n"
+
+
+def _with_entries(sheet: Sheet, store: Store, subjects: Iterable[str]) -> bytes:
+    """Return the document with the sealed entries of what it lists inside."""
+    sheet.space(6)
+    sheet.text(CAUTION, 7)
+    sheet.text(ATTACHED_SAYS, 7)
+    return sheet.pdf([(ATTACHED, sealed_entries(store, subjects), "application/json")])
 
 
 def _stamp(sheet: Sheet) -> None:
@@ -96,6 +119,8 @@ def _table(sheet: Sheet, runs: list[RunSummary], *, with_tool: bool) -> None:
 
 def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
     """Return everything the records hold of one tool as PDF: identity, runs, readings, changes of state.
+
+    Inside it lies `ATTACHED` with the sealed entries about the tool and its runs (see `sealed_entries`).
 
     Raises:
         PaperError: No such tool.
@@ -143,8 +168,8 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
                     wall_text(each.started),
                     str(each.number),
                     each.direction,
-                    "" if each.target_nm is None else f"{each.target_nm:.4g}",
-                    "none" if each.reading_nm is None else f"{each.reading_nm:.4g}",
+                    "" if each.target_nm is None else short(float(f"{each.target_nm:.4g}")),
+                    "none" if each.reading_nm is None else significant(each.reading_nm),
                     "" if each.deviation_percent is None else percent(each.deviation_percent, 2),
                     each.band,
                     "; ".join([*([f"set aside: {each.set_aside}"] if each.set_aside else []), *each.flags]),
@@ -161,9 +186,7 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
             [Col("When", 1.2), Col("From", 1), Col("To", 1, bold=True), Col("Who", 1), Col("Why", 3)],
             [[wall_text(c.at), STATE_WORDS[c.old], STATE_WORDS[c.new], c.who, c.why] for c in changes],
         )
-    sheet.space(6)
-    sheet.text(CAUTION, 7)
-    return sheet.pdf()
+    return _with_entries(sheet, store, [number, *(line.run_id for line in runs)])
 
 
 def _over_the_years(sheet: Sheet, store: Store, record: ToolRecord) -> None:
@@ -177,7 +200,9 @@ def _over_the_years(sheet: Sheet, store: Store, record: ToolRecord) -> None:
     if not keys:
         return
     tool = record.tool
-    sheet.heading("Deviation over the years", "bars: expanded uncertainty; open: while out of service, or a spot check")
+    sheet.heading(
+        "Deviation over the years", "bars: expanded uncertainty; full: as found; open: as left, or a spot check"
+    )
     drifts = life.drifts(runs)
     for key in sorted(keys, key=lambda each: (each[1].value, each[0])):
         dots, days = [], []
@@ -186,7 +211,7 @@ def _over_the_years(sheet: Sheet, store: Store, record: ToolRecord) -> None:
             if found is None:
                 continue
             day = dt.datetime.fromisoformat(run.finished)
-            full = run.stage in (life.Stage.AS_FOUND, life.Stage.AS_LEFT)
+            full = run.stage is life.Stage.AS_FOUND
             seconds = day.timestamp()
             dots.append(Dot(seconds / 86400, found.mean_percent, found.expanded_percent, found.limit_percent, full))
             days.append(run.finished[:10])
@@ -204,7 +229,7 @@ def _is_at(point: life.PointResult | life.DriftAt, key: tuple[float, Direction])
 
 
 def period_pdf(store: Store, first: dt.date, last: dt.date, paper: str = "A4") -> bytes:
-    """Return the runs begun from `first` to `last`, both included, as PDF.
+    """Return the runs begun from `first` to `last`, both included, as PDF, with `ATTACHED` inside.
 
     Raises:
         PaperError: `last` lies before `first`.
@@ -226,6 +251,4 @@ def period_pdf(store: Store, first: dt.date, last: dt.date, paper: str = "A4") -
     if runs:
         sheet.heading("Runs, newest first")
         _table(sheet, runs, with_tool=True)
-    sheet.space(6)
-    sheet.text(CAUTION, 7)
-    return sheet.pdf()
+    return _with_entries(sheet, store, [line.run_id for line in runs])
