@@ -177,7 +177,7 @@ def _checkpoint(
         direction,
         figures.n_required(data),
         _reference(data.get("reference", whole.get("reference"))),
-        Dynamic(**dynamic),
+        Dynamic(**dynamic) if "dynamic" in data else None,
     )
 
 

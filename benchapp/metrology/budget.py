@@ -10,7 +10,7 @@ The geometric terms are rectangular distributions of full width b: (b/2)/√3 = 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -196,7 +196,7 @@ class Budget:
 
     Attributes:
         contributions: As given.
-        missing: Symbols of the seven that nobody gave; they are not zero, they are unknown.
+        missing: Symbols of what belongs here and nobody gave; they are not zero, they are unknown.
         standard: w.
         dof: ν_eff; infinite when every contribution's is, or when w = 0.
         factor: k.
@@ -226,8 +226,15 @@ class Budget:
         return self.shares[0] if self.shares else None
 
 
-def combine(contributions: Iterable[Contribution], coverage: Coverage = Coverage()) -> Budget:
+def combine(
+    contributions: Iterable[Contribution], coverage: Coverage = Coverage(), expected: Sequence[str] = EXPECTED
+) -> Budget:
     """Combine independent contributions.
+
+    Args:
+        contributions: What is known.
+        coverage: How k is found.
+        expected: What belongs into the budget; what nobody gave of it is named as missing.
 
     Raises:
         RefusedError: k < 1, a probability outside 0 to 1, a contribution that is negative or not finite.
@@ -242,7 +249,7 @@ def combine(contributions: Iterable[Contribution], coverage: Coverage = Coverage
     dof = effective_dof(lines, standard)
     factor = coverage_factor(coverage, dof)
     given = {c.symbol for c in lines}
-    missing = tuple(symbol for symbol in EXPECTED if symbol not in given)
+    missing = tuple(symbol for symbol in expected if symbol not in given)
     return Budget(lines, missing, standard, dof, factor, factor * standard, coverage)
 
 

@@ -69,7 +69,7 @@ class Geometric:
 
 @dataclass(frozen=True, slots=True)
 class Dynamic:
-    """What stream and profile say about one checkpoint; None or 0: unknown, then no term is made of it.
+    """What stream and profile say about one checkpoint; None or 0: unknown, then the budget names the term as missing.
 
     Attributes:
         rate_percent_per_s: Loading rate at the reading, percent of the reading per second.
@@ -78,6 +78,7 @@ class Dynamic:
         zero_drift_nm: Last zero minus first.
         temperature_percent_per_k: Of the reference.
         temperature_difference_k: From its calibration.
+        stands_still: Readings were held: how fast the torque got there hides nothing of them.
     """
 
     rate_percent_per_s: float | None = None
@@ -86,11 +87,21 @@ class Dynamic:
     zero_drift_nm: float | None = None
     temperature_percent_per_k: float | None = None
     temperature_difference_k: float | None = None
+    stands_still: bool = False
+
+    @property
+    def expected(self) -> tuple[str, ...]:
+        """Symbols of the terms that belong into the budget, known or not."""
+        moving = () if self.stands_still else ("w_sampling", "w_filter")
+        return (*moving, "w_zero", "w_temp")
 
 
 @dataclass(frozen=True, slots=True)
 class CheckpointInput:
-    """One checkpoint with all its readings, oldest first; torques in N·m."""
+    """One checkpoint with all its readings, oldest first; torques in N·m.
+
+    `dynamic` is None for readings from elsewhere whose stream nobody knows: then nothing of it is expected.
+    """
 
     target_nm: float
     limit_percent: float
@@ -98,7 +109,7 @@ class CheckpointInput:
     direction: Direction = Direction.CLOCKWISE
     n_required: int = 1
     reference: ReferenceUse | None = None
-    dynamic: Dynamic = field(default_factory=Dynamic)
+    dynamic: Dynamic | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,7 +300,7 @@ def _judge_checkpoint(run: JudgeInput, checkpoint: CheckpointInput, at: str) -> 
     deviations = [r.deviation_percent for r in counted]
     centre, s = mean(deviations), standard_deviation(deviations) if len(deviations) > 1 else None
     mean_reading = mean([r.reading_nm for r in counted])
-    known = b.combine(_contributions(run, checkpoint, counted, mean_reading, s), run.coverage)
+    known = b.combine(_contributions(run, checkpoint, counted, mean_reading, s), run.coverage, _expected(checkpoint))
     error = checkpoint.reference.error_percent if checkpoint.reference is not None else 0.0
     unknown = checkpoint.reference is None
     limit = checkpoint.limit_percent
@@ -375,7 +386,14 @@ def _contributions(
     if s is not None:
         n = len(counted)
         lines.append(Contribution("w_re", b.w_re(s, n), float(n - 1), GivenBy.READINGS))
-    return lines + _dynamic(checkpoint.dynamic, mean_reading)
+    return lines if checkpoint.dynamic is None else lines + _dynamic(checkpoint.dynamic, mean_reading)
+
+
+def _expected(checkpoint: CheckpointInput) -> tuple[str, ...]:
+    if checkpoint.dynamic is None:
+        return b.EXPECTED
+    drift = () if checkpoint.reference is None else ("w_drift",)
+    return (*b.EXPECTED, *drift, *checkpoint.dynamic.expected)
 
 
 def _dynamic(dynamic: Dynamic, mean_reading: float) -> list[Contribution]:

@@ -136,6 +136,7 @@ def _dynamic(run: Run, checkpoint: Checkpoint, pulls: list[CapturedPull]) -> Dyn
         zero_drift_nm=max((abs(b.zero_nm - a.zero_nm) for a, b in pairwise(run.zeros)), default=None),
         temperature_percent_per_k=None if calibration is None else calibration.temperature_percent_per_k,
         temperature_difference_k=_from_calibration_k(run),
+        stands_still=all(pull.pull.mode is Mode.HOLD for pull in pulls),
     )
 
 

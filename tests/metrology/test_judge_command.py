@@ -235,3 +235,14 @@ def test_history_is_told_with_its_length_and_without_the_measurement_in_its_spre
     _, out = _judge(tmp_path, capsys, data | {"history_u_percent": 0.5})
     spread = (0.1**2 * 25 * 26 / 12 - 0.5**2) ** 0.5  # s² of 25 evenly spaced values, less the measurement's own
     assert f"25 verifications (mean 0.00 %, spread {spread:.2f} %)" in out.out
+
+
+def test_what_a_stream_should_tell_and_does_not_is_missing_not_zero(tmp_path, capsys):
+    data = _example()
+    data["checkpoints"][0]["dynamic"] = {"rate_percent_per_s": 20.0, "interval_s": 0.001}
+    _, out = _judge(tmp_path, capsys, data, "--json")
+    told, silent = (c["budget"]["missing"] for c in json.loads(out.out)["checkpoints"][:2])
+    assert told == ["w_drift", "w_filter", "w_zero", "w_temp"]
+    assert silent == []  # readings from elsewhere whose stream nobody knows
+    _, out = _judge(tmp_path, capsys, data)
+    assert "Not known, so not in it: reference between calibrations, filter of the reference" in out.out

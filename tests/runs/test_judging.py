@@ -131,10 +131,12 @@ def flat(data, at=""):
 
 def test_what_nobody_measured_is_named_as_missing_and_never_zero(make, run):
     first = judge_run(run).checkpoints[0]
-    assert first.budget.missing == ("w_rep", "w_od", "w_int", "w_l")
+    # one calibration tells of no drift, its certificate of no temperature; the zeros and the stream are known
+    assert first.budget.missing == ("w_rep", "w_od", "w_int", "w_l", "w_drift", "w_temp")
     typed = {"w_rep": Geometric(0.05, GivenBy.TYPED, "from ten wrenches of this kind")}
     told = judge_run(finished(make, make.plan(geometric=typed))).checkpoints[0]
-    assert told.budget.missing == ("w_od", "w_int", "w_l")
+    # this one was made without a stream
+    assert told.budget.missing == ("w_od", "w_int", "w_l", "w_drift", "w_sampling", "w_filter", "w_temp")
     # b/√12 of the mean, recomputed
     assert symbols(told)["w_rep"].percent == pytest.approx(0.05 / math.sqrt(12) / told.mean_reading_nm * 100)
     assert symbols(told)["w_rep"].reason == "from ten wrenches of this kind"
@@ -162,6 +164,7 @@ def test_the_samples_of_the_pulls_say_the_interval_better_than_the_links_average
     found = symbols(judge_run(run).checkpoints[0])
     assert found["w_sampling"].percent == pytest.approx(50 / 400 / math.sqrt(3))
     assert "w_filter" not in found  # the profile said nothing
+    assert "w_filter" in judge_run(run).checkpoints[0].budget.missing
 
 
 def test_a_held_reading_hides_nothing_behind_its_rate_of_loading(make):
@@ -177,7 +180,7 @@ def test_a_held_reading_hides_nothing_behind_its_rate_of_loading(make):
     run = dataclasses.replace(walker.run, stream={"rate_hz": 10.0, "filter_hz": 5.0})
     judged = judge_checkpoint(run, 0)
     assert not isinstance(judged, RefusedError)
-    assert not {"w_sampling", "w_filter"} & set(symbols(judged))
+    assert not {"w_sampling", "w_filter"} & (set(symbols(judged)) | set(judged.budget.missing))
 
 
 def test_the_references_temperature_counts_where_its_certificate_gives_a_coefficient(make, run):
