@@ -212,22 +212,37 @@ def error_percent_at(calibration: Calibration, direction: Direction, torque_nm: 
 
     Positive: the reference shows more than is applied. Straight line between points (common practice).
     """
-    if calibration.degree > 0:
-        return 0.0
     points = points_of(calibration, direction) or points_of(calibration, direction.opposite)
-    if not points:
-        return 0.0
+    return 0.0 if calibration.degree > 0 or not points else _error_percent(points, torque_nm)
+
+
+def _error_percent(points: tuple[CalibrationPoint, ...], torque_nm: float) -> float:
     errors = [(p.indicated_nm - p.applied_nm) / p.applied_nm * 100 for p in points]
     return float(np.interp(torque_nm, [p.applied_nm for p in points], errors))
 
 
 def drift_percent(reference: Reference, direction: Direction, torque_nm: float) -> float | None:
-    """Return how far the last two calibrations are apart at a torque, percent; None with fewer than two."""
+    """Return how far the last two calibrations are apart at a torque, percent of it.
+
+    Between their correction curves; where one of them corrects nothing, between the errors of their points, by a
+    straight line. None with fewer than two calibrations, or where one of them does not reach the torque.
+    """
     if len(reference.calibrations) < 2:
         return None
+    last = reference.calibrations[-2:]
+    points = [points_of(c, direction) or points_of(c, direction.opposite) for c in last]
+    if not all(each and _reaches(each, torque_nm) for each in points):
+        return None
+    if any(c.degree == 0 for c in last):
+        older, newer = (_error_percent(each, torque_nm) for each in points)
+        return older - newer  # a reference that shows more than before makes of one indication a smaller torque
     at = np.array([torque_nm], dtype=np.float64)
-    one, two = (Correction.from_calibration(c, direction).true_torque(at)[0] for c in reference.calibrations[-2:])
+    one, two = (Correction.from_calibration(c, direction).true_torque(at)[0] for c in last)
     return float((two - one) / torque_nm * 100)
+
+
+def _reaches(points: tuple[CalibrationPoint, ...], torque_nm: float) -> bool:
+    return points[0].applied_nm * (1 - 1e-3) <= torque_nm <= points[-1].applied_nm * (1 + 1e-3)
 
 
 def hysteresis_percent(calibration: Calibration, direction: Direction) -> float | None:

@@ -130,6 +130,23 @@ def test_drift_is_the_change_between_the_last_two_calibrations():
     assert c.drift_percent(Reference("REF-1", 100, calibrations=(newer,)), CW, 50) is None
 
 
+@pytest.mark.parametrize("degrees", [(0, 0), (0, 1), (1, 0), (2, 0)])
+def test_a_reference_that_is_not_corrected_drifts_all_the_same(degrees):
+    """It was told as zero: two identities are no distance apart, whatever the certificates say."""
+    older = _calibration([(t, t, 0.2) for t, _, _ in POINTS], degrees[0])
+    newer = _calibration([(t, t * 1.005, 0.2) for t, _, _ in POINTS], degrees[1])
+    moved = c.drift_percent(Reference("REF-1", 100, calibrations=(older, newer)), CW, 50)
+    assert moved == pytest.approx(-0.5)  # it shows 0.5 % more: the same indication is 0.5 % less torque
+
+
+def test_a_calibration_that_did_not_reach_a_torque_tells_no_drift_there():
+    older = _calibration([(t, t, 0.2) for t, _, _ in POINTS[:3]], 1, usable_to_nm=POINTS[2][0])
+    newer = _calibration([(t, t / 1.001, 0.2) for t, _, _ in POINTS], 1)
+    reference = Reference("REF-1", 100, calibrations=(older, newer))
+    assert c.drift_percent(reference, CW, POINTS[2][0]) == pytest.approx(0.1)
+    assert c.drift_percent(reference, CW, POINTS[-1][0]) is None
+
+
 def test_hysteresis_is_the_greatest_difference_of_falling_points():
     falling = CalibrationPoint(60.0, 60.05 * 1.002, 0.15, CW, True)
     calibration = _calibration(POINTS)
