@@ -221,7 +221,7 @@ def parse(text: str, file: str = "profile") -> Profile:
     checksum = line.choice("checksum", ("none", *CHECKSUMS), "none")
     if checksum != "none" and "checksum" not in pattern.groupindex:
         raise line.error("checksum", f"is {checksum}, but line.pattern has no group (?P<checksum>…) to compare with")
-    if checksum == "none" and "checksum" in pattern.groupindex:
+    if "checksum" not in line.data and "checksum" in pattern.groupindex:  # "none" in so many words: not compared
         raise line.error("checksum", "is missing, but line.pattern has a group (?P<checksum>…): name the kind")
     profile = Profile(
         name=name,

@@ -8,6 +8,7 @@ import pytest
 
 from benchapp.torque.units import FACTORS
 from drivers.errors import ProfileError
+from drivers.layouts import LineReader
 from drivers.profile import UNIT_NAMES, Profiles, load, parse
 
 FULL = r"""
@@ -90,7 +91,7 @@ def test_defaults_when_only_the_needful_is_said() -> None:
         (('unit = "N·m"', 'unit = "Nm"'), "line.unit", "Nm"),
         (("rate_hz = 1000", "rate_hz = -1"), "line.rate_hz", "negative"),
         (('"crc16-modbus"', '"crc17"'), "line.checksum", "crc17"),
-        (('"crc16-modbus"', '"none"'), "line.checksum", "missing"),
+        (('checksum = "crc16-modbus"\n', ""), "line.checksum", "missing"),
         (('"FTLB" = "lbf·ft"', '"FTLB" = "ft"'), "units.FTLB", "ft"),
         (('overload = ["OL"]', 'overload = ["OK"]'), "status.overload", "also in status.ok"),
         (('ok = ["OK"]', 'ok = "OK"'), "status.ok", "list"),
@@ -157,3 +158,12 @@ def test_an_unknown_name_tells_the_known_ones(tmp_path: Path) -> None:
 
 def test_the_unit_names_are_those_of_the_program() -> None:
     assert set(FACTORS) == UNIT_NAMES
+
+
+def test_a_checksum_that_the_profile_says_not_to_compare_is_not_compared(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(FULL.replace('"crc16-modbus"', '"none"', 1).replace('decimal = ","', 'decimal = "."'), "utf-8")
+    decoder = LineReader(load(path))
+    columns = decoder.read("".join(f"OK,+{k}.50{k % 10},Nm,{k:02X}\r\n" for k in range(100)).encode())
+    assert len(columns) == 100
+    assert decoder.refused == []
