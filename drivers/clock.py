@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass, field
-from typing import Final, Protocol, TypeVar
+from typing import Final, NamedTuple, Protocol, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -21,17 +21,19 @@ from drivers.samples import FloatArray, Gap, IntArray
 
 _LEARNED_FROM: Final = 64  # steps of the device's clock whose median is its interval
 _LUMP_S: Final = 0.016  # USB bridges hand bytes over every 1 to 16 ms
-_STALL_S: Final = 0.060  # no byte for so long is more than lumps and a busy machine
+STALL_S: Final = 0.060
+"""No byte for so long is more than lumps and a busy machine."""
 _TTY_LINES: Final = 250  # a full 4 kB tty buffer of short lines: what may still come is unknown
 _WINDOW_S: Final = 0.5
 _DOUBT_S: Final = 0.25
+_FEW: Final = 32  # up to so many rows numpy costs more than it saves
+_ONE_TIME: Final = np.zeros(1)
 _PAIR_S: Final = 0.016  # arrivals kept while the rate is being learned: 512 of them are 8 s
 
 _Number = TypeVar("_Number", np.int64, np.float64)
 
 
-@dataclass(frozen=True, slots=True)
-class Marks:
+class Marks(NamedTuple):
     """What is known of the times of the rows to be dated.
 
     Attributes:
@@ -64,6 +66,14 @@ class Clock(Protocol):
 
     def date(self, marks: Marks) -> tuple[FloatArray, list[RowGap]]:
         """Times of the rows, strictly rising, and the gaps with the row at which each ends."""
+        ...
+
+    def go_on(self, line: int, n: int, arrival_s: float) -> FloatArray | None:
+        """Times of `n` rows, lines from number `line` on that bring no mark of their own; None: ask `date` as ever.
+
+        What it gives is what `date` would have given; it is there because a line or two are dated a thousand times a
+        second.
+        """
         ...
 
     def resume(self, away_s: float) -> None:
@@ -189,6 +199,10 @@ class CountClock:
         self._last_s = float(t_s[-1])
         return t_s, gaps
 
+    def go_on(self, line: int, n: int, arrival_s: float) -> FloatArray | None:
+        """See `Clock`."""
+        return None
+
     def resume(self, away_s: float) -> None:
         """See `Clock`."""
         if not math.isinf(self._last_s):
@@ -304,6 +318,10 @@ class DeviceClock:
         missing = max(0, round((end_s - start_s) / self._interval_s) - 1) if self._interval_s else 0
         gaps.append((row, Gap(start_s, end_s - start_s, missing)))
 
+    def go_on(self, line: int, n: int, arrival_s: float) -> FloatArray | None:
+        """See `Clock`."""
+        return None
+
     def resume(self, away_s: float) -> None:
         """See `Clock`."""
         if not math.isnan(self._last_s):
@@ -331,6 +349,7 @@ class ArrivalClock:
         self._away_s = 0.0
         self._started_s, self._started_count = 0.0, -1
         self._window_end_s = 0.0
+        self._settled_s = math.inf  # from then on only the loop moves anything
         self._least_late_s = math.inf
         self._pairs: deque[tuple[float, int]] = deque(maxlen=512)
         self.notes = self._counter.notes
@@ -345,15 +364,14 @@ class ArrivalClock:
         n = len(marks.line)
         if not n:
             return np.empty(0), []
-        arrival_s = marks.arrival_s
+        arrival_s, period_s = marks.arrival_s, self._period_s
+        silence_s = arrival_s - self._last_arrival_s
         counts = self._counter.unwrap(marks)
         gaps: list[RowGap] = []
         if math.isnan(self._last_s):
             return self._first(counts, arrival_s), gaps
-        period_s = self._period_s
         steps = counts - self._last_count
         n_steps = int(steps[-1])
-        silence_s = arrival_s - self._last_arrival_s
         if self._away_s > 0:
             start_s = self._last_s + max(self._away_s - (n_steps - 1) * period_s, period_s, 1e-6)
             self._restart(arrival_s, start_s + (n_steps - int(steps[0])) * period_s)
@@ -362,23 +380,53 @@ class ArrivalClock:
             self._away_s = 0.0
         elif period_s == 0.0:
             t_s = self._spread(counts, arrival_s)
-        elif silence_s > _STALL_S and n_steps < min(0.5 * silence_s / period_s, _TTY_LINES):
+        elif silence_s > STALL_S and n_steps < min(0.5 * silence_s / period_s, _TTY_LINES):
             # what was sent meanwhile is not in this lump, so it is lost
             end_s = max(arrival_s - self._offset_s, self._last_s + (n_steps + 1) * period_s)
             t_s = np.asarray(end_s - (counts[-1] - counts) * period_s, np.float64)
             self._gap(float(t_s[0]), gaps)
         else:
-            late_s = arrival_s - self._offset_s - (self._last_s + n_steps * period_s)
-            step_s = period_s * (1.0 + self._slew)
-            if late_s < 0 and arrival_s - self._started_s < 2 * _WINDOW_S:
-                self._offset_s += late_s  # dated before the axis was settled: it is the axis that is late
-            elif late_s < -_LUMP_S:
-                step_s = max(arrival_s - self._offset_s - self._last_s, 1e-9) / n_steps
-            t_s = np.asarray(self._last_s + steps * step_s, np.float64)
+            t_s = np.asarray(self._last_s + steps * self._step_s(n_steps, arrival_s), np.float64)
             _count_gaps(counts, self._last_count, t_s, self._last_s, gaps)
         self._last_s, self._last_count, self._last_arrival_s = float(t_s[-1]), int(counts[-1]), arrival_s
         self._steer(arrival_s)
         return t_s, gaps
+
+    def go_on(self, line: int, n: int, arrival_s: float) -> FloatArray | None:
+        """See `Clock`. Between two steerings, when all is settled, in numbers: numpy costs more for so few."""
+        counter, last_s = self._counter, self._last_s
+        if (
+            not self._settled_s <= arrival_s < self._window_end_s
+            or arrival_s - self._last_arrival_s > STALL_S
+            or arrival_s - self._offset_s - (last_s + n * self._period_s) < -_LUMP_S
+            or line - 1 != counter.last
+            or n > _FEW
+            or self._period_s == 0.0
+        ):
+            return None
+        step_s = self._period_s * (1.0 + self._slew)
+        if n == 1:
+            t_s = _ONE_TIME.copy()  # what `np.array` looks for takes longer
+            t_s[0] = last_s = last_s + step_s
+        else:
+            t_s = np.array([last_s + step * step_s for step in range(1, n + 1)])
+            last_s += n * step_s
+        counter.last = line + n - 1
+        counter.count += n
+        self._last_count += n
+        self._last_s, self._last_arrival_s = last_s, arrival_s
+        self._least_late_s = min(self._least_late_s, arrival_s - self._offset_s - last_s)
+        return t_s
+
+    def _step_s(self, n_steps: int, arrival_s: float) -> float:
+        """From one count to the next, for the `n_steps` that have come."""
+        late_s = arrival_s - self._offset_s - (self._last_s + n_steps * self._period_s)
+        step_s = self._period_s * (1.0 + self._slew)
+        if late_s < 0 and arrival_s - self._started_s < 2 * _WINDOW_S:
+            self._offset_s += late_s  # dated before the axis was settled: it is the axis that is late
+        elif late_s < -_LUMP_S:
+            step_s = max(arrival_s - self._offset_s - self._last_s, 1e-9) / n_steps
+        return step_s
 
     def _first(self, counts: IntArray, arrival_s: float) -> FloatArray:
         t_s = np.asarray((counts - counts[0]) * (self._period_s or 1e-4), np.float64)
@@ -390,6 +438,7 @@ class ArrivalClock:
         self._offset_s = arrival_s - last_s
         self._started_s, self._started_count = arrival_s, self._last_count
         self._window_end_s = arrival_s + 2 * _WINDOW_S
+        self._settled_s = arrival_s + (4 if self._nominal_s else 8) * _WINDOW_S
         self._least_late_s = math.inf
         self._slew = 0.0
         self._pairs.clear()
@@ -442,3 +491,4 @@ class ArrivalClock:
         """See `Clock`."""
         if not math.isnan(self._last_s):
             self._away_s += away_s
+            self._settled_s = math.inf

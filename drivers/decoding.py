@@ -24,7 +24,7 @@ _log = logging.getLogger(__name__)
 
 @dataclass(slots=True)
 class Counts:
-    """What a decoder has seen. ``n_lines == n_samples + n_overloads + n_replies`` + the refused ones.
+    """What a decoder has seen. ``n_lines == n_understood + n_refused``.
 
     Attributes:
         n_lines: Lines, empty ones left out, too long ones included.
@@ -49,6 +49,11 @@ class Counts:
     n_unit_changes: int = 0
     n_gaps: int = 0
     n_unterminated: int = 0
+
+    @property
+    def n_understood(self) -> int:
+        """Lines that meant something."""
+        return self.n_samples + self.n_overloads + self.n_replies
 
     @property
     def n_refused(self) -> int:
@@ -100,19 +105,34 @@ class Decoder:
 
     def feed(self, data: bytes, arrival_s: float = 0.0) -> list[SampleBlock]:
         """Take the next bytes, the last of which arrived at `arrival_s` (monotonic), and return what they complete."""
+        stretches = self._framer.feed(data)
+        if len(stretches) == 1 and not self._drop_first:
+            return self._read(stretches[0], arrival_s)
         blocks: list[SampleBlock] = []
-        for number, body in enumerate(self._framer.feed(data)):
+        for number, body in enumerate(stretches):
             if number and not self._first_is_dropped():
                 self._count_too_long()
             if body and self._first_is_dropped():
                 body = body[body.find(self.profile.terminator) + len(self.profile.terminator) :]
-            if body:
-                digits = self._reader.read_plain(body)
-                if digits is not None:
-                    blocks += self._alike(self._reader.plain_code, digits, None, None, arrival_s)
-                else:
-                    blocks += self._blocks(self._reader.read(body), arrival_s)
+            blocks += self._read(body, arrival_s)
         return blocks
+
+    def _read(self, body: bytes, arrival_s: float) -> list[SampleBlock]:
+        """Read and date `body`. Most often it is a line or a few as the ones before: every step costs there."""
+        if not body:
+            return []
+        reader = self._reader
+        digits = reader.read_plain(body)
+        if digits is None:
+            return self._blocks(reader.read(body), arrival_s)
+        n = len(digits)
+        t_s = None if self._n_in_hole else self._clock.go_on(self._n_slots, n, arrival_s)
+        if t_s is None:
+            return self._alike(reader.plain_code, digits, None, None, arrival_s)
+        self._n_slots += n
+        self.counts.n_lines += n
+        self._last_sample_s = t_s.item(-1)
+        return [self._block(reader.plain_code, digits, t_s, (), NO_TIMES, arrival_s)]
 
     def _first_is_dropped(self) -> bool:
         """True once, for the line that may have been cut at its beginning."""
@@ -173,7 +193,8 @@ class Decoder:
             return self._cut(np.full(n, code, np.int16), digits, t_s, gaps, arrival_s)
         self._last_sample_s = float(t_s[-1])
         self.counts.n_gaps += len(gaps)
-        return [self._block(code, digits, t_s, tuple(gap for _, gap in gaps), NO_TIMES, arrival_s)]
+        told = tuple(gap for _, gap in gaps) if gaps else ()
+        return [self._block(code, digits, t_s, told, NO_TIMES, arrival_s)]
 
     def _log_refused(self) -> None:
         for kind, raw in self._reader.refused[self._n_logged :]:

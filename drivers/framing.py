@@ -31,7 +31,10 @@ class LineFramer:
             Stretches of lines, oldest first, possibly empty, at least one. Between two neighbours there was a line of
             more than `LONGEST_LINE` bytes; it is told as soon as that is certain, and what follows of it is skipped.
         """
-        terminator, width, buffer = self._terminator, len(self._terminator), self._rest + data
+        terminator = self._terminator
+        if not self._rest and not self._skipping and data.endswith(terminator) and len(data) <= self._window:
+            return [data]  # a line or a few, as they mostly come
+        width, buffer = len(terminator), self._rest + data
         if self._skipping:
             end = buffer.find(terminator)
             if end < 0:

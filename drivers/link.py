@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
+from drivers.clock import STALL_S
 from drivers.decoding import Decoder
 from drivers.errors import RecordingError
 from drivers.profile import Profile, Profiles
@@ -28,10 +29,10 @@ from drivers.transport import (
 
 _log = logging.getLogger(__name__)
 
-COALESCE_S: Final = 0.004
-"""After the first byte of a lump the thread sleeps so long: a twentieth of the work, a fifth of the latency budget."""
-
-_FULL_BYTES: Final = 1024  # so much in one read means that the sender is ahead: do not sleep
+_PACE_S: Final = 0.0005  # between two reads in the mean, so that 10,000 lines that come singly cost no core
+_AHEAD_S: Final = 0.002  # reads may be so far ahead of that pace: the pieces of a line, the lines of a lump
+_FULL_BYTES: Final = 1024  # so much in one read means that the sender is ahead: no pace
+_SETTLE_S: Final = 0.004  # what was held up comes in pieces: the clock must see whether any of it is missing
 _SILENT_S: Final = 1.0
 _NONSENSE_S: Final = 2.0
 _STATUS_S: Final = 0.25
@@ -52,7 +53,6 @@ class Link:
         on_status: Is given the status at every change of state, and four times a second while it counts.
         profiles: Where the profile named beside a recording is looked up; built-in ones if None.
         source: Wins over what the URL says (not over a replay).
-        coalesce_s: 0 hands every lump over at once.
 
     Raises:
         UrlError: The URL cannot be understood.
@@ -69,7 +69,6 @@ class Link:
         *,
         profiles: Profiles | None = None,
         source: Source | None = None,
-        coalesce_s: float = COALESCE_S,
     ) -> None:
         self._url: LinkUrl = parse_url(url)
         self._recording: Recording | None = None
@@ -81,7 +80,6 @@ class Link:
             raise ValueError(f"{url}: a port needs a profile")
         self._profile = profile
         self._on_block, self._on_status = on_block, on_status
-        self._coalesce_s = coalesce_s if self._recording is None else 0.0
         self._replay = ReplayTransport(self._recording, self._url.speed) if self._recording else None
         self._decoder = Decoder(
             profile,
@@ -107,7 +105,7 @@ class Link:
         self._capture: CaptureWriter | None = None
         self._rate = _Rate()
         self._identity = ("", "")
-        self._last_bytes_s = 0.0
+        self._last_bytes_s = self._pace_s = 0.0
         self._failed_callbacks: set[str] = set()
 
     # --- for any thread ---------------------------------------------------------------------------------------------
@@ -244,17 +242,28 @@ class Link:
             while self._to_send:
                 transport.write(self._to_send.popleft())
             data, at_s = transport.read(_STATUS_S)
-            now_s = at_s if self._replay is None else time.monotonic()
-            if data:
-                if self._coalesce_s and len(data) < _FULL_BYTES:
-                    time.sleep(self._coalesce_s)
+            if self._replay is not None:
+                now_s = time.monotonic()
+            else:
+                if data and at_s - self._last_bytes_s > STALL_S:
+                    time.sleep(_SETTLE_S)
                     more, at_s = transport.read(0.0)
-                    data, now_s = data + more, at_s
+                    data += more
+                now_s = at_s
+            if data:
                 self._take(data, at_s, now_s, watch)
+                if self._replay is None and len(data) < _FULL_BYTES:
+                    self._keep_pace(now_s)
             if now_s >= next_status_s or watch.has_news:
                 self._tell(*self._state(watch, now_s))
                 watch.has_news = False
                 next_status_s = now_s + _STATUS_S
+
+    def _keep_pace(self, now_s: float) -> None:
+        """Sleep when reads have come faster than the pace for longer than they may."""
+        self._pace_s = max(self._pace_s + _PACE_S, now_s - _AHEAD_S)
+        if self._pace_s > now_s:
+            time.sleep(self._pace_s - now_s)
 
     def _take(self, data: bytes, at_s: float, now_s: float, watch: _Watch) -> None:
         capture = self._capture
@@ -265,18 +274,16 @@ class Link:
                 _log.error("%s: the capture ends: %s", self._url.text, error)
                 self.stop_capture()
         counts = self._decoder.counts
-        understood = counts.n_samples + counts.n_overloads + counts.n_replies
-        n_refused = counts.n_refused
+        n_understood = counts.n_understood
         blocks = self._decoder.feed(data, at_s)
         if self._decoder.identity and self._identity != (self._decoder.identity, "reply"):
             self._identity = (self._decoder.identity, "reply")
             watch.has_news = True
         self._last_bytes_s = now_s
-        watch.saw(data, now_s)
-        if counts.n_samples + counts.n_overloads + counts.n_replies > understood:
+        if counts.n_understood > n_understood:
             watch.understood(now_s)
-        elif counts.n_refused > n_refused:
-            watch.refused()
+        else:
+            watch.saw(data, now_s)
         for block in blocks:
             if self._replay is not None:
                 block = replace(block, arrival_s=now_s)
@@ -314,8 +321,8 @@ class Link:
             old,
             state=state,
             reason=reason,
-            rate_hz=self._rate.rate_hz if state is LinkState.STREAMING else 0.0,
-            n_lines=counts.n_samples + counts.n_overloads + counts.n_replies,
+            rate_hz=self._rate.rate_hz() if state is LinkState.STREAMING else 0.0,
+            n_lines=counts.n_understood,
             n_refused=counts.n_refused,
             n_gaps=counts.n_gaps,
             n_overloads=counts.n_overloads,
@@ -339,7 +346,6 @@ class _Watch:
         self.has_news = True
         self.n_bytes = 0
         self._n_odd = 0
-        self._n_refused = 0
         self._sample = b""
 
     def saw(self, data: bytes, now_s: float) -> None:
@@ -354,11 +360,8 @@ class _Watch:
         self.has_news |= not self.has_understood or now_s - self.understood_s > _SILENT_S
         self.has_understood = True
         self.understood_s = now_s
-        self.n_bytes = self._n_odd = self._n_refused = 0
+        self.n_bytes = self._n_odd = 0
         self._sample = b""
-
-    def refused(self) -> None:
-        self._n_refused += 1
 
     def nonsense(self, place: str, profile: Profile) -> str:
         seen = min(self.n_bytes, 65536)
@@ -384,31 +387,35 @@ _PRINTABLE: Final = bytes([9, 10, 13, *range(32, 127), 0xB7])  # the last one: t
 
 
 class _Rate:
-    """Samples per second over the last two seconds of the link's axis."""
+    """Samples per second over the last two seconds of the link's axis, looked at whenever a status is told."""
 
     _SPAN_S: Final = 2.0
 
     def __init__(self) -> None:
+        self._newest: SampleBlock | None = None
         self._ends: deque[tuple[float, int]] = deque()
 
     def add(self, block: SampleBlock) -> None:
-        if not len(block):
-            return
         if block.gaps:
             self._ends.clear()
-        self._ends.append((float(block.t_s[-1]), block.first_index + len(block)))
-        while self._ends[-1][0] - self._ends[0][0] > self._SPAN_S:
-            self._ends.popleft()
+        if len(block.t_s):
+            self._newest = block
 
     def clear(self) -> None:
+        self._newest = None
         self._ends.clear()
 
-    @property
     def rate_hz(self) -> float:
-        if len(self._ends) < 2:
+        block = self._newest
+        if block is None:
             return 0.0
-        (first_s, first), (last_s, last) = self._ends[0], self._ends[-1]
+        last_s, last = float(block.t_s[-1]), block.first_index + len(block)
+        if not self._ends or self._ends[-1][1] != last:
+            self._ends.append((last_s, last))
+        while len(self._ends) > 2 and last_s - self._ends[0][0] > self._SPAN_S:
+            self._ends.popleft()
+        first_s, first = self._ends[0]
         return (last - first) / (last_s - first_s) if last_s > first_s else 0.0
 
 
-__all__ = ["COALESCE_S", "Link", "RecordingError"]
+__all__ = ["Link", "RecordingError"]

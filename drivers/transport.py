@@ -150,21 +150,26 @@ class Transport(Protocol):
 
 
 class _Waker:
-    """A pipe that lets another thread end a `select`."""
+    """A pipe that lets another thread end a wait for `fd`. POSIX only."""
 
-    def __init__(self) -> None:
+    def __init__(self, fd: int) -> None:
         self._out, self._in = os.pipe()
         os.set_blocking(self._in, False)
+        self._fd = fd
+        self._poll = select.poll()  # told once what to look at; `select` is told each time
+        self._poll.register(fd, select.POLLIN)
+        self._poll.register(self._out, select.POLLIN)
 
-    def fileno(self) -> int:
-        return self._out
+    def wait(self, timeout_s: float) -> bool:
+        """True: `fd` can be read, or its other end is gone."""
+        ready = dict(self._poll.poll(1000 * timeout_s))
+        if self._out in ready:
+            os.read(self._out, 4096)
+        return self._fd in ready
 
     def wake(self) -> None:
         with suppress(OSError):  # full: it will wake anyway; closed: nobody waits
             os.write(self._in, b"!")
-
-    def clear(self) -> None:
-        os.read(self._out, 4096)
 
     def close(self) -> None:
         os.close(self._out)
@@ -172,7 +177,7 @@ class _Waker:
 
 
 class PosixSerialTransport:
-    """A serial port or pty on POSIX: opened and set by pyserial, read by `select` and `os.read`.
+    """A serial port or pty on POSIX: opened and set by pyserial, read by `poll` and `readv`.
 
     pyserial's own `read` asks the system twice per byte; this one once per chunk.
     """
@@ -189,17 +194,14 @@ class PosixSerialTransport:
             fcntl.ioctl(self._port.fd, termios.TIOCEXCL)  # pyserial's flock only stops programs that also ask for it
         self.usb_serial = usb_serial_of(name)
         self._buffer = memoryview(bytearray(_CHUNK_BYTES))
-        self._waker: _Waker | None = _Waker()
+        self._waker: _Waker | None = _Waker(self._port.fd)
 
     def read(self, timeout_s: float) -> tuple[bytes, float]:
         """See `Transport`."""
         waker = self._waker
         if waker is None:
             raise OSError(errno.EBADF, "closed")
-        ready, _, _ = select.select([self._port.fd, waker], [], [], timeout_s)
-        if waker in ready:
-            waker.clear()
-        if self._port.fd not in ready:
+        if not waker.wait(timeout_s):
             return b"", time.monotonic()
         n = os.readv(self._port.fd, [self._buffer])
         if not n:
@@ -243,7 +245,9 @@ class PlainSerialTransport:
         timeout_s = min(timeout_s, self._POLL_S)
         if self._port.timeout != timeout_s:
             self._port.timeout = timeout_s
-        data = self._port.read(max(1, self._port.in_waiting))
+        data = self._port.read(1)
+        if data:
+            data += self._port.read(self._port.in_waiting)
         return data, time.monotonic()
 
     def write(self, data: bytes) -> None:
