@@ -6,7 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchapp.pulls._signal import PIECE, SLOW_HZ, BoolArray, crest, last_below, level_before, longest_run_s, releases
+from benchapp.pulls._extremes import Extremes
+from benchapp.pulls._faults import above, again, gaps, longest_dip
+from benchapp.pulls._levels import crest, last_below, level_before, slope
+from benchapp.pulls._release import SLOW_HZ, releases
+from benchapp.pulls._wrong import BoolArray
 from benchapp.pulls.pull import Flag, Mark, Mode, Noticed, Pull
 from benchapp.pulls.settings import Settings
 from benchapp.torque.direction import Direction
@@ -15,11 +19,15 @@ from drivers.samples import FloatArray
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """The samples of one pull, rising torque positive; index 0 is the last sample at rest before it."""
+    """The samples of one pull, rising torque positive; index 0 is the last sample at rest before it.
+
+    `wrong` is None when no sample was.
+    """
 
     t_s: FloatArray
     torque: FloatArray
-    wrong: BoolArray
+    extremes: Extremes
+    wrong: BoolArray | None
     rate_hz: float
     noise: float
     rest: float
@@ -61,28 +69,27 @@ def steadiest(
 
 def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull:
     """Read one pull."""
-    t, v, noise, rate = segment.t_s, segment.torque, segment.noise, segment.rate_hz
-    found = releases(v, rate, noise, settings)
+    t, v, extremes, noise, rate = segment.t_s, segment.torque, segment.extremes, segment.noise, segment.rate_hz
+    found = releases(v, extremes, rate, noise, settings)
     release = next((r for r in found if r.clear), None)
     unclear = release is None and bool(found)
     if release is None and found:
         # below 300 Hz a bounce off the stop is as long as a fall, and higher up: the share tells more there
         release = max(found, key=lambda r: r.fall / v[r.index] if rate < SLOW_HZ else r.fall)
-    tops = np.maximum.reduceat(v, np.arange(0, len(v), PIECE))
-    peak, peak_index = crest(t, v, rate, 0.02 if release is None else 0.002, tops)
+    peak, peak_index = crest(t, v, extremes, rate, 0.02 if release is None else 0.002)
     first_peak: float | None = None
     click: int | None = None
-    gaps = _gaps(t, rate, settings)
+    missing = gaps(t, rate, settings)
     gap_at_release = False
     if release is not None:
         click = release.index
         first_peak = level_before(t, v, click, rate, noise)
         peak = max(peak, first_peak)
-        gap_at_release = any(a <= click + 1 and b >= click for a, b in gaps)
+        gap_at_release = any(a <= click + 1 and b >= click for a, b in missing)
         if gap_at_release:
             first_peak, click = None, None
     reading, index, hold_span = _reading(segment, expected.mode, settings, peak, peak_index, first_peak, click)
-    time_80, slope, at_80 = _last_fifth(t, v, reading, index)
+    time_80, rate_of_loading, at_80 = _last_fifth(t, v, extremes, reading, index)
     scale = reading if reading is not None else peak
     until = index if index is not None else peak_index
     noticed: list[Noticed] = []
@@ -94,8 +101,8 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
             Noticed(flag, value, limit, unit, None if a is None else float(t[a]), None if b is None else float(t[b]))
         )
 
-    dip = _longest_dip(t[: until + 1], v[: until + 1], tops, scale, noise, settings)
-    if dip is not None and dip.seconds > settings.jerky_s and expected.mode is not Mode.HOLD:
+    dip = None if expected.mode is Mode.HOLD else longest_dip(t, v, extremes, until, scale, noise, settings)
+    if dip is not None:
         notice(Flag.JERKY, dip.percent, settings.jerky_share * 100, "%", dip.begin, dip.end)
     if time_80 is not None and index is not None and expected.mode is Mode.FIRST_PEAK:
         if time_80 < settings.fast_s:
@@ -103,10 +110,9 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
         elif time_80 > settings.slow_s:
             notice(Flag.TOO_SLOW, time_80, settings.slow_s, "s", at_80, index)
     if first_peak is not None and click is not None:
-        above = v[click + 1 :] > first_peak
-        total = float(above.sum()) / rate
+        n_above, last = above(v, extremes, click + 1, first_peak)
+        total = float(n_above) / rate
         if total > settings.past_s:
-            last = click + 1 + int(np.flatnonzero(above)[-1])
             notice(Flag.PAST_CLICK, total, settings.past_s, "s", click, last)
         elif peak > settings.past_share * first_peak:
             notice(
@@ -116,9 +122,9 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
         notice(Flag.NO_CLICK, peak, None, "", peak_index, peak_index)
     if unclear and release is not None:
         notice(Flag.UNCLEAR, release.fall / max(peak, 1e-300) * 100, None, "%", release.index, release.end_index)
-    again = _again(t, v, until, scale, settings)
-    if again is not None:
-        notice(Flag.DOUBLE, float(t[again[1]] - t[until]), settings.double_s, "s", again[0], again[1])
+    second = again(t, v, extremes, until, scale, settings)
+    if second is not None:
+        notice(Flag.DOUBLE, float(t[second[1]] - t[until]), settings.double_s, "s", second[0], second[1])
     if expected.target is not None and (reading is None or reading < settings.short_share * expected.target):
         notice(Flag.SHORT, 0.0 if reading is None else reading / expected.target * 100, settings.short_share * 100, "%")
     zero_limit = settings.zero_share * scale + settings.zero_noise * noise
@@ -130,17 +136,16 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
     if expected.tool_max is not None and peak > settings.tool_share * expected.tool_max:
         notice(Flag.TOOL_OVERLOAD, peak, settings.tool_share * expected.tool_max, "", peak_index, peak_index)
     inside = []
-    if gaps:
-        first_that_counts = max(last_below(v[: until + 1], 0.5 * scale), 0)
-        last_that_counts = _fall_end(release.end_index if release is not None else until, until)
-        inside = [(a, b) for a, b in gaps if b > first_that_counts and a <= last_that_counts]
+    if missing:
+        first_that_counts = max(last_below(v, extremes, until + 1, 0.5 * scale), 0)
+        last_that_counts = max(release.end_index if release is not None else until, until)
+        inside = [(a, b) for a, b in missing if b > first_that_counts and a <= last_that_counts]
     if inside:
         a, b = max(inside, key=lambda gap: float(t[gap[1]] - t[gap[0]]))
         notice(Flag.GAP, float(t[b] - t[a]), max(settings.gap_samples / rate, settings.gap_s), "s", a, b)
-    n_wrong = int(np.count_nonzero(segment.wrong))
-    if n_wrong:
-        places = np.flatnonzero(segment.wrong)
-        notice(Flag.SPIKE, float(n_wrong), 0.0, "samples", int(places[0]), int(places[-1]))
+    places = segment.wrong.nonzero()[0].tolist() if segment.wrong is not None else []
+    if places:
+        notice(Flag.SPIKE, float(len(places)), 0.0, "samples", places[0], places[-1])
     if segment.cut:
         notice(Flag.CUT, None, None, "")
     order = list(Flag)
@@ -159,7 +164,7 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
         ]
     marks += [Mark("peak", float(t[peak_index]), peak), Mark("end", float(t[-1]), float(v[-1]))]
     marks.sort(key=lambda mark: mark.time_s)
-    hides = abs(slope) / rate / reading * 100 if slope is not None and reading else None
+    hides = abs(rate_of_loading) / rate / reading * 100 if rate_of_loading is not None and reading else None
     return Pull(
         start_s=float(t[0]),
         end_s=float(t[-1]),
@@ -172,59 +177,12 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
         rest=segment.rest,
         rest_after=segment.rest_after,
         time_80_to_100_s=time_80,
-        loading_rate_per_s=slope,
+        loading_rate_per_s=rate_of_loading,
         flags=tuple(one.flag for one in noticed),
         noticed=tuple(noticed),
         marks=tuple(marks),
         sampling_hides_percent=hides,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Dip:
-    """The longest stay below what had been reached: how long, its samples, how deep at the worst."""
-
-    seconds: float
-    begin: int
-    end: int
-    percent: float
-
-
-_TOGETHER = 1 << 15  # intervals looked at together: they stay in a near cache
-
-
-def _longest_dip(
-    t: FloatArray, v: FloatArray, tops: FloatArray, scale: float, noise: float, settings: Settings
-) -> _Dip | None:
-    """The dip of the flag jerky; None without one. `tops`: greatest of each `PIECE` samples of the whole pull."""
-    at = np.arange(0, len(v), PIECE)
-    reached = np.maximum.accumulate(tops[: len(at)])
-    # a dip's sample is the least of its piece or above it; what had been reached by then is no more than by its end
-    fell = reached - np.minimum.reduceat(v, at)
-    may = np.flatnonzero(
-        (reached > settings.jerky_from * scale)
-        & (fell > settings.jerky_share * reached)
-        & (fell > settings.jerky_noise * noise)
-    )
-    if not len(may):
-        return None
-    first, last = int(may[0]), int(may[-1])
-    begin = first * PIECE
-    before = float(reached[first - 1]) if first else -np.inf
-    v, t = v[: (last + 1) * PIECE + 1], t[: (last + 1) * PIECE + 1]
-    rest = v[begin:]
-    running = np.maximum(np.maximum.accumulate(rest), before)
-    fallen = running - rest
-    dips = (
-        (running > settings.jerky_from * scale)
-        & (fallen > settings.jerky_share * running)
-        & (fallen > settings.jerky_noise * noise)
-    )
-    seconds, a, b = longest_run_s(t[begin:], dips)
-    if not seconds:
-        return None
-    worst = a + int(np.argmax(fallen[a : b + 1]))
-    return _Dip(seconds, begin + a, begin + b, float(fallen[worst] / running[worst] * 100))
 
 
 def _reading(
@@ -248,52 +206,15 @@ def _reading(
 
 
 def _last_fifth(
-    t: FloatArray, v: FloatArray, reading: float | None, index: int | None
+    t: FloatArray, v: FloatArray, extremes: Extremes, reading: float | None, index: int | None
 ) -> tuple[float | None, float | None, int | None]:
     """(time from 80 to 100 %, slope of the line over it, index where it begins)."""
     if reading is None or index is None:
         return None, None, None
-    begin = min(last_below(v[: index + 1], 0.8 * reading) + 1, index)
-    slope = None
+    begin = min(last_below(v, extremes, index + 1, 0.8 * reading) + 1, index)
+    rate = None
     if index - begin >= 1:
-        slope = _slope(t[begin : index + 1], v[begin : index + 1])
+        rate = slope(t[begin : index + 1], v[begin : index + 1])
     elif index >= 1:
-        slope = float((v[index] - v[index - 1]) / (t[index] - t[index - 1]))
-    return float(t[index] - t[begin]), slope, begin
-
-
-def _slope(t: FloatArray, v: FloatArray) -> float:
-    """Slope of the straight line through samples, in pieces that stay in a near cache, by one thread."""
-    n = len(t)
-    t0, v0 = 0.5 * float(t[0] + t[-1]), 0.5 * float(v[0] + v[-1])
-    sums = np.zeros(4)
-    for low in range(0, n, _TOGETHER):
-        at, off = t[low : low + _TOGETHER] - t0, v[low : low + _TOGETHER] - v0
-        sums += at.sum(), off.sum(), np.einsum("i,i", at, at), np.einsum("i,i", at, off)
-    return float((sums[3] - sums[0] * sums[1] / n) / (sums[2] - sums[0] * sums[0] / n))
-
-
-def _gaps(t: FloatArray, rate: float, settings: Settings) -> list[tuple[int, int]]:
-    least = max(settings.gap_samples / rate, settings.gap_s) + 0.5 / rate
-    found: list[tuple[int, int]] = []
-    for low in range(0, len(t) - 1, _TOGETHER):
-        step = np.diff(t[low : low + _TOGETHER + 1])
-        if step.max() > least:
-            found += [(low + int(k), low + int(k) + 1) for k in np.flatnonzero(step > least)]
-    return found
-
-
-def _fall_end(end_index: int, until: int) -> int:
-    return max(end_index, until)
-
-
-def _again(t: FloatArray, v: FloatArray, until: int, scale: float, settings: Settings) -> tuple[int, int] | None:
-    """(index of the low, index of the rise) of a second application before rest."""
-    after = v[until:]
-    low = np.flatnonzero(after < settings.double_low * scale)
-    if not len(low):
-        return None
-    rise = np.flatnonzero(
-        (after[low[0] :] > settings.double_high * scale) & (t[until + low[0] :] - t[until] > settings.double_s)
-    )
-    return (until + int(low[0]), until + int(low[0]) + int(rise[0])) if len(rise) else None
+        rate = float((v[index] - v[index - 1]) / (t[index] - t[index - 1]))
+    return float(t[index] - t[begin]), rate, begin

@@ -6,6 +6,7 @@ sample numbers, never on how the samples arrived. So any cut of the stream gives
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -14,7 +15,10 @@ from functools import lru_cache
 import numpy as np
 
 from benchapp.pulls._analysis import Expectation, Segment, analyse
-from benchapp.pulls._signal import jumps, mend, middle, releases
+from benchapp.pulls._extremes import PIECE, Extremes
+from benchapp.pulls._levels import middle, quantile
+from benchapp.pulls._release import releases
+from benchapp.pulls._wrong import jumps, mend
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted, ReaderEvent
 from benchapp.pulls.pull import Mode, Pull
 from benchapp.pulls.settings import DETECTOR, Settings
@@ -27,7 +31,6 @@ _AHEAD = 3  # samples that must be known after one before it can be told to be w
 _COARSE = 25  # fine steps in a coarse one
 _N_INTERVALS = 5001  # that tell the rate of a whole trace: sorting them all would take longer than reading the pulls
 _OVER = 64  # coarse steps looked at together
-_MEND = 8192  # samples looked at together: they stay in the nearest cache
 _STILL_S = 1.0  # a level that stays this still near zero is a rest level: a tool was hung on the drive
 _HANGING_SHARE = 0.03  # of the capacity: more than a tool weighs there, less than any checkpoint of a full run
 
@@ -105,6 +108,7 @@ class PullReader:
         self._jump = np.inf
         self._overloads: list[float] = []
         self._n_mended = 0  # of the buffer: wrong samples looked for and drawn across
+        self._any_wrong = False
         self._at = 0  # of the buffer: everything before is decided
         self._rate = 0.0
         self._rest: float | None = None
@@ -118,8 +122,7 @@ class PullReader:
         self._clicked = False
         self._held = False
         self._finished = False
-        self._whole = False  # all samples are here, and they are somebody else's until …
-        self._own = False  # … one has to be changed
+        self._extremes: Extremes | None = None  # of a whole trace: all samples are here
 
     @property
     def noise(self) -> float:
@@ -203,12 +206,12 @@ class PullReader:
             events.append(self._closed(len(self._t) - 1, None))
         return events
 
-    def read_whole(self, t_s: FloatArray, torque: FloatArray) -> list[ReaderEvent]:
+    def read_whole(self, t_s: FloatArray, torque: FloatArray, extremes: Extremes) -> list[ReaderEvent]:
         """Read a whole trace: the same as feeding it and finishing, but nothing is copied. Call it on a new reader."""
         self._n = len(t_s)
         self._t, self._v = t_s, torque
         self._wrong = np.zeros(len(t_s), dtype=np.bool_)
-        self._whole = True
+        self._extremes = extremes
         return self.finish()
 
     def take_hold(self) -> list[ReaderEvent]:
@@ -245,7 +248,7 @@ class PullReader:
             moved = self._pull_on(known, events) if self._active else self._rest_on(known, events)
             if not moved:
                 break
-        if not self._whole:
+        if self._extremes is None:
             self._forget()
         return events
 
@@ -260,13 +263,14 @@ class PullReader:
     def _look_at_start(self) -> None:
         """Is the stream at rest when it begins? If not, a pull was cut; zero is taken for the rest level."""
         first = self._v[: self._bootstrap_n].copy()
-        level = float(np.median(first))
+        ordered = np.sort(first)
+        level = middle(ordered)
         steps = np.diff(first)
-        rough = float(np.median(np.abs(steps - np.median(steps)))) * 1.4826 / np.sqrt(2.0)
+        rough = middle(np.abs(steps - middle(steps))) * 1.4826 / math.sqrt(2.0)
         scale = self._expected.capacity or self._greatest or 0.0
         # from the first look only: the same however the stream is cut
         self._jump = max(10.0 * rough, 0.04 * scale) or np.inf
-        spread = float(np.percentile(first, 95) - np.percentile(first, 5))
+        spread = quantile(ordered, 0.95) - quantile(ordered, 0.05)
         moving = spread > max(8.0 * rough, 0.01 * scale)
         if abs(level) > 0.1 * scale > 0 or (moving and abs(level) > 0.01 * scale):
             self._rest, self._active, self._cut = 0.0, True, True
@@ -282,15 +286,28 @@ class PullReader:
         end = len(self._v) if self._finished else max(len(self._v) - self._ahead, 0)
         if end <= self._n_mended:
             return
-        for low in range(self._n_mended, end, _MEND):
-            high = min(low + _MEND, end)
+        if self._extremes is not None:
+            self._mend_whole(self._extremes)
+        elif jumps(self._v, self._n_mended, end, self._jump):
+            mend(self._t, self._v, self._wrong, self._n_mended, end, self._jump, self._rate)
+            self._any_wrong = True
+        self._n_mended = end
+
+    def _mend_whole(self, extremes: Extremes) -> None:
+        """The same where pieces and the ones before them leave room for a jump."""
+        top, least = extremes.top.copy(), extremes.least.copy()
+        np.maximum(extremes.top[1:], extremes.top[:-1], out=top[1:])
+        np.minimum(extremes.least[1:], extremes.least[:-1], out=least[1:])
+        pieces = np.flatnonzero(top - least > self._jump).tolist()
+        for first, stop in _runs(pieces):
+            low, high = first * PIECE, min(stop * PIECE, len(self._v))
             if not jumps(self._v, low, high, self._jump):
                 continue
-            if self._whole and not self._own:
-                self._v = self._v.copy()
-                self._own = True
+            if not self._any_wrong:
+                self._v = self._v.copy()  # it is somebody else's
+                self._any_wrong = True
             mend(self._t, self._v, self._wrong, low, high, self._jump, self._rate)
-        self._n_mended = end
+            extremes.renew(self._v, first, stop)
 
     def _rest_on(self, known: int, events: list[ReaderEvent]) -> bool:
         """Go on at rest; True when there is more to look at."""
@@ -364,7 +381,7 @@ class PullReader:
     def _pull_on(self, known: int, events: list[ReaderEvent]) -> bool:
         """Go on inside a pull; True when there is more to look at."""
         n_rest = max(round(self.settings.rest_s * self._rate), 2)
-        if self._whole:
+        if self._extremes is not None:
             self._step_over(known, n_rest)
         # a whole trace takes coarse steps only; what is decided at fine ones does not hang on their length
         step = self._fine if self._announce else self._step
@@ -465,7 +482,9 @@ class PullReader:
             pulled = self._sign * self._v[low:stop]
             highest = float(pulled.max()) if len(pulled) else 0.0
             if len(pulled) > 5 and highest - float(pulled[-max(len(pulled) // 8, 1) :].min()) > 0.01 * highest:
-                for release in releases(pulled, self._rate, self.noise, self.settings, finished=False):
+                for release in releases(
+                    pulled, Extremes.of(pulled), self._rate, self.noise, self.settings, finished=False
+                ):
                     newest = min(now + self._ahead, len(self._t)) - 1
                     if self._t[newest] - self._t[low + release.index] > _TOLD_S + 1e-6:
                         continue
@@ -491,11 +510,14 @@ class PullReader:
         overloads = [moment for moment in self._overloads if moment >= self._t[begin]]
         overloaded = any(moment <= self._t[end] for moment in overloads)
         self._overloads = [moment for moment in overloads if moment > self._t[end]]
+        torque = self._v[begin : end + 1] if self._sign > 0 else -self._v[begin : end + 1]
+        extremes = Extremes.of(torque) if self._extremes is None else self._extremes.part(begin, end + 1, self._sign)
         pull = analyse(
             Segment(
                 self._t[begin : end + 1],
-                self._v[begin : end + 1] if self._sign > 0 else -self._v[begin : end + 1],
-                self._wrong[begin : end + 1],
+                torque,
+                extremes,
+                self._wrong[begin : end + 1] if self._any_wrong else None,
                 self._rate,
                 self.noise,
                 self._sign * self.rest,
@@ -531,6 +553,17 @@ class PullReader:
         self._begin -= keep_from
         self._grid -= keep_from
         self._n_mended -= keep_from
+
+
+def _runs(places: list[int]) -> list[tuple[int, int]]:
+    """Consecutive numbers as (first, one past the last)."""
+    found: list[tuple[int, int]] = []
+    for place in places:
+        if found and place == found[-1][1]:
+            found[-1] = (found[-1][0], place + 1)
+        else:
+            found.append((place, place + 1))
+    return found
 
 
 def _still_noise(still: FloatArray) -> float:
@@ -579,7 +612,8 @@ def read_pulls(
     t, v = np.asarray(t_s, dtype=np.float64), np.asarray(torque, dtype=np.float64)
     if len(t) != len(v):
         raise ValueError(f"{len(t)} times for {len(v)} samples")
-    greatest = max(float(v.max()), -float(v.min())) if capacity is None and len(v) else None
+    extremes = Extremes.of(v)
+    greatest = max(float(extremes.top.max()), -float(extremes.least.min())) if capacity is None and len(v) else None
     reader = PullReader(
         mode=mode,
         capacity=capacity,
@@ -589,7 +623,7 @@ def read_pulls(
         settings=settings,
         announce=False,
     )
-    pulls = tuple(event.pull for event in reader.read_whole(t, v) if isinstance(event, PullClosed))
+    pulls = tuple(event.pull for event in reader.read_whole(t, v, extremes) if isinstance(event, PullClosed))
     return Report(_rate_of(t), reader.noise, pulls, DETECTOR, reader.settings)
 
 
@@ -598,5 +632,8 @@ def _rate_of(t_s: FloatArray) -> float:
     n = len(t_s) - 1
     if n < 1:
         return 0.0
-    at = np.arange(n) if n <= _N_INTERVALS else np.linspace(0, n - 1, _N_INTERVALS).astype(np.int64)
-    return 1.0 / float(np.median(t_s[at + 1] - t_s[at]))
+    if n <= _N_INTERVALS:
+        return 1.0 / middle(t_s[1:] - t_s[:-1])
+    at = (np.arange(_N_INTERVALS) * ((n - 1) / (_N_INTERVALS - 1))).astype(np.int64)
+    at[-1] = n - 1
+    return 1.0 / middle(t_s.take(at + 1) - t_s.take(at))

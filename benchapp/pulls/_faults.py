@@ -1,0 +1,129 @@
+"""What a pull is blamed for that takes looking at many samples: dips, missing samples, a second rise, pulling on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchapp.pulls._extremes import PIECE, Extremes
+from benchapp.pulls._wrong import BoolArray
+from benchapp.pulls.settings import Settings
+from drivers.samples import FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Dip:
+    """The longest stay below what had been reached: how long, its samples, how deep at the worst."""
+
+    seconds: float
+    begin: int
+    end: int
+    percent: float
+
+
+def longest_dip(
+    t: FloatArray, v: FloatArray, extremes: Extremes, until: int, scale: float, noise: float, settings: Settings
+) -> Dip | None:
+    """The dip of the flag jerky, up to sample `until`, told only when it is longer than `jerky_s`; None without one."""
+    final = extremes.piece(until)
+    # what had been reached by the samples of a piece is no more than by its end
+    reached = np.maximum.accumulate(extremes.top[: final + 1])
+    deep = np.maximum(
+        settings.jerky_share * reached,
+        max(settings.jerky_noise * noise, 0.999 * settings.jerky_share * settings.jerky_from * scale),
+    )
+    # where two pieces are no longer than `jerky_s`, the whole of some piece must lie in the dip; else a steep rise
+    # makes samples be looked at
+    if (
+        2.0 * _longest_piece_s(t, extremes, until) <= settings.jerky_s
+        and not (reached - extremes.top[: final + 1] > deep).any()
+    ):
+        return None
+    least = extremes.least[: final + 1].copy()
+    least[final] = v[extremes.begin(final) : until + 1].min()
+    may = (reached - least > deep).nonzero()[0]
+    if not len(may):
+        return None
+    begin, end = extremes.begin(int(may[0])), min(extremes.begin(int(may[-1]) + 1), until) + 1
+    before = float(v[:begin].max()) if begin else -np.inf
+    rest = v[begin:end]
+    running = np.maximum(np.maximum.accumulate(rest), before)
+    fallen = running - rest
+    dips = (
+        (running > settings.jerky_from * scale)
+        & (fallen > settings.jerky_share * running)
+        & (fallen > settings.jerky_noise * noise)
+    )
+    seconds, a, b = _longest_run_s(t[begin:end], dips)
+    if not seconds > settings.jerky_s:
+        return None
+    worst = a + int(fallen[a : b + 1].argmax())
+    return Dip(seconds, begin + a, begin + b, float(fallen[worst] / running[worst] * 100))
+
+
+def _longest_piece_s(t: FloatArray, extremes: Extremes, until: int) -> float:
+    edges = t[PIECE - extremes.lead : until : PIECE]
+    if not len(edges):
+        return float(t[until] - t[0])
+    longest = max(float(edges[0] - t[0]), float(t[until] - edges[-1]))
+    return max(longest, float((edges[1:] - edges[:-1]).max())) if len(edges) > 1 else longest
+
+
+def _longest_run_s(t_s: FloatArray, true: BoolArray) -> tuple[float, int, int]:
+    """Longest stretch of True: (seconds, first index, last index); (0, 0, 0) without one."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], true.astype(np.int8), [0]])))
+    if not len(edges):
+        return 0.0, 0, 0
+    begins, ends = edges[::2], edges[1::2]
+    spans = t_s[np.minimum(ends, len(t_s) - 1)] - t_s[begins]
+    k = int(np.argmax(spans))
+    return float(spans[k]), int(begins[k]), int(ends[k] - 1)
+
+
+def gaps(t: FloatArray, rate: float, settings: Settings) -> list[tuple[int, int]]:
+    """Neighbours with samples missing between them: (index before, index after)."""
+    least = max(settings.gap_samples / rate, settings.gap_s) + 0.5 / rate
+    # times rise, so where as many samples as fit into `least` take no longer than that, no two of them lie further
+    # apart: looking at one in fifty instead of all saves 20 us of a pull of 30,000
+    every = max(int(least * rate) - 1, 1)
+    coarse = t[::every]
+    far = np.flatnonzero(coarse[1:] - coarse[:-1] > least).tolist()
+    places = [(k * every, min((k + 1) * every, len(t) - 1)) for k in far]
+    places.append(((len(coarse) - 1) * every, len(t) - 1))
+    found: list[tuple[int, int]] = []
+    for low, high in places:
+        if float(t[high] - t[low]) > least:
+            near = t[low : high + 1]
+            found += [(low + k, low + k + 1) for k in np.flatnonzero(near[1:] - near[:-1] > least).tolist()]
+    return found
+
+
+def again(
+    t: FloatArray, v: FloatArray, extremes: Extremes, until: int, scale: float, settings: Settings
+) -> tuple[int, int] | None:
+    """(index of the low, index of the rise) of a second application before rest, after sample `until`."""
+    first = extremes.piece(until)
+    low_pieces = extremes.least[first:] < settings.double_low * scale
+    rise_pieces = extremes.top[first:] > settings.double_high * scale
+    begin = int(low_pieces.argmax())
+    if not low_pieces[begin] or not rise_pieces[begin:].any():
+        return None
+    begin = max(extremes.begin(first + begin), until)
+    low = np.flatnonzero(v[begin:] < settings.double_low * scale)
+    if not len(low):
+        return None
+    begin += int(low[0])
+    rise = np.flatnonzero((v[begin:] > settings.double_high * scale) & (t[begin:] - t[until] > settings.double_s))
+    return (begin, begin + int(rise[0])) if len(rise) else None
+
+
+def above(v: FloatArray, extremes: Extremes, begin: int, level: float) -> tuple[int, int]:
+    """Samples above `level` from `begin` on: (how many, index of the last); (0, begin) without any."""
+    first = extremes.piece(begin)
+    high = np.flatnonzero(extremes.top[first:] > level)
+    if begin >= len(v) or not len(high):
+        return 0, begin
+    over = v[begin : extremes.begin(first + int(high[-1]) + 1)] > level
+    n = int(np.count_nonzero(over))
+    return n, begin + len(over) - 1 - int(over[::-1].argmax()) if n else begin

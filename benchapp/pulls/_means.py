@@ -1,0 +1,64 @@
+"""Means of blocks of samples, reckoned only where they are asked for."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchapp.pulls._extremes import Extremes
+from drivers.samples import FloatArray
+
+
+class Means:
+    """Means of blocks of `per_block` samples from the first on; a rest of less than a block is left out."""
+
+    def __init__(self, torque: FloatArray, per_block: int, extremes: Extremes) -> None:
+        """`extremes` are those of `torque`."""
+        self._torque = torque
+        self.per_block = per_block
+        self.extremes = extremes
+        self.n = len(torque) // per_block
+
+    def __call__(self, begin: int, end: int) -> FloatArray:
+        """Means `begin` to `end` (excluded), as far as there are any."""
+        begin, end = max(begin, 0), max(min(end, self.n), 0)
+        if self.per_block == 1 or end <= begin:
+            return self._torque[begin : max(end, begin)]
+        rows = self._torque[begin * self.per_block : end * self.per_block].reshape(-1, self.per_block)
+        # einsum: much faster than mean(axis=1) on rows this short
+        means: FloatArray = np.einsum("ij->i", rows) / self.per_block
+        return means
+
+    def bound(self, begin: int, end: int) -> float:
+        """No mean of `begin` to `end` (excluded, at least one) is greater, but for rounding."""
+        first, last = self.extremes.piece(begin * self.per_block), self.extremes.piece(end * self.per_block - 1)
+        return float(self.extremes.top[first : last + 1].max())
+
+    def greatest(self, begin: int, end: int) -> tuple[float, int]:
+        """Greatest of means `begin` to `end` (excluded, at least one) and the first place of it.
+
+        No mean exceeds the greatest sample in it, so only those that touch a piece with a sample as great are looked
+        at: 5 us where all means of 30,000 samples take 20.
+        """
+        extremes, per_block = self.extremes, self.per_block
+        first, last = extremes.piece(begin * per_block), extremes.piece(end * per_block - 1)
+        top = extremes.top[first : last + 1]
+        low = high = first + int(top.argmax())
+        found = self._greatest_of_pieces(low, high, begin, end)
+        may = np.flatnonzero(top >= found[0] - 1e-9 * abs(found[0])) if found else np.arange(len(top))  # sums round
+        if len(may) == 1 and found:
+            return found
+        found = self._greatest_of_pieces(first + int(may[0]), first + int(may[-1]), begin, end)
+        if found is None:  # a piece of which no mean is asked for holds the greatest sample
+            found = self._greatest_of_pieces(first, last, begin, end)
+        assert found is not None
+        return found
+
+    def _greatest_of_pieces(self, low: int, high: int, begin: int, end: int) -> tuple[float, int] | None:
+        """The same of the means that touch pieces `low` to `high`; None without any."""
+        begin = max(self.extremes.begin(low) // self.per_block, begin)
+        end = min(-(-self.extremes.begin(high + 1) // self.per_block), end)
+        if end <= begin:
+            return None
+        near = self(begin, end)
+        k = int(near.argmax())
+        return float(near[k]), begin + k
