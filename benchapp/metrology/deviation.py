@@ -43,6 +43,25 @@ def deviation_percent(indication: float, reading: float, convention: Convention 
     return (reading - indication) / indication * 100
 
 
+def without_error(deviation: float, error_percent: float, convention: Convention = Convention.ISO) -> float:
+    """Return the deviation (percent) as it would be, had the reference no known error.
+
+    Args:
+        deviation: As found.
+        error_percent: Of the reference, (shown − applied) / applied, percent, > −100.
+        convention: Of the procedure.
+
+    Source:
+        A known error is taken out of the best estimate: JCGM 100:2008, 3.2.4 (from memory); derived from the formulas.
+
+    >>> round(without_error(1.0, 0.5), 6), round(without_error(-1.0, 0.5, Convention.PRESET), 6)
+    (1.505, -1.492537)
+    """
+    shown, error = 1 + deviation / 100, 1 + error_percent / 100
+    positive("1 + error_percent / 100", error)
+    return (shown * error - 1) * 100 if convention is Convention.ISO else (shown / error - 1) * 100
+
+
 def corridor(indication: float, limit_percent: float, convention: Convention = Convention.ISO) -> tuple[float, float]:
     """Return the (smallest, greatest) reading within ± `limit_percent`, both ends inclusive.
 

@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from benchapp.metrology import budget as b
 from benchapp.metrology.budget import Budget, Contribution, Coverage, GivenBy
-from benchapp.metrology.deviation import Convention, deviation_percent
+from benchapp.metrology.deviation import Convention, deviation_percent, without_error
 from benchapp.metrology.errors import RefusedError, finite, not_negative, positive
 from benchapp.metrology.risk import Prior, Risk, normal_risk
 from benchapp.metrology.rules import (
@@ -197,8 +197,9 @@ class CheckpointJudgement:
         interval_percent: W'.
         guard_band_percent: w of the rule.
         outcome: Of the rule, for the mean.
-        probability: That the tool is within limits here (JCGM 106), as far as the budget knows; None when it has
-            nothing of the reference in it: every probability would be too sure of itself.
+        probability: That the tool is within limits here (JCGM 106), as far as the budget knows, with a known error of
+            the reference taken out of the mean; None when the budget has nothing of the reference in it: every
+            probability would be too sure of itself.
         tur: Limit over expanded uncertainty with k = 2; None when that is 0, or has nothing of the reference in it.
         risk: Global risks; None without prior or without reference.
         mean_with_set_aside_percent: ā_s over all readings.
@@ -303,6 +304,7 @@ def _judge_checkpoint(run: JudgeInput, checkpoint: CheckpointInput, at: str) -> 
     known = b.combine(_contributions(run, checkpoint, counted, mean_reading, s), run.coverage, _expected(checkpoint))
     error = checkpoint.reference.error_percent if checkpoint.reference is not None else 0.0
     unknown = checkpoint.reference is None
+    best = without_error(centre, error, run.convention) if error else centre
     limit = checkpoint.limit_percent
     # decided here (mark D): a known error of the reference that is left widens the guard band, as it widens W'
     outcome = decide(run.rule, centre, limit, known.expanded + abs(error))
@@ -321,7 +323,7 @@ def _judge_checkpoint(run: JudgeInput, checkpoint: CheckpointInput, at: str) -> 
         interval_percent=b.interval_percent(centre, known.expanded, error),
         guard_band_percent=guard_band(run.rule, known.expanded + abs(error)),
         outcome=outcome,
-        probability=None if unknown else conformance_probability(centre, known.standard, -limit, limit),
+        probability=None if unknown else conformance_probability(best, known.standard, -limit, limit),
         tur=None if unknown or known.standard == 0 else tur(limit, 2 * known.standard),
         risk=None if unknown else _risk(run, limit, known, error),
         mean_with_set_aside_percent=mean([r.deviation_percent for r in readings]),

@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import stats
 
 from benchapp.metrology.budget import Coverage, GivenBy
 from benchapp.metrology.deviation import Convention
@@ -226,3 +227,19 @@ def test_conditions_outside_or_missing_are_told():
 def test_two_significant_digits_half_even_on_decimal_text(value, expanded, shown):
     """Two significant digits: JCGM 100:2008, 7.2.6. (0.0996 rounds to 0.100: one digit more, never one less.)"""
     assert rounded_pair(value, expanded) == shown
+
+
+@pytest.mark.parametrize("convention", Convention)
+@pytest.mark.parametrize("error", [-1.5, 0.7, 1.5])
+def test_a_known_error_of_the_reference_is_taken_out_before_a_probability_is_stated(convention, error):
+    """JCGM 106 asks for the best estimate: the readings as applied, recomputed by hand, with SciPy's normal."""
+    run = _run((97.3, 97.4, 97.2, 97.3, 97.3), convention=convention)
+    checkpoint = replace(run.checkpoints[0], reference=ReferenceUse(0.5, error_percent=error))
+    found = judge(replace(run, checkpoints=(checkpoint,))).checkpoints[0]
+    applied = found.mean_reading_nm / (1 + error / 100)
+    best = (100 - applied) / applied * 100 if convention is Convention.ISO else applied - 100
+    normal = stats.norm(best, found.budget.standard)
+    assert found.probability == pytest.approx(
+        normal.cdf(4) - normal.cdf(-4), rel=2e-3
+    )  # mean of quotients, not of torques
+    assert found.error_percent == error
