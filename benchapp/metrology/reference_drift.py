@@ -31,7 +31,8 @@ class ErrorAt:
         calibrated: When.
         certificate: Which.
         error_percent: (indicated − applied) / applied, percent; between points by a straight line.
-        expanded_percent: Its expanded uncertainty U, the greater of the two neighbouring points; None: not stated.
+        expanded_percent: Its expanded uncertainty U, brought to k = 2, the greater of the two neighbouring points;
+            None: not stated.
     """
 
     calibrated: dt.date
@@ -114,7 +115,7 @@ def _error_at(calibration: Calibration, direction: Direction, torque_nm: float) 
     beside = {above} if math.isclose(applied[above], torque_nm, rel_tol=1e-3) else {max(above - 1, 0), above}
     stated = [points[index].expanded_percent for index in beside]
     known = [value for value in stated if value is not None]
-    expanded = max(known) if len(known) == len(stated) else None
+    expanded = max(known) / calibration.coverage_factor * 2 if len(known) == len(stated) else None
     error = float(np.interp(torque_nm, applied, errors))
     return ErrorAt(calibration.calibrated, calibration.certificate, error, expanded)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import math
 
@@ -40,6 +41,12 @@ def test_between_points_of_an_older_certificate_a_straight_line_is_taken_and_the
     assert at_20.errors[0].error_percent == pytest.approx(0.2)
     assert at_20.errors[0].expanded_percent == 0.3
     assert all(len(each.errors) == 1 for each in others)  # the old one does not reach them
+
+
+def test_an_uncertainty_of_another_k_is_brought_to_two():
+    wide = dataclasses.replace(calibration(2022, 0.3), coverage_factor=3.0)
+    at_20, *_ = error_series(reference(wide))
+    assert at_20.errors[0].expanded_percent == pytest.approx(0.1 * 2 / 3)
 
 
 def test_a_step_counts_as_seen_only_beyond_both_uncertainties():
