@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from benchapp.records._blob import PackedTrace, packed
 from benchapp.records.errors import (
     ChangedMeanwhileError,
     NotAllowedError,
@@ -38,6 +37,7 @@ from benchapp.records.model import (
     ToolRecord,
     ToolState,
 )
+from benchapp.records.packing import PackedPull, packed
 
 if TYPE_CHECKING:
     from benchapp.records.store import Store
@@ -52,7 +52,7 @@ __all__ = [
     "JobEntry",
     "NotAllowedError",
     "Outcome",
-    "PackedTrace",
+    "PackedPull",
     "Person",
     "ReadingRow",
     "RereadDifference",

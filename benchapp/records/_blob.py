@@ -6,10 +6,8 @@ stays readable: its bytes are sealed and never written again.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import zlib
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,29 +15,6 @@ from benchapp.torque import trace_codec
 from benchapp.torque.direction import Direction
 from benchapp.torque.trace import Trace
 from drivers.samples import Gap, Source
-
-
-@dataclass(frozen=True, slots=True)
-class PackedTrace:
-    """A trace as it will be stored.
-
-    Attributes:
-        blob: The bytes.
-        sha256: Their SHA-256 (FIPS 180-4) as 64 hex digits.
-        n_samples: How many samples they hold.
-        source: Where the samples came from.
-    """
-
-    blob: bytes
-    sha256: str
-    n_samples: int
-    source: Source
-
-
-def packed(trace: Trace) -> PackedTrace:
-    """Return a trace packed for the store, on any thread, so that whoever writes has only writing to do."""
-    blob = encode(trace)
-    return PackedTrace(blob, hashlib.sha256(blob).hexdigest(), len(trace), trace.source)
 
 
 def encode(trace: Trace) -> bytes:

@@ -2,10 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from benchapp.records.model import Outcome
 from benchapp.runs.model import CapturedPull, PullKind, Run, RunState
+
+PULL_COLUMNS: Final = (
+    "number",
+    "kind",
+    "checkpoint_index",
+    "direction",
+    "target_nm",
+    "reading_nm",
+    "peak_nm",
+    "deviation_percent",
+    "band",
+    "set_aside",
+    "flags",
+)
+"""Columns of table `pulls` that are shown."""
 
 
 def counted(run: Run) -> list[CapturedPull]:
@@ -59,7 +74,7 @@ def run_columns(run: Run, outcome: Outcome | None = None) -> dict[str, Any]:
 
 
 def pull_columns(run: Run, pull: CapturedPull) -> dict[str, Any]:
-    """Columns of table `pulls` that are shown."""
+    """Columns of table `pulls` that are shown, in the order of `PULL_COLUMNS`."""
     index = pull.checkpoint_index
     points = run.plan.checkpoints
     read = pull.pull

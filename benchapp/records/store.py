@@ -14,7 +14,6 @@ import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import lru_cache
-from operator import attrgetter
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,11 +23,11 @@ from sqlalchemy.dialects.sqlite import insert as upsert
 from benchapp.metrology.reference import Calibration, Reference
 from benchapp.metrology.tool import Tool
 from benchapp.records import _blob, chain, check_standard, shown
-from benchapp.records._blob import PackedTrace, packed
 from benchapp.records._claims import Claims
 from benchapp.records._database import Database, Hot
 from benchapp.records._followed import MADE_CUSTODIAN, NO_CUSTODIAN, PERSON_ADDED, PERSON_CHANGED
 from benchapp.records._standing import standing_of
+from benchapp.records._under_way import UnderWay
 from benchapp.records.canonical import canonical, parse
 from benchapp.records.dates import seconds
 from benchapp.records.errors import (
@@ -57,6 +56,7 @@ from benchapp.records.model import (
     ToolState,
     state_in_service,
 )
+from benchapp.records.packing import PackedPull, packed
 from benchapp.records.schema import (
     calibrations,
     entries,
@@ -81,8 +81,6 @@ _BELONGS: Final = {
     "live": frozenset({Source.LIVE, Source.IMPORTED}),
     "demo": frozenset({Source.SIMULATED, Source.REPLAYED}),
 }
-_HEAD_FIELDS: Final = tuple(f.name for f in dataclasses.fields(Run) if f.name not in ("plan", "pulls"))
-_HEAD_VALUES: Final = attrgetter(*_HEAD_FIELDS)
 
 ALLOWED: Final[Mapping[ToolState, frozenset[ToolState]]] = {
     ToolState.IN_SERVICE: frozenset({ToolState.QUARANTINED, ToolState.AT_LABORATORY, ToolState.RETIRED}),
@@ -91,46 +89,6 @@ ALLOWED: Final[Mapping[ToolState, frozenset[ToolState]]] = {
     ToolState.RETIRED: frozenset({ToolState.QUARANTINED}),
 }
 """Which stored state may follow which."""
-
-_PULL_COLUMNS: Final = [c.name for c in pulls.columns]
-_PUT_PULL: Final = Hot(
-    upsert(pulls).on_conflict_do_update(
-        index_elements=["run_key", "number"],
-        set_={name: upsert(pulls).excluded[name] for name in _PULL_COLUMNS if name not in ("run_key", "number")},
-    ),
-    _PULL_COLUMNS,
-)
-_PUT_TRACE: Final = "INSERT INTO traces (run_key, number, n_samples, sha256, blob) VALUES (?,?,?,?,?)"
-_PUT_STATE: Final = (  # one statement that finds the run unsealed and writes; no row comes back for a sealed one
-    "INSERT INTO run_states (run_key, data) SELECT key, ? FROM runs WHERE key = ? AND seal = '' "
-    "ON CONFLICT (run_key) DO UPDATE SET data = excluded.data"
-)
-
-
-class _Known:
-    """What this store wrote last of a run under way, so that only what changed is written again."""
-
-    def __init__(self, key: int, pulls: dict[int, CapturedPull], plan: object) -> None:
-        self.key = key
-        self.pulls = pulls
-        self.plan = plan
-        self.columns: tuple[str, str, str] | None = None
-        self._values: list[object] = [None] * len(_HEAD_FIELDS)
-        self._texts = [f'"{name}":null' for name in _HEAD_FIELDS]
-
-    def head_of(self, run: Run) -> str:
-        """The run without plan and pulls as JSON; what did not change since last time is not written out again."""
-        values = self._values
-        for index, value in enumerate(_HEAD_VALUES(run)):
-            if value is values[index]:
-                continue  # all but dicts are immutable, and of those a copy is kept
-            if type(value) is dict:
-                if value == values[index]:
-                    continue
-                value = dict(value)
-            self._texts[index] = f'"{_HEAD_FIELDS[index]}":{_text(value)}'
-            values[index] = value
-        return "{" + ",".join(self._texts) + "}"
 
 
 def _words(search: str) -> list[str]:
@@ -142,31 +100,6 @@ _ENCODER: Final = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), al
 
 def _json(value: object) -> str:
     return _ENCODER.encode(value)
-
-
-@lru_cache(maxsize=64)
-def _field_names(cls: type) -> tuple[str, ...] | None:
-    return tuple(each.name for each in dataclasses.fields(cls)) if dataclasses.is_dataclass(cls) else None
-
-
-def _plain(value: object) -> object:
-    """What the JSON encoder does not know of a run: its dataclasses, field by field, and what `to_data` knows."""
-    cls: Any = type(value)
-    names = _field_names(cls)
-    return to_data(value) if names is None else {name: getattr(value, name) for name in names}
-
-
-_QUICK_ENCODER: Final = json.JSONEncoder(
-    ensure_ascii=False, separators=(",", ":"), allow_nan=False, check_circular=False, default=_plain
-)
-
-
-def _text(value: object) -> str:
-    """The same as `_json(to_data(value))` in half the time, for what is written with every pull."""
-    try:
-        return _QUICK_ENCODER.encode(value)
-    except ValueError:
-        return _json(to_data(value))  # says where
 
 
 @lru_cache(maxsize=8192)
@@ -181,7 +114,7 @@ class Store:
         self._db = database
         self._clock = clock
         self._claims = Claims(database.path.with_name(f"{database.path.name}-claims"))
-        self._known: dict[str, _Known] = {}
+        self._known: dict[str, UnderWay] = {}
 
     @classmethod
     def open(cls, path: Path | str, *, demo: bool, clock: Callable[[], dt.datetime] | None = None) -> Store:
@@ -549,9 +482,10 @@ class Store:
             )
             key = int(cursor.lastrowid or 0)
             raw.execute("INSERT INTO run_plans VALUES (?, ?)", (key, _json(plan_to_data(run.plan))))
-            known = _Known(key, {}, run.plan)
-            self._write_state(raw, known, run)
+            known = UnderWay(self.path, key, (), run.plan)
+            known.write(raw, run)
             self._claims.take(key)
+        known.keep()
         self._known[run.run_id] = known
 
     def save_run(self, run: Run) -> None:
@@ -562,16 +496,15 @@ class Store:
             RunTakenError: Another window works on it.
         """
         with self._working_on(run) as (raw, known):
-            self._write_state(raw, known, run)
-        self._remember(known, run)
+            known.write(raw, run)
 
-    def store_pull(self, run: Run, pull: CapturedPull, trace: Trace | PackedTrace) -> None:
+    def store_pull(self, run: Run, pull: CapturedPull, trace: Trace | PackedPull) -> None:
         """Store a pull, its trace and the run's state in one transaction; durable on return.
 
         Args:
             run: As it stands with the pull in it.
             pull: The pull; kept with `run` even where `run.pulls` does not name it yet.
-            trace: Its stretch of the stream, as the device said it; packed already where that was done meanwhile.
+            trace: Its stretch of the stream, as the device said it; or the pull packed already.
 
         Raises:
             SealedError, RunTakenError: As `save_run`.
@@ -579,23 +512,12 @@ class Store:
             NotAllowedError: The pull was stored before with another trace.
         """
         self._must_belong(trace.source)
-        whole = trace if isinstance(trace, PackedTrace) else packed(trace)
+        ready = trace if isinstance(trace, PackedPull) else packed(run, pull, trace)
         if all(each.number != pull.number for each in run.pulls):
             run = dataclasses.replace(run, pulls=(*run.pulls, pull))
         with self._working_on(run) as (raw, known):
-            self._write_state(raw, known, run)
-            stored = None
-            if pull.number in known.pulls:
-                stored = raw.execute(
-                    "SELECT sha256 FROM traces WHERE run_key = ? AND number = ?", (known.key, pull.number)
-                ).fetchone()
-            if stored is None:
-                raw.execute(_PUT_TRACE, (known.key, pull.number, whole.n_samples, whole.sha256, whole.blob))
-            elif stored[0] != whole.sha256:
-                raise NotAllowedError(
-                    self.path, f"Pull {pull.number} of run {run.run_id} was stored before with another trace."
-                )
-        self._remember(known, run)
+            known.write(raw, run, ready)
+            known.write_trace(raw, run, ready)
 
     def open_run(self) -> Run | None:
         """The newest unfinished run that no other window works on; from now on this store works on it."""
@@ -610,52 +532,33 @@ class Store:
             if self._claims.take(key):
                 run = self.run(run_id)
                 if run is not None and run.state not in (RunState.SEALED, RunState.LEFT):
-                    self._known[run_id] = _Known(key, {pull.number: pull for pull in run.pulls}, run.plan)
+                    self._known[run_id] = UnderWay(self.path, key, run.pulls, run.plan)
                     return run
                 self._claims.drop(key)
         return None
 
     @contextlib.contextmanager
-    def _working_on(self, run: Run) -> Iterator[tuple[sqlite3.Connection, _Known]]:
+    def _working_on(self, run: Run) -> Iterator[tuple[sqlite3.Connection, UnderWay]]:
         with self._db.writing_raw() as raw:
-            known = self._known.get(run.run_id)
-            if known is None:
-                known = self._look_up(raw, run.run_id)
+            known = self._known.get(run.run_id) or self._look_up(raw, run.run_id)
             if not self._claims.take(known.key):
                 raise RunTakenError(self.path, run.run_id)
             yield raw, known
+        known.keep()
+        self._known[run.run_id] = known
 
-    def _look_up(self, raw: sqlite3.Connection, run_id: str) -> _Known:
+    def _look_up(self, raw: sqlite3.Connection, run_id: str) -> UnderWay:
         row = raw.execute("SELECT key, seal FROM runs WHERE run_id = ?", (run_id,)).fetchone()
         if row is None:
             raise NotAllowedError(self.path, f"Run {run_id} was never begun.")
         if row[1]:
             raise SealedError(self.path, run_id, "changing it")
-        written = {
-            number: captured_from_data(json.loads(data))
-            for number, data in raw.execute("SELECT number, data FROM pulls WHERE run_key = ?", (row[0],))
-        }
+        written = tuple(
+            captured_from_data(json.loads(data))
+            for (data,) in raw.execute("SELECT data FROM pulls WHERE run_key = ?", (row[0],))
+        )
         plan = raw.execute("SELECT data FROM run_plans WHERE run_key = ?", (row[0],)).fetchone()
-        return _Known(row[0], written, json.loads(plan[0]))
-
-    def _write_state(self, raw: sqlite3.Connection, known: _Known, run: Run) -> None:
-        if known.plan is not run.plan and known.plan != run.plan and known.plan != plan_to_data(run.plan):
-            raise NotAllowedError(self.path, f"The plan of run {run.run_id} was fixed before its first pull.")
-        if raw.execute(_PUT_STATE, (known.head_of(run), known.key)).rowcount != 1:
-            raise SealedError(self.path, run.run_id, "changing it")
-        columns = (run.state.value, run.finished, shown.outcome_of(run).value)
-        if columns != known.columns:  # every page less is a page less to sync
-            raw.execute("UPDATE runs SET state = ?, finished = ?, outcome = ? WHERE key = ?", (*columns, known.key))
-        for pull in run.pulls:
-            before = known.pulls.get(pull.number)
-            if before is not pull and before != pull:
-                _PUT_PULL.run(raw, {**shown.pull_columns(run, pull), "run_key": known.key, "data": _text(pull)})
-
-    def _remember(self, known: _Known, run: Run) -> None:
-        known.columns = (run.state.value, run.finished, shown.outcome_of(run).value)
-        known.pulls = {**known.pulls, **{pull.number: pull for pull in run.pulls}}
-        known.plan = run.plan
-        self._known[run.run_id] = known
+        return UnderWay(self.path, row[0], written, json.loads(plan[0]))
 
     def _must_belong(self, source: Source) -> None:
         if source not in _BELONGS[self._db.kind]:
@@ -697,9 +600,8 @@ class Store:
         if not run.finished:
             run = dataclasses.replace(run, finished=now.isoformat(timespec="milliseconds"))
         with self._working_on(run) as (raw, known):
-            self._write_state(raw, known, run)
-            kept = dict(known.pulls) | {pull.number: pull for pull in run.pulls}
-            run = dataclasses.replace(run, pulls=tuple(kept[number] for number in sorted(kept)))
+            known.write(raw, run)
+            run = dataclasses.replace(run, pulls=known.pulls_with(run))
             key = known.key
             columns = shown.run_columns(run, outcome)
             content: dict[str, Any] = {

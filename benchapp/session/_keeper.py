@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
-from benchapp.records import PackedTrace, packed
+from benchapp.records import PackedPull, packed
 from benchapp.records.model import Outcome
 from benchapp.runs.model import CapturedPull, Run
 from benchapp.torque.trace import Trace
@@ -31,7 +31,7 @@ class RunStore(Protocol):
         """Store where a run stands."""
         ...
 
-    def store_pull(self, run: Run, pull: CapturedPull, trace: PackedTrace) -> None:
+    def store_pull(self, run: Run, pull: CapturedPull, trace: PackedPull) -> None:
         """Store a pull, its trace and the run's state in one transaction."""
         ...
 
@@ -58,7 +58,7 @@ class Job:
     kind: str
     run: Run | None = None
     pull: CapturedPull | None = None
-    trace: Trace | PackedTrace | None = None
+    trace: Trace | PackedPull | None = None
     judgement: Mapping[str, object] | None = None
     outcome: Outcome | None = None
 
@@ -103,12 +103,12 @@ class Keeper:
     def add(self, job: Job) -> None:
         """Queue a job; any thread, does not wait for the disk.
 
-        A trace is packed here, on the thread that brings it: so that it happens while the disk takes its time for the
-        pull before, and so that pulls which have to wait take little room.
+        A pull is packed here, on the thread that brings it: so that it happens while the disk takes its time for the
+        one before, and so that pulls which have to wait take little room.
         """
-        if isinstance(job.trace, Trace):
+        if job.run is not None and job.pull is not None and isinstance(job.trace, Trace):
             with contextlib.suppress(Exception):  # what is wrong with it is told when it is its turn to be written
-                job = replace(job, trace=packed(job.trace))
+                job = replace(job, trace=packed(job.run, job.pull, job.trace))
         with self._wake:
             last = self._jobs[-1] if len(self._jobs) > 1 else None  # never the one being written
             if job.kind == "save" and last is not None and last.kind == "save" and _same(last, job):
@@ -190,7 +190,7 @@ def _write(store: RunStore, job: Job, selftest: Mapping[str, object] | None) -> 
     elif job.kind == "pull":
         if job.pull is None or job.trace is None:
             raise ValueError("a pull needs its trace")
-        trace = job.trace if isinstance(job.trace, PackedTrace) else packed(job.trace)
+        trace = job.trace if isinstance(job.trace, PackedPull) else packed(job.run, job.pull, job.trace)
         store.store_pull(job.run, job.pull, trace)
     else:
         store.seal(job.run, outcome=job.outcome, judgement=job.judgement, selftest=selftest)

@@ -8,10 +8,15 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import importlib.util
+import json
 import os
+import shutil
 import sqlite3
 import statistics
+import subprocess
 import sys
+import tempfile
+import threading
 import time
 from pathlib import Path
 
@@ -24,6 +29,7 @@ from benchapp.runs.codec import run_to_data
 from benchapp.runs.model import RunPlan, RunState
 from benchapp.runs.planning import plan_run
 from benchapp.runs.procedure import shipped_procedure
+from benchapp.session._keeper import Job, Keeper
 from drivers.samples import Source
 
 SPEC = importlib.util.spec_from_file_location("records_samples", Path(__file__).parents[1] / "records" / "conftest.py")
@@ -55,79 +61,253 @@ def best_of(work, rounds: int = 15) -> float:
     return statistics.median(times)
 
 
-def raw_sync_rate(path: Path, n: int = 300) -> float:
+# --- goal 15: how fast pulls become durable
+
+SLOW_SYNC_S = 0.0002
+SLOW_SYNC = """
+/* Lets a sync take no less than LEAST_SYNC_S seconds for whoever runs under it: sleeps, spins the last stretch. */
+#define _GNU_SOURCE
+#include <dlfcn.h>
+#include <stdlib.h>
+#include <sys/prctl.h>
+#include <time.h>
+
+static double now_s(void)
+{
+    struct timespec t;
+    clock_gettime(CLOCK_MONOTONIC, &t);
+    return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+}
+
+static int slowly(const char *name, int handle)
+{
+    int (*sync)(int) = (int (*)(int))dlsym(RTLD_NEXT, name);
+    double end_s = now_s() + atof(getenv("LEAST_SYNC_S"));
+    int result = sync(handle);
+    double left_s = end_s - now_s() - 8e-5;
+    if (left_s > 0) {
+        struct timespec t = {0, (long)(left_s * 1e9)};
+        prctl(PR_SET_TIMERSLACK, 1UL, 0, 0, 0);
+        nanosleep(&t, NULL);
+    }
+    while (now_s() < end_s) {}
+    return result;
+}
+
+int fdatasync(int handle) { return slowly("fdatasync", handle); }
+int fsync(int handle) { return slowly("fsync", handle); }
+"""
+
+
+def raw_syncs_s(path: Path, n: int) -> tuple[float, float]:
+    """(seconds, seconds of CPU) for n times overwriting 4 kB and fdatasync."""
     handle = os.open(path, os.O_RDWR | os.O_CREAT)
     block = os.urandom(4096)
     os.pwrite(handle, block, 0)
     os.fdatasync(handle)
-    start = time.perf_counter()
+    cpu, start = time.thread_time(), time.perf_counter()
     for _ in range(n):
         os.pwrite(handle, block, 0)
         os.fdatasync(handle)
-    rate = n / (time.perf_counter() - start)
+    taken = time.perf_counter() - start, time.thread_time() - cpu
     os.close(handle)
-    return rate
+    return taken
 
 
-def test_own_work_and_rate_of_a_durable_pull(tmp_path):
-    """Goal 15. A run of twenty pulls of 2.5 s at 1 kHz, again and again.
+class BareRows:
+    """One row with an index and the same blob a commit, as sqlite3 gives it."""
 
-    The ratio says how much of the time is the disk's: it depends on how long one sync takes, so what we add to the bare
-    sync is told as well, and the ratio that it gives with the 0.2 ms of the disk on which the goal was set.
+    def __init__(self, path: Path, journal: str, blob: bytes) -> None:
+        self.raw = sqlite3.connect(path, isolation_level=None)
+        self.raw.execute(f"PRAGMA journal_mode = {journal}")
+        self.raw.execute("PRAGMA synchronous = FULL")
+        self.raw.execute("CREATE TABLE p (id INTEGER PRIMARY KEY, a, b, c, blob)")
+        self.raw.execute("CREATE INDEX pa ON p (a)")
+        self.blob = blob
+
+    def write_s(self, n: int) -> float:
+        start = time.perf_counter()
+        for index in range(n):
+            self.raw.execute("INSERT INTO p (a, b, c, blob) VALUES (?,?,?,?)", (f"run-{index}", 1.0, 2.0, self.blob))
+        return time.perf_counter() - start
+
+
+def some_run(run_id: str, n: int = 20):
+    """(a run as it begins, it after each of n pulls with the pull), as the steps of a run leave it behind."""
+    run = begun = samples.make_run(run_id)
+    steps = []
+    for number in range(1, n + 1):
+        pull = samples.make_pull(number, (number - 1) // 7, 8.0)
+        run = dataclasses.replace(
+            run,
+            pulls=(*run.pulls, pull),
+            state=RunState.PULL,
+            checkpoint_index=number // 7,
+            last_step=f"2026-03-04T09:12:{number:02}.250+01:00",
+            stream={"rate_hz": 1000.0, "filter_hz": 0.0},
+        )
+        steps.append((run, pull))
+    return begun, steps
+
+
+def keeper_s(store: Store, run_id: str, trace, *, packed_before: bool) -> tuple[float, float]:
+    """Seconds a pull until the program's keeper has made all of a run durable, and seconds of CPU of its thread.
+
+    Args:
+        store: Where they go.
+        run_id: Of the run.
+        trace: Of every pull.
+        packed_before: True: the pulls came one by one, were packed as they came, and waited for the disk; counted from
+            the moment on when it is there. False: all are handed over at once, and their packing is counted too.
     """
-    ratios, cpus, bare_ratios, delete_ratios, added = [], [], [], [], []
+    begun, steps = some_run(run_id)
+    store.begin_run(begun)
+    ticks_s, all_done = [], threading.Event()
+
+    def done(_job: Job, _found: object) -> None:
+        ticks_s.append(time.thread_time())
+        if len(ticks_s) == len(steps):
+            all_done.set()
+
+    problems: list[str] = []
+    keeper = Keeper(done, problems.append)
+    jobs = [Job("pull", run, pull, trace) for run, pull in steps]
+    keeper.start()
+    start = time.perf_counter()
+    if packed_before:
+        for job in jobs:
+            keeper.add(job)
+        start = time.perf_counter()
+        keeper.give_store(store)
+    else:
+        keeper.give_store(store)
+        for job in jobs:
+            keeper.add(job)
+    assert all_done.wait(60)
+    taken = time.perf_counter() - start
+    assert keeper.stop()
+    assert not problems
+    return taken / len(steps), (ticks_s[-1] - ticks_s[0]) / (len(steps) - 1)
+
+
+def measure_durable(folder: Path, rounds: int = 9) -> dict[str, list[float]]:
+    """Milliseconds a pull, a row, a sync, round by round, each side in turn."""
     trace = dataclasses.replace(samples.make_trace(2500), t_s=np.arange(3217, 5717) / 1000.0)  # as a link dates them
+    taken: dict[str, list[float]] = {}
     blob = chain_blob(trace)
-    with Store.open(tmp_path / "records.sqlite", demo=False, clock=samples.Clock()) as store:
-        bare = sqlite3.connect(tmp_path / "bare.sqlite", isolation_level=None)
-        bare.execute("PRAGMA journal_mode = WAL")
-        bare.execute("PRAGMA synchronous = FULL")
-        bare.execute("CREATE TABLE p (id INTEGER PRIMARY KEY, a, b, c, blob)")
-        bare.execute("CREATE INDEX pa ON p (a)")
-        delete = sqlite3.connect(tmp_path / "delete.sqlite", isolation_level=None)
-        delete.execute("PRAGMA synchronous = FULL")
-        delete.execute("CREATE TABLE p (id INTEGER PRIMARY KEY, a, b, c, blob)")
-        delete.execute("CREATE INDEX pa ON p (a)")
-        for round_index in range(9):
-            raw = raw_sync_rate(tmp_path / "raw.bin")
-            n, cpu, wall = 0, 0.0, 0.0
-            for index in range(10):
-                run = samples.make_run(f"run-{round_index}-{index}")
-                store.begin_run(run)
-                for number in range(1, 21):
-                    pull = samples.make_pull(number, 0, 8.0)
-                    run = dataclasses.replace(run, pulls=(*run.pulls, pull))
-                    c, w = time.process_time(), time.perf_counter()
+    bare, delete = BareRows(folder / "bare.sqlite", "WAL", blob), BareRows(folder / "delete.sqlite", "DELETE", blob)
+    with Store.open(folder / "records.sqlite", demo=False, clock=samples.Clock()) as store:
+        for index in range(rounds):
+            raw = [raw_syncs_s(folder / "raw.bin", 200)]
+            alone, cpu, keeper, keeper_cpu, at_once = [], [], [], [], []
+            for each in range(10):
+                begun, steps = some_run(f"alone-{index}-{each}")
+                store.begin_run(begun)
+                for run, pull in steps:
+                    begin_cpu, begin = time.process_time(), time.perf_counter()
                     store.store_pull(run, pull, trace)
-                    cpu += time.process_time() - c
-                    wall += time.perf_counter() - w
-                    n += 1
-            start = time.perf_counter()
-            for index in range(n):
-                bare.execute("INSERT INTO p (a, b, c, blob) VALUES (?,?,?,?)", (f"run-{index}", 1.0, 2.0, blob))
-            bare_rate = n / (time.perf_counter() - start)
-            start = time.perf_counter()
-            for index in range(40):
-                delete.execute("INSERT INTO p (a, b, c, blob) VALUES (?,?,?,?)", (f"run-{index}", 1.0, 2.0, blob))
-            delete_ratios.append(n / wall / (40 / (time.perf_counter() - start)))
-            raw = (raw + raw_sync_rate(tmp_path / "raw.bin")) / 2
-            ratios.append(n / wall / raw)
-            bare_ratios.append(bare_rate / raw)
-            cpus.append(cpu / n * 1e3)
-            added.append(wall / n * 1e3 - 1e3 / raw)
-        assert len(store.run("run-0-0").pulls) == 20
-        bare.close()
-        delete.close()
-    ratio, cpu, bare_ratio, delete_ratio, more = map(
-        statistics.median, (ratios, cpus, bare_ratios, delete_ratios, added)
+                    cpu.append(time.process_time() - begin_cpu)
+                    alone.append(time.perf_counter() - begin)
+                wall_s, cpu_s = keeper_s(store, f"keeper-{index}-{each}", trace, packed_before=True)
+                keeper.append(wall_s)
+                keeper_cpu.append(cpu_s)
+                at_once.append(keeper_s(store, f"at-once-{index}-{each}", trace, packed_before=False)[0])
+            figures = {"alone": alone, "cpu": cpu, "keeper": keeper, "keeper cpu": keeper_cpu, "at once": at_once}
+            figures |= {"row": [bare.write_s(200) / 200], "delete": [delete.write_s(40) / 40]}
+            raw.append(raw_syncs_s(folder / "raw.bin", 200))
+            figures |= {"sync": [wall / 200 for wall, _ in raw], "sync cpu": [cpu / 200 for _, cpu in raw]}
+            for name, seconds in figures.items():
+                taken.setdefault(name, []).append(statistics.mean(seconds) * 1e3)
+        first = store.run("alone-0-0")
+        assert len(first.pulls) == 20
+        for name in ("keeper-0-0", "at-once-0-0"):
+            assert store.run(name) == dataclasses.replace(first, run_id=name)
+            assert all(store.trace_bytes(name, number) == blob for number in range(1, 21))
+    bare.raw.close()
+    delete.raw.close()
+    return taken
+
+
+def durable_on(folder: Path, shim: Path | None) -> dict[str, list[float]]:
+    """`measure_durable` in a process of its own, with every sync slowed down by `shim`."""
+    folder.mkdir()
+    more = {} if shim is None else {"LD_PRELOAD": str(shim), "LEAST_SYNC_S": str(SLOW_SYNC_S)}
+    env = {**os.environ, **more, "PYTHONPATH": str(Path(__file__).parents[2])}
+    command = [sys.executable, __file__, str(folder)]
+    done = subprocess.run(command, capture_output=True, text=True, env=env, check=False)
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+def own_cpu_ms(taken: dict[str, list[float]]) -> list[float]:
+    """CPU of the keeper's thread a pull, without what a bare sync takes, round by round."""
+    return [pull - sync for pull, sync in zip(taken["keeper cpu"], taken["sync cpu"], strict=True)]
+
+
+def ratio(taken: dict[str, list[float]], over: str, under: str) -> tuple[float, float, float]:
+    """(median, least, greatest) of the rounds' ratios."""
+    ratios = [one / other for one, other in zip(taken[over], taken[under], strict=True)]
+    return statistics.median(ratios), min(ratios), max(ratios)
+
+
+def told(name: str, taken: dict[str, list[float]]) -> str:
+    """What is printed."""
+    rate, least, most = ratio(taken, "sync", "keeper")
+    more = statistics.median([pull - sync for pull, sync in zip(taken["keeper"], taken["sync"], strict=True)])
+    return (
+        f"{name}: a sync takes {statistics.median(taken['sync']):.3f} ms\n"
+        f"  pulls made durable by the keeper: {rate:.2f} x raw fdatasync rate ({least:.2f} to {most:.2f}); "
+        f"{ratio(taken, 'delete', 'keeper')[0]:.1f} x one bare row in DELETE/FULL; {more:.3f} ms on top of a sync, "
+        f"{statistics.median(own_cpu_ms(taken)):.3f} of it CPU\n"
+        f"  with their packing: on one thread {ratio(taken, 'sync', 'alone')[0]:.2f}, handed over all at once "
+        f"{ratio(taken, 'sync', 'at once')[0]:.2f}; "
+        f"one bare row with the same blob in WAL/FULL: {ratio(taken, 'sync', 'row')[0]:.2f}"
     )
-    print(
-        f"\npull stored: {cpu:.3f} ms CPU (goal <= 1); {ratio:.2f} x raw fdatasync rate (goal >= 0.6; "
-        f"{min(ratios):.2f} to {max(ratios):.2f}); {delete_ratio:.1f} x one bare row in DELETE/FULL (goal >= 2.5); one "
-        f"bare row with the same blob {bare_ratio:.2f}; {more:.3f} ms on top of a sync, which with one of 0.2 ms would "
-        f"be {0.2 / (0.2 + more):.2f}"
-    )
-    assert cpu <= 1.0
+
+
+@pytest.fixture(scope="module")
+def slow_sync(tmp_path_factory) -> Path:
+    """The shared object that slows syncs down."""
+    compiler = shutil.which("gcc")
+    if compiler is None or not sys.platform.startswith("linux"):
+        pytest.skip("no gcc on Linux here: a disk whose sync takes 0.2 ms cannot be made")
+    folder = tmp_path_factory.mktemp("slow_sync")
+    (folder / "slow_sync.c").write_text(SLOW_SYNC)
+    command = [compiler, "-O2", "-Wall", "-Werror", "-shared", "-fPIC", "-o", "slow_sync.so", "slow_sync.c", "-ldl"]
+    subprocess.run(command, cwd=folder, check=True)
+    return folder / "slow_sync.so"
+
+
+def test_own_work_of_a_durable_pull_and_its_rate_on_this_disk(tmp_path):
+    """Goal 15. Runs of twenty pulls of 2.5 s at 1 kHz; the ratio depends on how long one sync takes here."""
+    taken = durable_on(tmp_path / "disk", None)
+    cpu_ms = statistics.median(taken["cpu"])
+    print(f"\npull stored, packing included: {cpu_ms:.3f} ms CPU (goal <= 1)\n{told('this disk', taken)}")
+    assert cpu_ms <= 1.0
+
+
+def test_rate_of_durable_pulls_on_a_disk_like_that_of_the_goal(tmp_path, slow_sync):
+    """Goal 15 (0.6 x raw, 2.5 x DELETE/FULL) was set on a disk whose sync took 0.2 ms: no sync is shorter here.
+
+    Files lie in memory where there is such a folder, so that no other program's writing adds to that time. One bare
+    row tells how true to that disk this is: it reached 0.78 to 0.89 there.
+    """
+    memory = Path("/dev/shm")
+    if memory.is_dir() and os.access(memory, os.W_OK):
+        with tempfile.TemporaryDirectory(dir=memory) as folder:
+            taken = durable_on(Path(folder) / "disk", slow_sync)
+    else:
+        taken = durable_on(tmp_path / "disk", slow_sync)
+    print(f"\n{told('a disk like that of the goal (every sync made to take 0.2 ms; goals 0.6 and 2.5)', taken)}")
+    # Each thread has the goal's time to itself on a quiet machine only; its CPU time tells on a busy one too.
+    assert min(own_cpu_ms(taken)) <= SLOW_SYNC_S * 1e3 / 0.6 - SLOW_SYNC_S * 1e3
+    if statistics.median(taken["sync"]) <= 1.05 * SLOW_SYNC_S * 1e3 and ratio(taken, "sync", "row")[0] >= 0.78:
+        assert ratio(taken, "sync", "keeper")[0] >= 0.6
+        assert ratio(taken, "delete", "keeper")[0] >= 2.5
+    else:
+        print(
+            "  the machine is busy: the yardsticks themselves are off, so the rates are told but not held to the goal"
+        )
 
 
 def chain_blob(trace) -> bytes:
@@ -313,3 +493,7 @@ def test_checking_the_chain(large):
     mb = result.n_bytes / 1e6
     print(f"\nchain check: {mb:.0f} MB in {cpu:.1f} s CPU, {wall:.1f} s wall: {mb / cpu:.0f} MB/s (goal >= 100)")
     assert mb / cpu >= 100
+
+
+if __name__ == "__main__":  # what `durable_on` starts
+    sys.stdout.write(json.dumps(measure_durable(Path(sys.argv[1]))))
