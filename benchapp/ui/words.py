@@ -637,7 +637,7 @@ def verdict_aside(view: BenchView) -> str:
 WHERE_FROM_KEY: Final = "F1"
 WHERE_FROM: Final = f"Where do these come from?  [{WHERE_FROM_KEY}]"
 WHERE_FROM_TIP: Final = "Each figure with its formula or clause, its source, and how sure that is"
-WHERE_FROM_PLAN: Final = f"Where does this come from?  [{WHERE_FROM_KEY}]"
+WHERE_FROM_PLAN: Final = f"Where from?  [{WHERE_FROM_KEY}]"
 ORIGINS_HEAD: Final = "Where figures come from"
 ORIGINS_DETAIL: Final = "where each number comes from  ·  back: {}  ·  the other half: {}"
 VERDICT_FOOT: Final = "not a calibration certificate"

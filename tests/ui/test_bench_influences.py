@@ -168,7 +168,7 @@ def test_a_series_goes_by_one_key_and_its_result_is_used_by_the_next_run(desk) -
     assert "missing" in panel.rows["w_od"].stands.text()
     panel.back.click()
     desk.start.replan()
-    assert desk.start.to_influences.text() == "What handling adds: 1 of 4 known …"
+    assert desk.start.to_influences.text() == "Handling: 1 of 4 known …"
     assert set(desk.start.plan.geometric) == {"w_rep"}
     assert desk.start.plan.geometric["w_rep"].given_by is GivenBy.MEASURED
     assert desk.port.aim is None

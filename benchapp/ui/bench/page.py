@@ -9,10 +9,10 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Callable
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from PySide6.QtCore import QRect, QRectF, Qt, QTimer, Signal
-from PySide6.QtGui import QHideEvent, QPainter, QPaintEvent, QResizeEvent, QShowEvent
+from PySide6.QtGui import QHideEvent, QKeySequence, QPainter, QPaintEvent, QResizeEvent, QShortcut, QShowEvent
 from PySide6.QtWidgets import QWidget
 
 from benchapp.pulls.pull import Flag, Mode
@@ -22,13 +22,16 @@ from benchapp.session.view import BenchView, Card, Phase, asked_of
 from benchapp.ui import keys, theme, words
 from benchapp.ui.bench.entry import IndicationEntry
 from benchapp.ui.bench.look import Look
-from benchapp.ui.bench.panels import CaptureCard, ChoicePanel, Headline, KeyBar, Ladder, LiveFigure
+from benchapp.ui.bench.panels import CaptureCard, ChoicePanel, FittedButton, Headline, KeyBar, Ladder, LiveFigure
 from benchapp.ui.bench.plot import HEADROOM, CurveMark, PullPlot, Scene
 from benchapp.ui.bench.sheets import CautionsSheet, Notice, VerdictSheet
 from benchapp.ui.context import AppContext
 from benchapp.ui.settings import Settings
 from benchapp.ui.sounds import Sounds
 from benchapp.ui.theme import Sizes
+
+if TYPE_CHECKING:
+    from benchapp.ui.bench.origins import OriginsSheet
 
 log = logging.getLogger(__name__)
 
@@ -105,6 +108,13 @@ class BenchPage(QWidget):
         self.choices = ChoicePanel(self)
         self.entry = IndicationEntry(self)
         self.key_bar = KeyBar(self)
+        self.where_from = FittedButton(words.WHERE_FROM, self)
+        self.where_from.setProperty("kind", "quiet")
+        self.where_from.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.where_from.setToolTip(words.WHERE_FROM_TIP)
+        self.where_from.clicked.connect(self.toggle_origins)
+        self.where_from.hide()
+        self.origins: OriginsSheet | None = None
         self.keyboard_notice = Notice(self)
         self.start: QWidget | None = None
         self._start_factory = start_panel
@@ -115,6 +125,9 @@ class BenchPage(QWidget):
         self.entry.entered.connect(self._entered)
         self.verdict.ambient_entered.connect(self.context.bench.set_ambient)
         self.keyboard_notice.clicked.connect(self._want_keyboard)
+        shortcut = QShortcut(QKeySequence(words.WHERE_FROM_KEY), self)
+        shortcut.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        shortcut.activated.connect(self.toggle_origins)
         context.unit_changed.connect(self._redraw_all)
         context.theme_changed.connect(self.restyle)
         self.timer = QTimer(self)
@@ -164,7 +177,9 @@ class BenchPage(QWidget):
         bench = self.context.bench
         start: Any = self.start
         seen = asked_of(self.view.run)
-        if action in ("go", "aside") and not self.look.is_enough:
+        if self.shows_origins and not self.is_alarmed:  # the key that would seal only puts the sheet away
+            self._act_on_origins(action)
+        elif action in ("go", "aside") and not self.look.is_enough:
             pass
         elif self.view.run is None and not self.is_alarmed and getattr(start, "takes_keys", False):
             start.act(action)
@@ -196,6 +211,44 @@ class BenchPage(QWidget):
             self._leave_index = 0
             self._show_leaving()
         self.tick()
+
+    @property
+    def shows_origins(self) -> bool:
+        """The sheet that says where each number comes from lies over the verdict."""
+        return self.origins is not None and not self.origins.isHidden()
+
+    def toggle_origins(self) -> None:
+        """Say where each number comes from, or put that away; before a run the start panel says it."""
+        run, verdict, start = self.view.run, self.view.verdict, self.start
+        if run is None:
+            toggle = getattr(start, "toggle_origins", None)
+            if callable(toggle) and start is not None and start.isVisible():
+                toggle()
+        elif self.shows_origins:
+            self.hide_origins()
+        elif verdict is not None and self._sheet() is self.verdict and not self._leaving and not self.is_alarmed:
+            if self.origins is None:
+                from benchapp.ui.bench.origins import OriginsSheet
+
+                self.origins = OriginsSheet(self)
+                self.origins.left.connect(self.hide_origins)
+            self.origins.setGeometry(self.verdict.geometry())
+            self.origins.show_verdict(run, verdict, self.key_names)
+            self.setFocus()
+            self._redraw_all()
+
+    def hide_origins(self) -> None:
+        """Back to the verdict."""
+        if self.origins is not None:
+            self.origins.hide()
+            self.setFocus()
+            self._redraw_all()
+
+    def _act_on_origins(self, action: str) -> None:
+        if action == "aside" and self.origins is not None:
+            self.origins.turn()
+        else:
+            self.hide_origins()
 
     @property
     def _is_found_out(self) -> bool:
@@ -407,6 +460,8 @@ class BenchPage(QWidget):
             instruction, detail = words.instruction(view), words.detail(view, keys_named)
             told = getattr(self.start, "headline", None)
             instruction, detail = (told() if told is not None and view.run is None else None) or (instruction, detail)
+            if self.shows_origins:
+                detail = words.ORIGINS_DETAIL.format(*keys_named)
             if view.run is None and view.replay is not None and not self._wants_start:
                 instruction, detail = words.REPLAY_INSTRUCTION, words.REPLAY_DETAIL
         trouble = (
@@ -440,6 +495,9 @@ class BenchPage(QWidget):
             of_a_run.setVisible(board and not looks)
         self.cautions.setVisible(sheet is self.cautions)
         self.verdict.setVisible(sheet is self.verdict)
+        self.where_from.setVisible(sheet is self.verdict)
+        if sheet is not self.verdict and self.origins is not None:
+            self.origins.hide()
         if sheet is self.cautions:
             self.cautions.show_for(view, unit)
         elif sheet is self.verdict:
@@ -539,7 +597,7 @@ class BenchPage(QWidget):
     def _show_keys(self, named: tuple[str, str]) -> None:
         go, aside = named
         state = self.view.state
-        self.key_bar.setVisible(self.view.run is not None)
+        self.key_bar.setVisible(self.view.run is not None and not self.shows_origins)
         asks = state in (RunState.DECIDE, RunState.REASON) or self._leaving
         go_word = {
             RunState.CAUTIONS: "Read",
@@ -588,6 +646,7 @@ class BenchPage(QWidget):
             panel.restyle()
         self.plot.restyle()
         self.key_bar.restyle()
+        self.where_from.setFont(theme.font_of_cap(Sizes.of(self.window().height()).small))
         self.entry.restyle()
         if self.start is not None and hasattr(self.start, "restyle"):
             self.start.restyle()
@@ -616,7 +675,8 @@ class BenchPage(QWidget):
         ask_w = max(plot.width() * 0.46, s.lead * 18)
         ask = QRectF(plot.right() - ask_w - s.pad * 0.4, plot.top() + s.pad * 0.4, ask_w, plot.height() - s.pad * 0.8)
         entry_h = s.instruction * 3.4
-        entry = QRectF(plot.left() + s.pad, plot.bottom() - entry_h - s.pad, plot.width() - 2 * s.pad, entry_h)
+        entry_x = s.pad * 0.4  # as the choices stand: over the axis, not half over it
+        entry = QRectF(plot.left() + entry_x, plot.bottom() - entry_h - entry_x, plot.width() - 2 * entry_x, entry_h)
         notice_h = s.instruction * 3.3
         notice = QRectF(board.left(), board.bottom() - notice_h, plot.right() - board.left(), notice_h)
         for widget, box in (
@@ -632,11 +692,18 @@ class BenchPage(QWidget):
             (self.keyboard_notice, notice),
         ):
             widget.setGeometry(box.toRect())
+        self.where_from.setGeometry(self.verdict.room_for_origin().translated(self.verdict.pos()))
+        if self.origins is not None:
+            self.origins.setGeometry(board.toRect())
+            self.origins.restyle()
         self.choices.room = ask.toRect()
         self.choices.settle()
         if self.start is not None:
             self.start.setGeometry(board.toRect())
+        self.where_from.raise_()
         self.key_bar.raise_()
+        if self.origins is not None:
+            self.origins.raise_()
         self.choices.raise_()
         self.entry.raise_()
         self.keyboard_notice.raise_()

@@ -566,7 +566,7 @@ class KeyBar(QWidget):
             button.setMinimumWidth(1)
             button.clicked.connect(self._clicked)
             button.setObjectName(action)
-            row.addWidget(button, 8 if action == "go" else 7)
+            row.addWidget(button, {"go": 11, "aside": 10, "leave": 7}[action])
             self.buttons[action] = button
 
     def _clicked(self) -> None:

@@ -42,6 +42,7 @@ from benchapp.torque.text import parse_number, parse_torque
 from benchapp.torque.units import from_nm, to_nm
 from benchapp.ui import words
 from benchapp.ui.context import AppContext
+from benchapp.ui.fields import Choices
 from benchapp.ui.settings import Settings
 from benchapp.ui.theme import Sizes, font_of_cap
 from drivers.samples import Source
@@ -51,6 +52,7 @@ if TYPE_CHECKING:
     from benchapp.runs.planning import Override, Refusal
     from benchapp.runs.procedure import Procedure
     from benchapp.ui.bench.influences import InfluencePanel
+    from benchapp.ui.bench.origins import OriginsSheet
 
 log = logging.getLogger(__name__)
 
@@ -78,6 +80,13 @@ def parse_range(text: str, default_unit: str) -> tuple[float, float, str]:
     return lowest, highest, unit
 
 
+def wide_choices(parent: QWidget) -> Choices:
+    """Return a list to pick from that is as wide as its card."""
+    box = Choices(parent=parent)
+    box.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+    return box
+
+
 class Card(QFrame):
     """A numbered panel with a heading."""
 
@@ -88,6 +97,13 @@ class Card(QFrame):
         self.head = QLabel(f"{number}   {heading}", self)
         self.column.addWidget(self.head)
         self.labels: list[QLabel] = []
+        self.captions: list[QLabel] = []
+
+    def caption(self, text: str) -> QLabel:
+        """Add the question of the field that follows; a little apart from what stands above it."""
+        label = self.label(text)
+        self.captions.append(label)
+        return label
 
     def label(self, text: str, kind: str = "soft") -> QLabel:
         """Add a label of its own line."""
@@ -106,6 +122,8 @@ class Card(QFrame):
         self.head.setFont(font_of_cap(s.lead * 1.12, bold=True))
         for label in self.labels:
             label.setFont(font_of_cap(s.small))
+        for label in self.captions:
+            label.setContentsMargins(0, round(s.gap * 0.4), 0, 0)
 
 
 class StartPanel(QWidget):
@@ -146,6 +164,8 @@ class StartPanel(QWidget):
         self.plan: RunPlan | None = None
         self._problem = ""
         self.influences: InfluencePanel | None = None
+        self.origins: OriginsSheet | None = None
+        self._planned: RunPlan | None = None  # also while something that is no figure of it is missing
         self._geometric: dict[str, dict[str, Geometric]] = {}
         self._stopped = False
         self._build()
@@ -187,7 +207,7 @@ class StartPanel(QWidget):
         self._build_foot()
 
     def _field(self, card: Card, label: str, hint: str) -> QLineEdit:
-        caption = card.label(label)
+        caption = card.caption(label)
         field = QLineEdit(card)
         field.setPlaceholderText(hint)
         field.setAccessibleName(label)
@@ -248,16 +268,16 @@ class StartPanel(QWidget):
         card = self.reference_card
         self.link_line = card.label("")
         self.now_line = card.label("")
-        self.ports = QComboBox(card)
+        self.ports = wide_choices(card)
         self.ports.setAccessibleName("Port of the transducer")
-        self.profiles = QComboBox(card)
+        self.profiles = wide_choices(card)
         self.profiles.setAccessibleName("How the transducer talks")
         self.ports.activated.connect(self._open_port)
         self.profiles.activated.connect(self._open_port)
         card.column.addWidget(self.ports)
         card.column.addWidget(self.profiles)
-        card.label("Which one is mounted")
-        self.reference = QComboBox(card)
+        card.caption("Which one is mounted")
+        self.reference = wide_choices(card)
         self.reference.setAccessibleName("Reference")
         self.reference.activated.connect(self._reference_picked)
         card.column.addWidget(self.reference)
@@ -303,8 +323,8 @@ class StartPanel(QWidget):
 
     def _build_run(self) -> None:
         card = self.run_card
-        card.label("Procedure")
-        self.procedure = QComboBox(card)
+        card.caption("Procedure")
+        self.procedure = wide_choices(card)
         self.procedure.setAccessibleName("Procedure")
         self.procedure.activated.connect(self._procedure_picked)
         card.column.addWidget(self.procedure)
@@ -347,7 +367,6 @@ class StartPanel(QWidget):
         self.lever_row.hide()
         self.extension_line.hide()
         card.column.addWidget(self.target_box)
-        card.label("Who pulls")
         self.operator = QLineEdit(self.context.operator, card)
         self.operator.setPlaceholderText("fitter 2")
         self.operator.setAccessibleName("Who pulls")
@@ -358,27 +377,77 @@ class StartPanel(QWidget):
         self.operator.setCompleter(completer)
         self.operator.textEdited.connect(self._replan_soon)
         self.operator.returnPressed.connect(self._entered)
-        card.column.addWidget(self.operator)
-        card.label("Temperature in °C, humidity in %, if known")
-        air = QHBoxLayout()
+        who = QGridLayout()  # one row of fields: at 768 pixels the card has no room for two
+        who.addWidget(card.caption("Who pulls"), 0, 0)
+        who.addWidget(card.caption("°C, humidity, if known"), 0, 1, 1, 2)
+        who.addWidget(self.operator, 1, 0)
         self.air: dict[str, QLineEdit] = {}
-        for key, hint in (("start_c", "21.5 °C"), ("humidity_percent", "45 %")):
+        for column_index, (key, hint) in enumerate((("start_c", "21.5 °C"), ("humidity_percent", "45 %")), 1):
             field = QLineEdit(card)
             field.setPlaceholderText(hint)
             field.setAccessibleName("Temperature at the start" if key == "start_c" else "Relative humidity")
             field.textEdited.connect(self._replan_soon)
             field.returnPressed.connect(self._entered)
-            air.addWidget(field)
+            who.addWidget(field, 1, column_index)
             self.air[key] = field
-        card.column.addLayout(air)
+        for column_index, share in enumerate((4, 3, 3)):
+            who.setColumnStretch(column_index, share)
+        who.setHorizontalSpacing(6)
+        self.who = who
+        card.column.addLayout(who)
         self.to_influences = QPushButton("What handling adds …", card)
         self.to_influences.setProperty("kind", "quiet")
         self.to_influences.setToolTip("Contributions to the uncertainty: measure them, take model values, or type them")
         self.to_influences.clicked.connect(self.show_influences)
         self.to_influences.hide()
-        card.column.addWidget(self.to_influences)
         card.column.addStretch(1)
         self.limit_line = card.label("")
+        self.where_from = QPushButton(words.WHERE_FROM_PLAN, card)
+        self.where_from.setProperty("kind", "quiet")
+        self.where_from.setToolTip(words.WHERE_FROM_TIP)
+        self.where_from.clicked.connect(self.toggle_origins)
+        quiet = QHBoxLayout()
+        quiet.addWidget(self.where_from)
+        quiet.addStretch(1)
+        quiet.addWidget(self.to_influences)
+        card.column.addLayout(quiet)
+
+    # ---------------------------------------------------------------------------------------------------------- origins
+
+    @property
+    def shows_origins(self) -> bool:
+        """The sheet that says where each number comes from lies over the panel."""
+        return self.origins is not None and not self.origins.isHidden()
+
+    def toggle_origins(self) -> None:
+        """Put the figures that the run is going to be judged by over the panel, or take them away."""
+        if self.origins is not None and self.shows_origins:
+            self.origins.hide()
+            self._show_cards(True)
+            self.where_from.setFocus()
+            return
+        procedure = self.procedures.get(str(self.procedure.currentData()))
+        if procedure is None or (self.influences is not None and not self.influences.isHidden()):
+            return
+        if self.origins is None:
+            from benchapp.ui.bench.origins import OriginsSheet
+
+            self.origins = OriginsSheet(self)
+            self.grid.addWidget(self.origins, 0, 0, 2, 3)
+            self.origins.left.connect(self.toggle_origins)
+        self.replan()
+        try:
+            tool: Tool | None = self._tool()
+        except ValueError:
+            tool = None
+        self.origins.show_plan(self._planned, procedure, tool)
+        self.origins.figures.setFocus()
+        self._show_cards(False)
+
+    def _show_cards(self, shown: bool) -> None:
+        for widget in (self.tool_card, self.reference_card, self.run_card, self.foot):
+            widget.setVisible(shown)
+        self.headline_changed.emit()
 
     # ------------------------------------------------------------------------------------------------------- influences
 
@@ -399,6 +468,8 @@ class StartPanel(QWidget):
 
     def headline(self) -> tuple[str, str] | None:
         """Instruction and detail for the top of the Bench; None: the Bench's own."""
+        if self.shows_origins:
+            return words.ORIGINS_HEAD, ""
         shown = self.influences is not None and not self.influences.isHidden()
         return self.influences.headline() if shown and self.influences is not None else None
 
@@ -421,8 +492,7 @@ class StartPanel(QWidget):
             self.influences.left.connect(self.hide_influences)
             self.influences.known_changed.connect(self._influences_changed)
             self.influences.headline_changed.connect(self.headline_changed)
-        for widget in (self.tool_card, self.reference_card, self.run_card, self.foot):
-            widget.hide()
+        self._show_cards(False)
         self.influences.show()
         procedure = self.procedures.get(str(self.procedure.currentData()))
         window = None if procedure is None else procedure.time_window_s(tool)
@@ -433,9 +503,7 @@ class StartPanel(QWidget):
         """Back to tool, reference and run."""
         if self.influences is not None:
             self.influences.hide()
-        for widget in (self.tool_card, self.reference_card, self.run_card, self.foot):
-            widget.show()
-        self.headline_changed.emit()
+        self._show_cards(True)
         self._replan_soon()
 
     def _influences_changed(self, number: str) -> None:
@@ -460,7 +528,7 @@ class StartPanel(QWidget):
                 return {}
         found = self._geometric[tool.number]
         n = len(kinds_of(tool))
-        self.to_influences.setText(f"What handling adds: {len(found) or 'none'} of {n} known …")
+        self.to_influences.setText(f"Handling: {len(found) or 'none'} of {n} known …")
         self.to_influences.show()
         return found
 
@@ -503,12 +571,18 @@ class StartPanel(QWidget):
             label.setFont(font_of_cap(s.small))
         for button in self.findChildren(QPushButton):
             button.setFont(font_of_cap(s.small))
+        for quiet in (self.where_from, self.to_influences):
+            quiet.setStyleSheet("QPushButton { padding: 2px 0; text-align: left; }")
         self.list.setFont(font_of_cap(s.body))
         self.list.setStyleSheet(f"QListWidget::item {{ padding: {round(s.body * 0.5)}px {round(s.body * 0.6)}px; }}")
+        if self.origins is not None:
+            self.origins.restyle()
         self._fit_says()
         self.go.setFont(font_of_cap(s.lead * 1.35, bold=True))
         self.go.setMinimumSize(round(s.lead * 13), round(s.lead * 4.2))
         self.foot_row.setContentsMargins(*(round(s.pad * 0.8),) * 4)
+        self.foot_row.setSpacing(round(s.pad))
+        self.who.setVerticalSpacing(round(s.gap * 0.45))
         self.foot.setFixedHeight(round(s.lead * 4.2 + s.pad * 1.8))
 
     # ------------------------------------------------------------------------------------------------------------- fill
@@ -655,6 +729,8 @@ class StartPanel(QWidget):
 
     def want_tool(self, number: str) -> None:
         """A tool was scanned or chosen for verification: take it up."""
+        if self.shows_origins:
+            self.toggle_origins()
         if self.influences is not None and not self.takes_keys:
             self.hide_influences()
         store = self.context.store
@@ -836,7 +912,7 @@ class StartPanel(QWidget):
         self.replan_timer.stop()
         if self._stopped:
             return
-        self.plan = None
+        self.plan = self._planned = None
         self.to_check.hide()
         self.to_influences.hide()
         self.tool_line.setText("")
@@ -894,6 +970,7 @@ class StartPanel(QWidget):
         self._offer_override(planned)
         if not isinstance(planned, RunPlan):
             raise ValueError(planned.sentence())  # noqa: TRY004 (a refusal, not a wrong type)
+        self._planned = planned
         first = planned.checkpoints[0]
         boundary = float(procedure.value("permissible.boundary"))
         group = "permissible.up_to" if tool.highest_nm <= boundary else "permissible.above"
@@ -995,7 +1072,11 @@ class StartPanel(QWidget):
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Enter starts from anywhere on the panel."""
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self.plan is not None:
+        reads = self.shows_origins
+        if reads and event.key() == Qt.Key.Key_Escape:
+            self.toggle_origins()
+            return
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self.plan is not None and not reads:
             self.begin()
             return
         super().keyPressEvent(event)
