@@ -6,6 +6,7 @@ pure (numpy only), so the layers above may import it without knowing that a seri
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
@@ -93,3 +94,44 @@ class SampleBlock:
         """Shape (n,), float64, in `unit`; correctly rounded as long as the device sends at most 15 digits."""
         torque: FloatArray = self.digits / 10.0**self.decimals
         return torque
+
+
+def joined(blocks: Sequence[SampleBlock]) -> list[SampleBlock]:
+    """Join neighbours that are written alike and follow each other; their arrays are copied."""
+    if len(blocks) < 2:
+        return list(blocks)
+    result: list[SampleBlock] = []
+    alike: list[SampleBlock] = []
+    for block in blocks:
+        if alike and not _continues(alike[-1], block):
+            result.append(_one(alike))
+            alike = []
+        alike.append(block)
+    result.append(_one(alike))
+    return result
+
+
+def _continues(before: SampleBlock, block: SampleBlock) -> bool:
+    return block.first_index == before.first_index + len(before) and (block.decimals, block.unit, block.source) == (
+        before.decimals,
+        before.unit,
+        before.source,
+    )
+
+
+def _one(blocks: list[SampleBlock]) -> SampleBlock:
+    first, last = blocks[0], blocks[-1]
+    if first is last:
+        return first
+    has_overloads = any(len(block.overload_t_s) for block in blocks)
+    return SampleBlock(
+        first.first_index,
+        np.concatenate([block.t_s for block in blocks]),
+        np.concatenate([block.digits for block in blocks]),
+        first.decimals,
+        first.unit,
+        first.source,
+        tuple(gap for block in blocks for gap in block.gaps),
+        np.concatenate([block.overload_t_s for block in blocks]) if has_overloads else NO_TIMES,
+        last.arrival_s,
+    )

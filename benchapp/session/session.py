@@ -1,8 +1,9 @@
 """The live bench: samples come in, pulls are read, the run is stepped, records are kept, a view of it all goes out.
 
-Two threads of its own. The *engine* takes blocks, statuses and the window's wishes from one queue, in the order in
-which they came, and is the only one that changes anything. The *keeper* writes records, so that a disk that takes its
-time never delays a click. The link's thread only puts into the queue, the window's only takes finished views.
+Two threads of its own. The *engine* takes what the link has for it, a handful at a time, and the window's wishes, in
+the order in which they came, and is the only one that changes anything. The *keeper* writes records, so that a disk
+that takes its time never delays a click. The link's thread only puts blocks and statuses in, the window's only takes
+finished views.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import uuid
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Any, Final
 from urllib.parse import parse_qs
 
@@ -34,8 +36,9 @@ from benchapp.runs.model import CapturedPull, Hold, Run, RunPlan, RunState, Zero
 from benchapp.runs.standing import expected, reader_settings
 from benchapp.session import _views as views
 from benchapp.session._cutout import Cutout
+from benchapp.session._inbox import GATHER_S, Inbox
 from benchapp.session._keeper import Job, Keeper, RunStore
-from benchapp.session._ring import SampleRing
+from benchapp.session._shown import Shown
 from benchapp.session._torque import TorqueChain
 from benchapp.session._zeroing import Level, Zeroing, ZeroRefused
 from benchapp.session.link import AmbientReading, LinkOpener, LinkPort
@@ -66,6 +69,10 @@ _TICK_S: Final = 0.5
 
 Expecting = tuple[float | None, float | None, Mode, Settings]
 """(target, tool's maximum, mode, limits) that the next pull is judged against."""
+
+
+def _look() -> None:
+    """Nothing to do but to look into the inbox."""
 
 
 def local_now() -> dt.datetime:
@@ -104,14 +111,15 @@ class BenchSession:
         self._ambient = ambient
         self._now = now
         self._queue: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self._inbox = Inbox(lambda: self._queue.put(_look))
         self._engine = threading.Thread(target=self._work, name="bench engine", daemon=True)
         self._keeper = Keeper(self._kept, self._keeping_failed, retry_s=retry_s)
         self._started = self._closed = False
         self._lifecycle = threading.Lock()
         # read by the window's thread; each is replaced as a whole
         self._view = BenchView(serial=0, source=None, link=LinkView("closed"))
-        self._live = (math.nan, math.nan)
-        self._ring = SampleRing()
+        self._chain = TorqueChain()
+        self._shown = Shown(self._chain)
         self._sounds: deque[str] = deque(maxlen=32)
         self._under_way = False
         self._practised: deque[PracticePull] = deque(maxlen=256)
@@ -124,7 +132,6 @@ class BenchSession:
         self._status = LinkStatus(LinkState.CLOSED)
         self._lost_at: dt.datetime | None = None
         self._lost_n_reconnects = 0
-        self._chain = TorqueChain()
         self._reader = make_reader(None)
         self._expecting: Expecting | None = None
         self._run_settings = Settings()
@@ -194,11 +201,11 @@ class BenchSession:
 
     def live(self) -> tuple[float, float]:
         """(time of the newest sample, torque in N·m)."""
-        return self._live
+        return self._shown.newest()
 
     def samples_since(self, index: int) -> tuple[int, FloatArray, FloatArray]:
         """(index to ask for next, t_s, torque_nm)."""
-        return self._ring.since(index)
+        return self._shown.since(index)
 
     def take_sounds(self) -> list[str]:
         """Sounds that came up since the last call."""
@@ -306,22 +313,29 @@ class BenchSession:
 
     def _work(self) -> None:
         due_s = time.monotonic() + _TICK_S
+        job: Callable[[], None] | None
         while True:
-            jobs = []
-            with contextlib.suppress(queue.Empty):
-                jobs.append(self._queue.get(timeout=_TICK_S))
+            try:
+                job = self._queue.get(timeout=GATHER_S if self._inbox.is_looking else _TICK_S)
+            except queue.Empty:
+                job = _look
+            for item in self._inbox.take():
+                self._attempt(partial(self._block, item) if isinstance(item, SampleBlock) else item)
+            self._shown.settle(when_many=True)
+            if job is None:  # the program ends: that is no loss of the link, the run keeps its state
+                if self._link is not None:
+                    self._link.stop()
+                return
+            self._attempt(job)
             if time.monotonic() >= due_s:  # by the clock: while samples stream in, the queue is never empty for long
                 due_s = time.monotonic() + _TICK_S
-                jobs.append(self._tick)
-            for job in jobs:
-                if job is None:  # the program ends: that is no loss of the link, the run keeps its state
-                    if self._link is not None:
-                        self._link.stop()
-                    return
-                try:
-                    job()
-                except Exception:  # one bad step must not end the bench: it is logged, the next sample is taken
-                    log.exception("a step of the bench failed")
+                self._attempt(self._tick)
+
+    def _attempt(self, job: Callable[[], None]) -> None:
+        try:
+            job()
+        except Exception:  # one bad step must not end the bench: it is logged, the next sample is taken
+            log.exception("a step of the bench failed")
 
     def _and_publish(self, wish: Callable[[], object]) -> None:
         try:
@@ -358,13 +372,13 @@ class BenchSession:
 
         def on_block(block: SampleBlock) -> None:
             if serial == self._link_serial:
-                self._show_samples(block)
-            self._queue.put(lambda: self._block(block) if serial == self._link_serial else None)
+                self._shown.put(block)
+                self._inbox.put(block)
 
         def on_status(status: LinkStatus) -> None:
             if serial == self._link_serial:
                 self._chain.set_polarity(clockwise_positive=status.clockwise_positive)
-            self._queue.put(lambda: self._new_status(status) if serial == self._link_serial else None)
+                self._inbox.put(lambda: self._new_status(status))
 
         try:
             self._note_replay(url, profile)
@@ -420,6 +434,7 @@ class BenchSession:
         self._link_serial += 1
         if link is not None:
             link.stop()
+            self._inbox.clear()
             self._new_status(replace(self._status, state=LinkState.CLOSED, reason=""))
 
     def _new_status(self, status: LinkStatus) -> None:
@@ -463,16 +478,6 @@ class BenchSession:
             self._card = None
 
     # -------------------------------------------------------------------------------------------------- the samples
-
-    def _show_samples(self, block: SampleBlock) -> None:
-        """Put samples where the window draws them from. On the link's thread: the curve never waits for the engine.
-
-        Zero and correction are those in force now; in the moment they change the engine may read with the others.
-        """
-        if len(block):
-            torque_nm = self._chain.true_nm(self._chain.indicated_nm(block))
-            self._ring.append(block.t_s, torque_nm)
-            self._live = (float(block.t_s[-1]), float(torque_nm[-1]))
 
     def _block(self, block: SampleBlock) -> None:
         if self._status.state is not LinkState.STREAMING:  # samples are their own proof
@@ -598,6 +603,7 @@ class BenchSession:
         zero = ZeroTaken(level.mean_nm, level.noise_nm, level.drift_nm, level.t_s, wall)
         run = self._run
         if run is None or run.state is not RunState.FINAL_ZERO:
+            self._shown.settle()
             self._chain.zero_nm = level.mean_nm
             self._zero_wall = wall[11:16]
             self._forget_pull()  # the reader's rest level was against the old zero
@@ -678,6 +684,7 @@ class BenchSession:
             return
         self._dismiss()
         if aim.reference is not None:
+            self._shown.settle()
             self._chain.set_reference(aim.reference)
         self._practice = aim
         self._reader = self._make_reader(self._capacity_nm())
@@ -693,7 +700,7 @@ class BenchSession:
 
     def _practise(self, pull: Pull) -> None:
         """Hand on a closed pull with its stretch of the curve, from a second before."""
-        _, t_s, torque_nm = self._ring.since(0)
+        _, t_s, torque_nm = self._shown.since(0)
         begin, end = np.searchsorted(t_s, (pull.start_s - 1.0, pull.end_s), side="left")
         stretch = slice(int(begin), int(end) + 1)
         self._practised.append(
@@ -738,6 +745,7 @@ class BenchSession:
         self._under_way = run.state in machine.UNDER_WAY
         self._pause_limit_s, self._window_s = views.figures_of(run)
         self._run_settings = reader_settings(run.plan)
+        self._shown.settle()
         self._chain.set_reference(run.plan.reference)
         self._reader = self._make_reader(run.plan.reference.capacity_nm)
         self._expecting, self._phase, self._pull_start_s, self._eighty_s = None, Phase.REST, None, None
