@@ -392,10 +392,13 @@ def _contributions(
 
 
 def _expected(checkpoint: CheckpointInput) -> tuple[str, ...]:
-    if checkpoint.dynamic is None:
-        return b.EXPECTED
-    drift = () if checkpoint.reference is None else ("w_drift",)
-    return (*b.EXPECTED, *drift, *checkpoint.dynamic.expected)
+    use, found = checkpoint.reference, list(b.EXPECTED)
+    if use is not None and use.residual_percent is None:
+        found.append("w_interp")
+    if checkpoint.dynamic is not None:
+        found += ("w_drift",) if use is not None else ()
+        found += checkpoint.dynamic.expected
+    return tuple(found)
 
 
 def _dynamic(dynamic: Dynamic, mean_reading: float) -> list[Contribution]:

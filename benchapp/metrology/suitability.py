@@ -58,7 +58,8 @@ class ReferenceUse:
         error_percent: b_ep, known error that is left; 0 when corrected.
         interval_percent: W'_md.
         drift_percent: Between the last two calibrations; None with fewer.
-        residual_percent: Worst residual of the correction curve.
+        residual_percent: Worst residual of the correction curve; None: it goes through all its points because there are
+            no more than its degree, which says nothing of how it lies between them.
         certificate: Number of the calibration in force.
     """
 
@@ -67,7 +68,7 @@ class ReferenceUse:
     error_percent: float = 0.0
     interval_percent: float | None = None
     drift_percent: float | None = None
-    residual_percent: float = 0.0
+    residual_percent: float | None = 0.0
     certificate: str = ""
 
 
@@ -80,13 +81,16 @@ def use_at(reference: Reference, direction: Direction, torque_nm: float) -> Refe
     if expanded is None:
         return None
     error = error_percent_at(calibration, direction, torque_nm)
-    residual = Correction.from_calibration(calibration, direction).worst_residual_percent if calibration.degree else 0.0
+    residual: float | None = 0.0
+    if calibration.degree:
+        curve = Correction.from_calibration(calibration, direction)
+        residual = curve.worst_residual_percent if len(curve.residuals_percent) > calibration.degree else None
     interval = calibration.interval_percent
     return ReferenceUse(
         expanded,
         calibration.coverage_factor,
         error,
-        abs(error) + residual + expanded if interval is None else interval,
+        abs(error) + (residual or 0.0) + expanded if interval is None else interval,
         drift_percent(reference, direction, torque_nm),
         residual,
         calibration.certificate,
@@ -159,7 +163,7 @@ def quantity_of(use: ReferenceUse, quantity: Quantity) -> float:
         return expanded
     if quantity is Quantity.INTERVAL and use.interval_percent is not None:
         return use.interval_percent
-    return abs(use.error_percent) + use.residual_percent + expanded
+    return abs(use.error_percent) + (use.residual_percent or 0.0) + expanded
 
 
 def would_do(

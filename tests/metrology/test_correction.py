@@ -229,3 +229,13 @@ def test_each_failing_carries_its_numbers_and_who_would_do():
     assert s.would_do([small, bare, good], NEEDS, ISO_2003, TODAY) == ("REF-2",)
     silent = Reference("REF-4", 100, calibrations=(_calibration([(20.0, 20, None), (100.0, 100, None)], 1),))
     assert {f.key for f in s.failings(silent, NEEDS, ISO_2003, TODAY)} == {"no-uncertainty"}
+
+
+@pytest.mark.parametrize(
+    ("n", "degree", "known"), [(3, 3, False), (3, 2, True), (1, 1, False), (2, 1, True), (3, 0, True)]
+)
+def test_a_curve_through_all_its_points_says_nothing_of_how_it_lies_between_them(n, degree, known):
+    points = [(t, t * 1.001 if i % 2 else t, 0.2) for i, (t, _, _) in enumerate(POINTS[:n])]
+    calibration = _calibration(points, degree, usable_from_nm=points[0][0], usable_to_nm=points[-1][0])
+    use = s.use_at(Reference("REF-1", 100, calibrations=(calibration,)), CW, points[0][0])
+    assert (use.residual_percent is not None) is known

@@ -243,3 +243,10 @@ def test_a_known_error_of_the_reference_is_taken_out_before_a_probability_is_sta
         normal.cdf(4) - normal.cdf(-4), rel=2e-3
     )  # mean of quotients, not of torques
     assert found.error_percent == error
+
+
+def test_a_correction_curve_without_residuals_is_named_as_missing_not_zero():
+    run = _run()
+    checkpoint = replace(run.checkpoints[0], reference=ReferenceUse(0.5, residual_percent=None))
+    found = judge(replace(run, checkpoints=(checkpoint,))).checkpoints[0].budget
+    assert found.missing == ("w_interp",)
