@@ -158,8 +158,8 @@ class HandPanel(QWidget):
         """Set the simulated tool as the run or the practice asks, as a person's other hand would."""
         view = self.context.bench.view()
         run = view.run
-        if not self.channel.is_connected:
-            return
+        if not self.channel.is_connected or self.state.get("phase", "rest") != "rest":
+            return  # nobody changes tools while he pulls
         if run is None:
             if self.context.practising is not None:
                 self._follow_practice(*self.context.practising)
@@ -202,6 +202,7 @@ class HandPanel(QWidget):
         self.name.setText("simulated hand" if up else "simulated hand: no simulator answers")
 
     def _refused(self, sentence: str) -> None:
+        self._told.pop(sentence.partition(":")[0], None)  # as when a pull had just begun: once more when it is over
         self.context.message.emit("problem", f"The simulator refused: {sentence}")
 
     def restyle(self) -> None:
