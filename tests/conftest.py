@@ -32,11 +32,11 @@ def _open_devices() -> set[str]:
 
 @pytest.fixture(autouse=True)
 def nothing_left_behind(request: pytest.FixtureRequest) -> Iterator[None]:
-    """Fail a test that leaves a thread or a port behind; threads get two seconds to end."""
+    """Fail a test that leaves a thread or a port behind; they get twenty seconds to end."""
     threads = set(threading.enumerate())
     devices = _open_devices()
     yield
-    deadline = time.monotonic() + 2.0
+    deadline = time.monotonic() + 20.0
     while True:
         left = [t for t in threading.enumerate() if t not in threads and t.is_alive() and not _is_qt(t)]
         held = _open_devices() - devices

@@ -48,10 +48,10 @@ def test_the_profile_is_found_by_listening(name: str) -> None:
     talker.start()
     try:
         begin_s = time.monotonic()
-        found = find_profile(os.ttyname(slave), PROFILES, 2.0)
+        found = find_profile(os.ttyname(slave), PROFILES, 60.0)
         assert found[0].profile.name == name
         assert found[0].score > 0.9
-        assert time.monotonic() - begin_s < 1.9  # enough lines end it early
+        assert time.monotonic() - begin_s < 50  # enough lines end it early, also on a machine that hardly gets to it
     finally:
         quiet.set()
         talker.join()

@@ -29,7 +29,7 @@ PLAIN = PROFILES.get("temperature, unit")
 HUMID = PROFILES.get("temperature, humidity, comma-separated")
 
 
-def wait_for(condition: Callable[[], object], limit_s: float = 8.0) -> None:
+def wait_for(condition: Callable[[], object], limit_s: float = 60.0) -> None:
     deadline = time.monotonic() + limit_s
     while not condition():
         assert time.monotonic() < deadline, "waited too long"

@@ -133,7 +133,7 @@ class Bench:
         """Wait until the engine has taken everything that was sent."""
         done = threading.Event()
         self.session._queue.put(done.set)
-        assert done.wait(10)
+        assert done.wait(60)
 
     def rest(self, seconds=0.8, level=0.0):
         self.send(np.full(int(seconds * RATE), level))
@@ -146,7 +146,7 @@ class Bench:
         torque = sign * np.concatenate([np.zeros(400), rise, top, back, np.zeros(400)])
         self.send(torque + 0.004 * self.rng.standard_normal(len(torque)))
 
-    def until(self, holds, limit_s=10.0):
+    def until(self, holds, limit_s=60.0):
         end = time.monotonic() + limit_s
         while not holds(self.session.view()):
             if time.monotonic() > end:

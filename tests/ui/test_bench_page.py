@@ -491,7 +491,7 @@ def test_two_thousand_frames_leak_nothing(bench, qtbot):
     page, port = bench
     show(page, port, "rising")
     t, v = stand.curve("click", seconds=6.0)
-    qtbot.waitUntil(lambda: page.window().windowHandle().isExposed(), timeout=3000)
+    qtbot.waitUntil(lambda: page.window().windowHandle().isExposed(), timeout=60_000)
     paints = Paints()
     page.plot.installEventFilter(paints)
     states = [SCENES[name][0] for name in ("rising", "click", "flagged", "high")]

@@ -249,7 +249,7 @@ def test_the_log_is_searched_as_one_types(shop, store, qtbot):
     page, _, _ = shop(store)
     jobs = view(page, "jobs")
     QTest.keyClicks(jobs.search, "winch OCF-007")
-    qtbot.waitUntil(lambda: all("winch" in j.job and j.tool == "OCF-007" for j in jobs.list.rows), timeout=3000)
+    qtbot.waitUntil(lambda: all("winch" in j.job and j.tool == "OCF-007" for j in jobs.list.rows), timeout=60_000)
     assert jobs.list.rows
 
 
@@ -637,7 +637,7 @@ def test_a_mark_is_found_under_the_pointer_and_opens_what_it_stands_for(qtbot):
     chart.show_drawn(Drawn((Mark(0.0, 0.0, key="a"), Mark(86400.0 * 100, 1.0, "diamond", key="b")), limits=(-2.0, 2.0)))
     chart.grab()
     place = chart._place(chart._area(), 86400.0 * 100, 1.0, chart._scales())
-    with qtbot.waitSignal(chart.wanted) as told:
+    with qtbot.waitSignal(chart.wanted, timeout=60_000) as told:
         QTest.mouseClick(chart, Qt.MouseButton.LeftButton, pos=place.toPoint())
     assert told.args == ["b"]
 

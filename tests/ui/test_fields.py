@@ -105,7 +105,7 @@ def test_arrow_keys_walk_a_row_of_choices_and_tab_stops_once(qtbot, form):
     after = form.add("c", TextField("C"))
     form.show()
     form.activateWindow()
-    qtbot.waitUntil(form.isActiveWindow)
+    qtbot.waitUntil(form.isActiveWindow, timeout=60_000)
     before.edit.setFocus()
     QTest.keyClick(before.edit, Qt.Key.Key_Tab)
     assert QApplication.focusWidget() is row._buttons["one"]
@@ -121,7 +121,7 @@ def test_a_form_shows_every_sentence_and_goes_to_the_first_wrong_field(qtbot, fo
     three = form.add("three", NumberField("Three"))
     form.show()
     form.activateWindow()
-    qtbot.waitUntil(form.isActiveWindow)
+    qtbot.waitUntil(form.isActiveWindow, timeout=60_000)
     two.edit.setText("2")
     assert form.values() is None
     assert one.problem

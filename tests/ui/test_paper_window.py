@@ -42,7 +42,7 @@ stand = _standin()
 
 
 def wait(true, what: str) -> None:
-    deadline = time.monotonic() + 15.0
+    deadline = time.monotonic() + 60.0
     while not true():
         assert time.monotonic() < deadline, f"waited for {what}"
         QTest.qWait(5)

@@ -44,7 +44,7 @@ def page(qtbot, context, monkeypatch):
     made.resize(1366, 720)
     made.show()
     made.activateWindow()
-    qtbot.waitUntil(made.isActiveWindow)
+    qtbot.waitUntil(made.isActiveWindow, timeout=60_000)
     return made
 
 

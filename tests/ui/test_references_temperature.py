@@ -25,7 +25,7 @@ def editor(qtbot):
 def test_the_change_with_temperature_goes_into_the_calibration(editor, qtbot) -> None:
     editor.form.fields["temperature"].edit.setText("20")
     editor.form.fields["coefficient"].edit.setText("−0,02")
-    with qtbot.waitSignal(editor.saved) as saved:
+    with qtbot.waitSignal(editor.saved, timeout=60_000) as saved:
         editor.submit()
     calibration = saved.args[0]
     assert (calibration.temperature_c, calibration.temperature_percent_per_k) == (20.0, -0.02)

@@ -135,10 +135,10 @@ def test_pedal_goes_on_and_other_key_sets_aside(shop, qtbot):
     press(shop, Qt.Key.Key_PageDown)
     assert shop.port.asked == [("go_on",)]
     press(shop, Qt.Key.Key_D)
-    qtbot.waitUntil(lambda: len(shop.port.asked) == 2, timeout=2000)
+    qtbot.waitUntil(lambda: len(shop.port.asked) == 2, timeout=60_000)
     assert shop.port.asked[-1] == ("set_aside",)
     press(shop, Qt.Key.Key_Space)
-    qtbot.waitUntil(lambda: len(shop.port.asked) == 3, timeout=2000)
+    qtbot.waitUntil(lambda: len(shop.port.asked) == 3, timeout=60_000)
     assert shop.port.asked[-1] == ("go_on",)
 
 
@@ -470,10 +470,10 @@ def test_once_a_run_is_sealed_the_pages_read_again_and_not_before(shop, qtbot):
     told = []
     shop.window.context.store_changed.connect(told.append)
     shop.run(RunState.SEALED)
-    qtbot.waitUntil(lambda: shop.window._seal_looks > 1, timeout=3000)
+    qtbot.waitUntil(lambda: shop.window._seal_looks > 1, timeout=60_000)
     assert told == []
     records.sealed = True
-    qtbot.waitUntil(lambda: told == ["runs", "tools"], timeout=3000)
+    qtbot.waitUntil(lambda: told == ["runs", "tools"], timeout=60_000)
     assert not shop.window._seal_timer.isActive()
 
 

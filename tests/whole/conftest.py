@@ -26,12 +26,32 @@ class Hand:
 
     def __init__(self, address: str) -> None:
         host, port = address.rsplit(":", 1)
-        self._socket = socket.create_connection((host, int(port)), timeout=10.0)
+        self._socket = socket.create_connection((host, int(port)), timeout=60.0)
         self._lines = self._socket.makefile("rw", encoding="utf-8")
+        self._number = 0
+
+    def answer(self, **request: Any) -> Any:
+        """What is answered to a request."""
+        self._number += 1
+        self._lines.write(json.dumps({"id": self._number, **request}) + "\n")
+        self._lines.flush()
+        while (answer := json.loads(self._lines.readline())).get("id") != self._number:
+            pass  # states that were told meanwhile
+        return answer
+
+    def try_(self, **request: Any) -> bool:
+        """Ask, and say whether it was done: nobody can pull or take another tool while he pulls."""
+        answer = self.answer(**request)
+        assert answer["ok"] or "a pull is under way" in answer["error"], answer
+        return bool(answer["ok"])
 
     def ask(self, **request: Any) -> None:
-        self._lines.write(json.dumps(request) + "\n")
-        self._lines.flush()
+        """Ask for what can be done at any time."""
+        assert self.try_(**request), request
+
+    def is_at_rest(self) -> bool:
+        """Nobody pulls."""
+        return bool(self.answer(do="state")["state"]["phase"] == "rest")
 
     def close(self) -> None:
         self._lines.close()
@@ -51,7 +71,7 @@ class Technician:
     def view(self) -> BenchView:
         return self.kilter.session.view()
 
-    def wait(self, true: Callable[[], bool], what: str, limit_s: float = 20.0) -> None:
+    def wait(self, true: Callable[[], bool], what: str, limit_s: float = 90.0) -> None:
         deadline = time.monotonic() + limit_s
         while not true():
             assert time.monotonic() < deadline, f"waited {limit_s} s for {what}; {self.view.state}, {self.view.phase}"
@@ -101,7 +121,7 @@ class Technician:
         before = len(run.pulls)
         if self.view.target_nm:  # the window's hand sets the tool too, but on a busy machine it may come late
             self.hand.ask(do="set", torque=self.view.target_nm)
-        self.hand.ask(do="pull", manner=manner)
+        self.wait(lambda: self.hand.try_(do="pull", manner=manner), "the hand to be at rest")
         self.wait(
             lambda: (
                 self.view.run is not None

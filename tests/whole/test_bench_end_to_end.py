@@ -85,12 +85,12 @@ def test_unplugged_in_the_middle_of_a_pull_the_run_waits_and_goes_on_at_the_same
     technician.good_pull()
     before = technician.view.run
     assert before is not None
-    technician.hand.ask(do="pull", manner="steady")
+    technician.wait(lambda: technician.hand.try_(do="pull", manner="steady"), "the hand to be at rest")
     technician.wait(lambda: technician.view.phase.value == "rising", "torque to rise")
     technician.hand.ask(do="fault", fault="unplug", seconds=1.0)
     technician.wait(lambda: bool(technician.view.holds), "the run to notice")
     technician.wait(lambda: technician.view.link.state == "streaming", "the link to come back")
-    QTest.qWait(1500)
+    technician.wait(technician.hand.is_at_rest, "the pull that nobody saw to be over")
     technician.walk_on(RunState.PULL)
     after = technician.view.run
     assert after is not None

@@ -70,7 +70,7 @@ def start(qapp: QApplication, file: Path, tmp_path: Path) -> Iterator[Callable[[
     QTest.qWait(20)
 
 
-def wait(true: Callable[[], object], what: str, limit_s: float = 20.0) -> None:
+def wait(true: Callable[[], object], what: str, limit_s: float = 90.0) -> None:
     deadline = time.monotonic() + limit_s
     while not true():
         assert time.monotonic() < deadline, f"waited {limit_s} s for {what}"

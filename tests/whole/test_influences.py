@@ -48,7 +48,8 @@ def test_a_series_is_pulled_by_one_key(open_kilter: Callable[[], Any]) -> None:
         while panel.series.position == position and (IS_LONG or not panel.series.readings(0)):
             n = len(panel.series.pulls)
             assert n < 40, [pull.flags for pull in panel.series.pulls]
-            technician.hand.ask(do="pull", manner="steady", delay_s=0.05, rate=target_nm * 0.35)
+            pull = {"do": "pull", "manner": "steady", "delay_s": 0.05, "rate": target_nm * 0.35}
+            wait(lambda pull=pull: technician.hand.try_(**pull), "the hand to be at rest")
             wait(lambda n=n: len(panel.series.pulls) > n, "a pull of the series")
             wait(lambda: technician.view.phase is Phase.REST, "rest")
     readings = panel.series.readings(0)

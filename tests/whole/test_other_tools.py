@@ -132,7 +132,7 @@ class Simulator:
     def ask(self, **request: Any) -> None:
         self._number += 1
         self._socket.sendall(json.dumps({"id": self._number, **request}).encode() + b"\n")
-        deadline = time.monotonic() + 10
+        deadline = time.monotonic() + 90
         while time.monotonic() < deadline:
             for answer in self.listen(0.2):
                 if answer["id"] == self._number:
@@ -162,7 +162,7 @@ def walk(case: Case, folder: Path, seed: int) -> Outcome:
     truths: list[dict[str, Any]] = []
     holding: list[list[float]] = []
 
-    def until(true: Callable[[], object], what: str, limit_s: float = 25.0) -> None:
+    def until(true: Callable[[], object], what: str, limit_s: float = 90.0) -> None:
         deadline = time.monotonic() + limit_s
         while not true():
             view = session.view()

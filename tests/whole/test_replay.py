@@ -69,7 +69,7 @@ def test_a_stored_run_is_replayed_on_the_bench_held_still_stepped_sped_up_and_le
 
     bar.set_speed(20.0)
     click(bar.pause)
-    technician.wait(lambda: technician.view.replay.is_over, "the end of the recording", limit_s=30.0)
+    technician.wait(lambda: technician.view.replay.is_over, "the end of the recording")
     stored = joined([kilter.store.trace(run.run_id, pull.number) for pull in run.pulls])
     assert technician.view.replay.speed == 20.0
 
@@ -106,7 +106,7 @@ def recording(tmp_path):
     return path
 
 
-def wait(true, what: str, limit_s: float = 20.0) -> None:
+def wait(true, what: str, limit_s: float = 90.0) -> None:
     deadline = time.monotonic() + limit_s
     while not true():
         assert time.monotonic() < deadline, f"waited {limit_s} s for {what}"

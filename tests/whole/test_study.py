@@ -38,6 +38,7 @@ class Group:
     def __init__(self, technician: Any) -> None:
         self.kilter, self.hand = technician.kilter, technician.hand
         self.window = self.kilter.window
+        self.window.hand.timer.stop()  # it sets the tool for the step; here the test does, and one of them must be last
         self.window.show_page("practice")
         self.page = self.window._built["practice"]
         self.page.show_view("study")
@@ -47,7 +48,7 @@ class Group:
     def board(self) -> Any:
         return self.view.board
 
-    def wait(self, true: Callable[[], bool], what: str, limit_s: float = 25.0) -> None:
+    def wait(self, true: Callable[[], bool], what: str, limit_s: float = 90.0) -> None:
         deadline = time.monotonic() + limit_s
         while not true():
             assert time.monotonic() < deadline, f"waited {limit_s} s for {what}; {self.board.state}"
@@ -80,8 +81,8 @@ class Group:
         """One pull of the step, until it is kept; people let the tool go at different torques."""
         self.to_the_pull()
         step, n = self.board.step, len(self.board.pulls)
-        # the window's hand sets the tool too, but on a busy machine it may come late
-        self.hand.ask(do="tool", kind="click-wrench", max=step.tool.tool.highest_nm)
+        tool = {"do": "tool", "kind": "click-wrench", "max": step.tool.tool.highest_nm}
+        self.wait(lambda: self.hand.try_(**tool), "the hand to be at rest")
         self.hand.ask(do="set", torque=shown_by(self.board.reference, step.tool.target_nm))
         self.hand.ask(do="error", percent=made_percent(step), spread=0.0)
         more = {"rate": 60} if manner == "steady" else {}

@@ -21,7 +21,7 @@ from benchapp.ui.thermometer import ThermometerDialog
 from benchapp.ui.verdict import ambient_origin
 
 
-def wait(true: Callable[[], object], what: str, limit_s: float = 15.0) -> None:
+def wait(true: Callable[[], object], what: str, limit_s: float = 90.0) -> None:
     deadline = time.monotonic() + limit_s
     while not true():
         assert time.monotonic() < deadline, f"waited {limit_s} s for {what}"
