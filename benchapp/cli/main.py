@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 from typing import Final, NoReturn
@@ -38,6 +39,16 @@ def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
     return top
 
 
+def _screen() -> None:
+    """Refuse to open a window where there is no screen: Qt would end the process with a page of its own words."""
+    if sys.platform.startswith("linux") and not any(
+        os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+    ):
+        raise CommandError(
+            "there is no screen to open a window on (no DISPLAY, no WAYLAND_DISPLAY); start it from a desktop"
+        )
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run one command and return its exit status."""
     given = sys.argv[1:] if argv is None else argv
@@ -50,6 +61,7 @@ def main(argv: list[str] | None = None) -> int:
     args = parser(names).parse_args(given)
     try:
         if args.command is None:
+            _screen()
             from benchapp.cli.window import run as open_window  # Qt only when a window is wanted
 
             return open_window(args)

@@ -1,0 +1,19 @@
+"""The command line itself."""
+
+import sys
+
+import pytest
+
+from benchapp.cli.main import main
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="other systems have a screen")
+@pytest.mark.parametrize("arguments", [[], ["--simulated"]])
+def test_without_a_screen_the_window_is_refused_in_one_line(monkeypatch, capsys, arguments):
+    for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM"):
+        monkeypatch.delenv(name, raising=False)
+    assert main(arguments) == 2
+    out = capsys.readouterr()
+    assert out.out == ""
+    assert out.err.count("\n") == 1
+    assert "there is no screen" in out.err
