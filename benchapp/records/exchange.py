@@ -20,10 +20,11 @@ from typing import Any, Final, TextIO
 
 from benchapp.metrology.tool import Tool
 from benchapp.records import chain, check_standard, impact, model, procedures, shown
+from benchapp.records._tools import tool_values
 from benchapp.records.canonical import CanonicalError, canonical, parse
 from benchapp.records.dates import seconds
 from benchapp.records.errors import StoreError
-from benchapp.records.store import Store, _tool_values
+from benchapp.records.store import Store
 from benchapp.runs.codec import CodecError, from_data, run_from_data, to_data
 from benchapp.torque.trace import Trace
 
@@ -164,7 +165,7 @@ def from_json(store: Store, data: bytes) -> str:
                 )
             states = _import_entries(raw, whole["entries"], whole["traces"])
             for each in whole["tools"]:
-                values = _tool_values(from_data(model.ToolRecord, each))
+                values = tool_values(from_data(model.ToolRecord, each))
                 values["state"] = states.get(values["number"], "in-service")
                 marks = ", ".join("?" * len(values))
                 raw.execute(f"INSERT INTO tools ({', '.join(values)}) VALUES ({marks})", list(values.values()))

@@ -20,11 +20,12 @@ import sqlalchemy as sa
 
 from benchapp.metrology.classes import ToolKind, after
 from benchapp.metrology.tool import Tool, ToolType
+from benchapp.records._tools import tool_values
 from benchapp.records.dates import add_months
 from benchapp.records.errors import ChangedMeanwhileError, NotAllowedError
 from benchapp.records.model import DEFAULT_INTERVAL_MONTHS, ToolRecord, ToolState
 from benchapp.records.schema import tools
-from benchapp.records.store import Store, _tool_values
+from benchapp.records.store import Store
 from benchapp.torque.text import parse_number, parse_torque, parse_unit
 from benchapp.torque.units import NM, from_nm, to_nm
 
@@ -343,7 +344,7 @@ def import_tools(store: Store, records: Sequence[ToolRecord], *, who: str, origi
 def _values(record: ToolRecord) -> dict[str, Any]:
     months = DEFAULT_INTERVAL_MONTHS if record.interval_months is None else record.interval_months
     due = add_months(record.first_use, months).isoformat() if record.first_use else None
-    return {**_tool_values(record), "due": due}
+    return {**tool_values(record), "due": due}
 
 
 # --- one row
