@@ -6,11 +6,13 @@ import datetime as dt
 import importlib.util
 import sys
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QComboBox, QLabel, QLineEdit
 
 from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
 from benchapp.metrology.tool import Tool, ToolType
@@ -422,3 +424,65 @@ def test_how_the_reference_stood_goes_into_the_plan_and_a_morning_without_check_
     panel.replan()
     assert "not pulled on this day" in panel.plan.reference_check
     assert "REF-1 was not checked today" in panel.says.text()
+
+
+def cut_parts(panel: StartPanel) -> list[str]:
+    """Fields, lists and texts that have less height than they need, or reach out of their card."""
+    found = []
+    for card in (panel.tool_card, panel.reference_card, panel.run_card):
+        for part in (*card.findChildren(QLineEdit), *card.findChildren(QComboBox), *card.findChildren(QLabel)):
+            if not part.isVisible() or (isinstance(part, QLabel) and not part.text()):
+                continue
+            label = isinstance(part, QLabel)
+            line = part.fontMetrics().height()
+            needed = part.heightForWidth(part.width()) if label and part.wordWrap() else line + (0 if label else 4)
+            at = part.mapTo(card, QPoint(0, 0)).y()
+            if part.height() < needed - 1 or at + part.height() > card.height():
+                what = part.text() if label else part.accessibleName()
+                found.append(f"{what}: {part.height()} of {needed} px")
+    return found
+
+
+@pytest.mark.parametrize("size", [(1366, 768), (1280, 720), (1920, 1080)])
+def test_nothing_is_cut_when_everything_is_asked_at_once(qtbot, tmp_path, size):
+    """A target with an extension, an overdue reference for the custodian, ports and profiles, the strip of a mark."""
+    port = Bench(stand.view(None, capacity_nm=None, source=Source.SIMULATED))
+    made = partial(
+        StartPanel,
+        list_ports=lambda: [("/dev/ttyUSB0", "/dev/ttyUSB0  serial adapter"), ("/dev/ttyS0", "/dev/ttyS0")],
+        list_profiles=lambda: [("signed value, unit", "signed value, unit")],
+    )
+    window = MainWindow(AppContext(port, is_demo=True), settings_path=tmp_path / "s.json", start_panel=made)
+    window.sounds.muted = True
+    window.resize(*size)
+    window.show()
+    window.bench.timer.stop()
+    day, points = dt.date(2024, 1, 5), tuple(CalibrationPoint(x, x, 0.2) for x in (2.0, 100.0, 200.0))
+    overdue = Calibration("C-1", "laboratory 1", day, day.replace(year=2025), 2.0, 200.0, 2.0, points)
+    shelf = Shelf({"OCF-014": stand.TOOL}, {"REF-1": replace(stand.REFERENCE, calibrations=(overdue,))})
+    window.context.give_store(shelf)
+    window.bench.tick()
+    panel = window.bench.start
+    panel.fill()
+    panel.number.setText("OCF-014")
+    panel._number_edited()
+    panel.procedure.setCurrentIndex(panel.procedure.findData("workshop-spot"))
+    panel._procedure_picked()
+    panel.with_extension.setChecked(True)
+    for entry, text in ((panel.target, "60"), (panel.lever, "400"), (panel.extra, "100"), (panel.operator, "fitter 2")):
+        entry.setText(text)
+    try:
+        panel.replan()
+        QTest.qWait(50)
+        assert panel.override_box.isVisible()
+        assert cut_parts(panel) == []
+        panel.override_reason.setText("REF-2 is at the laboratory")
+        panel.custodian = "custodian"
+        panel.replan()
+        QTest.qWait(50)
+        assert panel.plan is not None
+        assert panel.limit_line.text()
+        assert cut_parts(panel) == []
+    finally:
+        window.close()
+        window.deleteLater()

@@ -59,6 +59,7 @@ log = logging.getLogger(__name__)
 RANGE_BETWEEN: Final = re.compile(r"\s*(?:\bto\b|…|\.\.\.|–|—|(?<=\d)\s*-\s*(?=\d))\s*")
 MOST_TOOLS: Final = 200
 LONG_SENTENCE: Final = 110
+EXTENSION_ASKED: Final = "Then the length of the wrench, drive to grip, and of the extension."
 REPLAN_MS: Final = 60
 LINK_MS: Final = 400
 
@@ -346,10 +347,10 @@ class StartPanel(QWidget):
         levers = QHBoxLayout(self.lever_row)
         levers.setContentsMargins(0, 0, 0, 0)
         self.lever = QLineEdit(self.lever_row)
-        self.lever.setPlaceholderText("wrench, drive to grip")
+        self.lever.setPlaceholderText("wrench")
         self.lever.setAccessibleName("Length of the wrench from drive to middle of the grip")
         self.extra = QLineEdit(self.lever_row)
-        self.extra.setPlaceholderText("extension, in line")
+        self.extra.setPlaceholderText("extension")
         self.extra.setAccessibleName("Length of the extension, minus when it shortens")
         self.extra.setToolTip("Both lengths in the same unit, in line with the wrench; minus where it shortens")
         for field in (self.lever, self.extra):
@@ -358,12 +359,16 @@ class StartPanel(QWidget):
         self.extension_line = QLabel("", self.target_box)
         self.extension_line.setProperty("kind", "soft")
         self.extension_line.setWordWrap(True)
-        target_row = QHBoxLayout()
-        target_row.addWidget(self.target, 3)
-        target_row.addWidget(self.with_extension, 2)
-        for widget in (self.target_label, self.lever_row, self.extension_line):
-            column.addWidget(widget)
-        column.insertLayout(1, target_row)
+        head, target_row = QHBoxLayout(), QHBoxLayout()
+        head.addWidget(self.target_label, 1)
+        head.addWidget(self.with_extension)
+        target_row.addWidget(self.target, 1)
+        target_row.addWidget(self.lever_row, 2)
+        target_row.setSpacing(6)
+        levers.setSpacing(6)
+        column.addLayout(head)
+        column.addLayout(target_row)
+        column.addWidget(self.extension_line)
         self.lever_row.hide()
         self.extension_line.hide()
         card.column.addWidget(self.target_box)
@@ -571,7 +576,7 @@ class StartPanel(QWidget):
             label.setFont(font_of_cap(s.small))
         for button in self.findChildren(QPushButton):
             button.setFont(font_of_cap(s.small))
-        for quiet in (self.where_from, self.to_influences):
+        for quiet in (self.where_from, self.to_influences, self.with_extension):
             quiet.setStyleSheet("QPushButton { padding: 2px 0; text-align: left; }")
         self.list.setFont(font_of_cap(s.body))
         self.list.setStyleSheet(f"QListWidget::item {{ padding: {round(s.body * 0.5)}px {round(s.body * 0.6)}px; }}")
@@ -829,6 +834,7 @@ class StartPanel(QWidget):
     def _extension_toggled(self, on: bool) -> None:
         self.about.setVisible(not on)
         self.lever_row.setVisible(on)
+        self.extension_line.setText(EXTENSION_ASKED)
         self.extension_line.setVisible(on)
         self._replan_soon()
 
@@ -895,10 +901,7 @@ class StartPanel(QWidget):
 
         lever, extra = parse_number(self.lever.text()), parse_number(self.extra.text())
         setting = setting_with_extension(target, lever, extra)
-        self.extension_line.setText(
-            f"For {words.plain(target)} {tool.unit} at the joint set the wrench to {setting:.4g} {tool.unit}; "
-            "that setting is verified, without the extension."
-        )
+        self.extension_line.setText(f"For that set the wrench to {setting:.4g} {tool.unit}; verified without it.")
         return float(f"{setting:.4g}")
 
     def stop(self) -> None:
