@@ -14,6 +14,7 @@ from benchapp.metrology.budget import FORMULAS, GivenBy
 from benchapp.metrology.deviation import Convention
 from benchapp.metrology.judgement import AmbientNote, CheckpointJudgement, Judgement, Verdict
 from benchapp.metrology.risk import FEWEST_TOOLS, SHORTEST_HISTORY, ShopHistory
+from benchapp.metrology.rounding import rounded, rounded_pair
 from benchapp.metrology.rules import Outcome
 from benchapp.runs.model import Run
 from benchapp.runs.procedure import MARKS
@@ -48,6 +49,17 @@ def action(verdict: Verdict, source: Source | None) -> str:
     if source is not Source.LIVE:
         return "A demonstration: no tool changes its state by it."
     return "In service: it may go on being used."
+
+
+def figure_with(value: float, expanded: float, *, signed: bool = False) -> str:
+    """Return a percentage to the last place that its expanded uncertainty has in two digits; to 0.01 % without one.
+
+    >>> figure_with(1.4623, 2.9), figure_with(-0.90858, 0.898939, signed=True), figure_with(3.476, 2.98)
+    ('1.5 %', '−0.91 %', '3.5 %')
+    """
+    text = rounded_pair(abs(value), expanded)[0] if expanded > 0 else f"{rounded(abs(value), -2):f}"
+    sign = "" if not text.strip("0.") else "−" if value < 0 else "+" if signed else ""
+    return f"{sign}{text} %"
 
 
 def delivered_percent(deviation: float, convention: Convention) -> float:
@@ -257,13 +269,13 @@ def origin_lines(judged: CheckpointJudgement, convention: Convention) -> list[Or
     lines += [
         OriginLine(
             "mean deviation",
-            percent(judged.mean_deviation_percent, 2),
+            figure_with(judged.mean_deviation_percent, b.expanded, signed=True),
             None,
             "mean of (X_a − X_r)/X_r" if convention is Convention.ISO else "mean of (applied − preset)/preset",
             _mark(*_DEVIATION_SOURCE[convention]),
         ),
         _line("W", f"{significant(b.expanded, 2)} %", None, how),
-        _line("W'", f"{significant(judged.interval_percent, 2)} %", None, ""),
+        _line("W'", figure_with(judged.interval_percent, b.expanded), None, ""),
         OriginLine(
             "guard band",
             f"{significant(judged.guard_band_percent, 2)} %" if judged.guard_band_percent else "none",

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from benchapp.metrology.judgement import Verdict as Standing
+from benchapp.metrology.rounding import rounded
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls.pull import Flag, Mode, Noticed, Pull
 from benchapp.runs.model import Band, Hold, PullKind, RunState
@@ -148,7 +149,7 @@ def percent(value: float, *, signed: bool = True, decimals: int = 1) -> str:
     >>> percent(-6.04), percent(3.0, signed=False)
     ('−6.0 %', '3.0 %')
     """
-    text = f"{abs(value):.{decimals}f}"
+    text = f"{rounded(abs(value), -decimals):f}"
     if float(text) == 0:
         return f"{text} %"
     sign = MINUS if value < 0 else ("+" if signed else "")

@@ -138,3 +138,19 @@ def test_a_short_history_says_how_short_and_gives_no_risk():
     few_tools = verdict.history_sentence(ShopHistory(47, 2, "2022-02-03", "2026-02-24"))
     assert "too short" in few_tools
     assert "47 verifications on 2 such tools" in few_tools
+
+
+@pytest.mark.parametrize(
+    ("value", "expanded", "said"),
+    [
+        (1.46, 2.9, "+1.5 %"),
+        (0.3676, 0.8, "+0.37 %"),
+        (-2.45, 1.2, "−2.4 %"),  # half even on the decimal text; in binary it lies above the half
+        (2.675, 0.12, "+2.68 %"),  # in binary below it
+        (-0.004, 0.5, "0.00 %"),
+        (0.123456, 0.0, "+0.12 %"),
+    ],
+)
+def test_a_mean_is_shown_to_the_last_place_of_its_uncertainty(value, expanded, said):
+    """JCGM 100:2008, 7.2.6: two digits of U at most, the value to the same place."""
+    assert verdict.figure_with(value, expanded, signed=True) == said

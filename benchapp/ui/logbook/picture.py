@@ -13,9 +13,9 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from benchapp.ui import theme
 from benchapp.ui.curves.overlay import ticks
-from benchapp.ui.format import MINUS, percent
+from benchapp.ui.format import MINUS
 from benchapp.ui.logbook.model import CheckpointLine
-from benchapp.ui.verdict import probability_text
+from benchapp.ui.verdict import figure_with, probability_text
 
 
 class VerdictPicture(QWidget):
@@ -170,7 +170,8 @@ class VerdictPicture(QWidget):
                 line.refused or f"{len(line.counted)} of {line.wanted} readings",
             )
             return
-        painter.drawText(box, Qt.AlignmentFlag.AlignTop, f"mean deviation {percent(judged.mean_deviation_percent, 2)}")
+        said = figure_with(judged.mean_deviation_percent, judged.budget.expanded, signed=True)
+        painter.drawText(box, Qt.AlignmentFlag.AlignTop, f"mean deviation {said}")
         painter.setPen(QColor(c.soft))
         chance = "probability not stated"
         if judged.probability is not None:

@@ -50,7 +50,14 @@ from benchapp.ui.paper.sheet import (
     face,
     lines_of,
 )
-from benchapp.ui.verdict import GIVEN_BY_WORDS, OUTCOME_WORDS, ambient_origin, ambient_sentences, probability_text
+from benchapp.ui.verdict import (
+    GIVEN_BY_WORDS,
+    OUTCOME_WORDS,
+    ambient_origin,
+    ambient_sentences,
+    figure_with,
+    probability_text,
+)
 from drivers.samples import Source
 
 LIMITS: Final = "A verification in the workshop; not a calibration certificate."
@@ -304,11 +311,11 @@ def _results(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
                 line.title,
                 f"±{short(float(point['limit_percent']))} %",
                 str(point["n"]),
-                percent(float(point["mean_deviation_percent"]), 2),
+                figure_with(float(point["mean_deviation_percent"]), float(budget["expanded"]), signed=True),
                 "" if point["s_percent"] is None else f"{significant(float(point['s_percent']), 2)} %",
                 f"{significant(float(budget['expanded']), 2)} %",
                 significant(float(budget["factor"]), 3),
-                f"{significant(float(point['interval_percent']), 2)} %",
+                figure_with(float(point["interval_percent"]), float(budget["expanded"])),
                 f"{significant(float(point['guard_band_percent']), 2)} %" if point["guard_band_percent"] else "none",
                 probability_text(point["probability"]),
                 OUTCOME_WORDS[RuleOutcome(point["outcome"])],
