@@ -28,7 +28,7 @@ _WINDOW_S: Final = 0.5
 _DOUBT_S: Final = 0.25
 _FEW: Final = 32  # up to so many rows numpy costs more than it saves
 _ONE_TIME: Final = np.zeros(1)
-_PAIR_S: Final = 0.016  # arrivals kept while the rate is being learned: 512 of them are 8 s
+_LOOK_S: Final = 0.016  # while the rate is being learned it is looked at so often: 512 arrivals kept are 8 s
 
 _Number = TypeVar("_Number", np.int64, np.float64)
 
@@ -349,7 +349,7 @@ class ArrivalClock:
         self._away_s = 0.0
         self._started_s, self._started_count = 0.0, -1
         self._window_end_s = 0.0
-        self._settled_s = math.inf  # from then on only the loop moves anything
+        self._look_s = -math.inf  # when the rate is looked at next; never again once the axis is settled
         self._least_late_s = math.inf
         self._pairs: deque[tuple[float, int]] = deque(maxlen=512)
         self.notes = self._counter.notes
@@ -393,12 +393,15 @@ class ArrivalClock:
         return t_s, gaps
 
     def go_on(self, line: int, n: int, arrival_s: float) -> FloatArray | None:
-        """See `Clock`. Between two steerings, when all is settled, in numbers: numpy costs more for so few."""
+        """See `Clock`. Between two looks, in plain numbers: numpy costs more for so few."""
         counter, last_s = self._counter, self._last_s
+        late_s = arrival_s - self._offset_s - (last_s + n * self._period_s)
         if (
-            not self._settled_s <= arrival_s < self._window_end_s
+            arrival_s >= self._look_s
+            or arrival_s >= self._window_end_s
             or arrival_s - self._last_arrival_s > STALL_S
-            or arrival_s - self._offset_s - (last_s + n * self._period_s) < -_LUMP_S
+            or late_s < -_LUMP_S
+            or (late_s < 0 and arrival_s - self._started_s < 2 * _WINDOW_S)
             or line - 1 != counter.last
             or n > _FEW
             or self._period_s == 0.0
@@ -438,7 +441,7 @@ class ArrivalClock:
         self._offset_s = arrival_s - last_s
         self._started_s, self._started_count = arrival_s, self._last_count
         self._window_end_s = arrival_s + 2 * _WINDOW_S
-        self._settled_s = arrival_s + (4 if self._nominal_s else 8) * _WINDOW_S
+        self._look_s = arrival_s
         self._least_late_s = math.inf
         self._slew = 0.0
         self._pairs.clear()
@@ -450,17 +453,11 @@ class ArrivalClock:
         return np.asarray(self._last_s + steps * ((end_s - self._last_s) / int(steps[-1])), np.float64)
 
     def _steer(self, arrival_s: float) -> None:
-        if self._nominal_s == 0.0 and (self._period_s == 0.0 or arrival_s - self._started_s < 8 * _WINDOW_S):
-            if not self._pairs or arrival_s - self._pairs[-1][0] >= _PAIR_S:
-                self._pairs.append((arrival_s, self._last_count))
-            (first_s, first), (last_s, last) = self._pairs[0], self._pairs[-1]
-            if last_s - first_s >= 2 * _WINDOW_S and last > first:
-                self._period_s = (last_s - first_s) / (last - first)
+        if arrival_s >= self._look_s:
+            self._look_at_rate(arrival_s)
         if self._period_s == 0.0:
             self._window_end_s = arrival_s + _WINDOW_S
             return
-        if self._nominal_s:
-            self._doubt_nominal(arrival_s)
         self._least_late_s = min(self._least_late_s, arrival_s - self._offset_s - self._last_s)
         if arrival_s >= self._window_end_s:
             late_s = self._least_late_s
@@ -469,6 +466,21 @@ class ArrivalClock:
             self._slew = min(0.2, max(-0.2, self._slew))
             self._window_end_s = arrival_s + _WINDOW_S
             self._least_late_s = math.inf
+
+    def _look_at_rate(self, arrival_s: float) -> None:
+        self._look_s = arrival_s + _LOOK_S
+        elapsed_s = arrival_s - self._started_s
+        if self._nominal_s:
+            if elapsed_s > 4 * _WINDOW_S:
+                self._look_s = math.inf
+            self._doubt_nominal(arrival_s)
+        elif self._period_s == 0.0 or elapsed_s < 8 * _WINDOW_S:
+            self._pairs.append((arrival_s, self._last_count))
+            (first_s, first), (last_s, last) = self._pairs[0], self._pairs[-1]
+            if last_s - first_s >= 2 * _WINDOW_S and last > first:
+                self._period_s = (last_s - first_s) / (last - first)
+        else:
+            self._look_s = math.inf
 
     def _doubt_nominal(self, arrival_s: float) -> None:
         """Many devices can be set to several rates: one that is plainly another than the profile says is learned."""
@@ -491,4 +503,4 @@ class ArrivalClock:
         """See `Clock`."""
         if not math.isnan(self._last_s):
             self._away_s += away_s
-            self._settled_s = math.inf
+            self._look_s = -math.inf

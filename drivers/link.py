@@ -105,6 +105,7 @@ class Link:
         self._capture: CaptureWriter | None = None
         self._rate = _Rate()
         self._identity = ("", "")
+        self._n_replies = 0
         self._last_bytes_s = self._pace_s = 0.0
         self._failed_callbacks: set[str] = set()
 
@@ -273,18 +274,17 @@ class Link:
             except OSError as error:
                 _log.error("%s: the capture ends: %s", self._url.text, error)
                 self.stop_capture()
-        counts = self._decoder.counts
-        n_understood = counts.n_understood
         blocks = self._decoder.feed(data, at_s)
-        if self._decoder.identity and self._identity != (self._decoder.identity, "reply"):
-            self._identity = (self._decoder.identity, "reply")
-            watch.has_news = True
         self._last_bytes_s = now_s
-        if counts.n_understood > n_understood:
+        n_replies = self._decoder.counts.n_replies
+        if n_replies != self._n_replies:
+            self._n_replies, self._identity = n_replies, (self._decoder.identity, "reply")
+            watch.has_news = True
             watch.understood(now_s)
-        else:
+        elif not blocks:
             watch.saw(data, now_s)
         for block in blocks:
+            watch.understood(now_s)
             if self._replay is not None:
                 block = replace(block, arrival_s=now_s)
             self._rate.add(block)
@@ -357,11 +357,12 @@ class _Watch:
             self._sample = (self._sample + data)[:200]
 
     def understood(self, now_s: float) -> None:
-        self.has_news |= not self.has_understood or now_s - self.understood_s > _SILENT_S
-        self.has_understood = True
+        if not self.has_understood or now_s - self.understood_s > _SILENT_S:
+            self.has_news = self.has_understood = True
         self.understood_s = now_s
-        self.n_bytes = self._n_odd = 0
-        self._sample = b""
+        if self.n_bytes:
+            self.n_bytes = self._n_odd = 0
+            self._sample = b""
 
     def nonsense(self, place: str, profile: Profile) -> str:
         seen = min(self.n_bytes, 65536)
