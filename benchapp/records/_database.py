@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import shutil
 import sqlite3
 import threading
@@ -26,8 +27,14 @@ from benchapp.records.errors import (
     WrongStoreError,
 )
 
+_log = logging.getLogger(__name__)
+
 WAIT_S: Final = 5.0
 """How long a write waits for another program's write; one takes a few milliseconds."""
+LOG_ROOM_BYTES: Final = 1100 * 4096
+"""What the log takes up until SQLite begins it anew (after 1000 pages), and a little more."""
+_LEAST_FREE_BYTES: Final = 256 * 1024 * 1024
+"""Room is taken in advance only where there is plenty of it."""
 _HEADER: Final = b"SQLite format 3\0"
 _LOOK_THROUGH_BYTES: Final = 32 * 1024 * 1024
 """Up to this size the whole file is checked when it is opened; larger ones by the check in the background."""
@@ -219,6 +226,33 @@ class Database:
                     raw.close()
                 else:
                     self._idle.append(raw)
+
+    def take_log_room(self) -> None:
+        """Let the log take up at once what it will need, where there is plenty of space.
+
+        A sync of a file that grows waits for the file system's journal, and with it for all that other programs write:
+        measured on ext4 beside a busy disk, 0.8 to 5 ms a pull in place of 0.2. So pages are spilled into the log and
+        taken back, which leaves the file as long as it was made.
+        """
+        log = Path(f"{self.path}-wal")
+        free = _free_bytes(self.path)
+        if free is None or free < _LEAST_FREE_BYTES or (log.exists() and log.stat().st_size >= LOG_ROOM_BYTES):
+            return
+        with self.lock:
+            self._must_be_open()
+            raw = self.raw
+            (cache_size,) = raw.execute("PRAGMA cache_size").fetchone()
+            try:
+                raw.execute("PRAGMA cache_size = 20")  # more changed pages than that are spilled
+                raw.execute("BEGIN IMMEDIATE")
+                raw.execute("CREATE TABLE log_room (bytes)")
+                raw.execute("INSERT INTO log_room VALUES (zeroblob(?))", (LOG_ROOM_BYTES + 64 * 4096,))
+            except sqlite3.Error as error:  # it goes without; what is wrong with the file is told when it is written
+                _log.info("no room taken for the log of %s: %s", self.path, error)
+            finally:
+                if raw.in_transaction:
+                    raw.execute("ROLLBACK")
+                raw.execute(f"PRAGMA cache_size = {cache_size}")
 
     def _must_be_open(self) -> None:
         if self._closed:

@@ -112,7 +112,11 @@ class RunPart(ToolPart):
             known.write_trace(raw, run, ready)
 
     def open_run(self) -> Run | None:
-        """The newest unfinished run that no other window works on; from now on this store works on it."""
+        """The newest unfinished run that no other window works on; from now on this store works on it.
+
+        Who asks is about to write runs: what makes that quick is seen to first.
+        """
+        self._db.take_log_room()
         with self._db.reading() as connection:
             unfinished = connection.execute(
                 sa.select(runs.c.key, runs.c.run_id)

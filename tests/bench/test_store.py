@@ -197,6 +197,7 @@ def measure_durable(folder: Path, rounds: int = 9) -> dict[str, list[float]]:
     blob = chain_blob(trace)
     bare, delete = BareRows(folder / "bare.sqlite", "WAL", blob), BareRows(folder / "delete.sqlite", "DELETE", blob)
     with Store.open(folder / "records.sqlite", demo=False, clock=samples.Clock()) as store:
+        assert store.open_run() is None  # as the program asks at its start
         for index in range(rounds):
             raw = [raw_syncs_s(folder / "raw.bin", 200)]
             alone, cpu, keeper, keeper_cpu, at_once = [], [], [], [], []

@@ -292,6 +292,63 @@ def test_only_so_many_automatic_backups_are_kept(store, path):
     assert names[0] == f"auto-{START + dt.timedelta(minutes=3):%Y%m%dT%H%M%S}.sqlite"
 
 
+# --- room for the log
+
+
+def pull_many(store: Store, path: Path, n: int = 60) -> set[int]:
+    """Store n pulls; returns the lengths that the log had meanwhile."""
+    run = make_run()
+    store.begin_run(run)
+    lengths = set()
+    for number in range(1, n + 1):
+        pull = make_pull(number, 0, 8.0)
+        run = dataclasses.replace(run, pulls=(*run.pulls, pull))
+        store.store_pull(run, pull, make_trace(1500, seed=number))
+        lengths.add(Path(f"{path}-wal").stat().st_size)
+    assert store.run("run-1") == run
+    return lengths
+
+
+def test_who_is_about_to_write_runs_has_room_in_the_log_so_that_it_does_not_grow(store, path):
+    sealed_run(store, "run-0")
+    head, tables = store.head(), "SELECT count(*) FROM sqlite_master"
+    before = store._db.raw.execute(tables).fetchone()
+    assert store.open_run() is None
+    (length,) = pull_many(store, path)
+    assert length >= _database.LOG_ROOM_BYTES
+    assert store._db.raw.execute(tables).fetchone() == before
+    assert store._db.raw.execute("PRAGMA cache_size").fetchone() == (-2000,)
+    assert store.check(against=head).holds
+    store.close()
+    assert backup.problem_of(path) == ""
+    assert path.stat().st_size < _database.LOG_ROOM_BYTES  # nothing of it came into the file
+    with Store.open(path, demo=False) as again:
+        assert len(again.run("run-1").pulls) == 60
+
+
+def test_no_room_is_taken_where_space_is_short(store, path, monkeypatch):
+    monkeypatch.setattr(_database, "_free_bytes", lambda _: _database._LEAST_FREE_BYTES - 1)
+    store.open_run()
+    assert len(pull_many(store, path)) > 1
+
+
+def test_a_store_that_may_not_take_room_works_without(store, path):
+    store._db.raw.execute("PRAGMA max_page_count = 600")
+    assert store.open_run() is None
+    pull_many(store, path)
+    assert store.check().holds
+
+
+def test_room_is_not_taken_while_another_program_writes(store, path):
+    store._db.raw.execute("PRAGMA busy_timeout = 50")
+    raw = sqlite3.connect(path, isolation_level=None)
+    raw.execute("BEGIN IMMEDIATE")
+    assert store.open_run() is None
+    raw.execute("ROLLBACK")
+    raw.close()
+    pull_many(store, path, 5)
+
+
 # --- what "stored" means
 
 CHILD = """
