@@ -27,14 +27,13 @@ class Hand:
     def __init__(self, address: str) -> None:
         host, port = address.rsplit(":", 1)
         self._socket = socket.create_connection((host, int(port)), timeout=60.0)
-        self._lines = self._socket.makefile("rw", encoding="utf-8")
+        self._lines = self._socket.makefile("r", encoding="utf-8")
         self._number = 0
 
     def answer(self, **request: Any) -> Any:
         """What is answered to a request."""
         self._number += 1
-        self._lines.write(json.dumps({"id": self._number, **request}) + "\n")
-        self._lines.flush()
+        self._socket.sendall((json.dumps({"id": self._number, **request}) + "\n").encode())
         while (answer := json.loads(self._lines.readline())).get("id") != self._number:
             pass  # states that were told meanwhile
         return answer

@@ -85,7 +85,8 @@ def test_unplugged_in_the_middle_of_a_pull_the_run_waits_and_goes_on_at_the_same
     technician.good_pull()
     before = technician.view.run
     assert before is not None
-    technician.wait(lambda: technician.hand.try_(do="pull", manner="steady"), "the hand to be at rest")
+    pull = {"do": "pull", "manner": "steady", "rate": 5}  # slow, so that it is seen to rise on any machine
+    technician.wait(lambda: technician.hand.try_(**pull), "the hand to be at rest")
     technician.wait(lambda: technician.view.phase.value == "rising", "torque to rise")
     technician.hand.ask(do="fault", fault="unplug", seconds=1.0)
     technician.wait(lambda: bool(technician.view.holds), "the run to notice")

@@ -175,7 +175,7 @@ def walk(case: Case, folder: Path, seed: int) -> Outcome:
         assert view.direction is not None
         before, simulator.held = len(view.run.pulls), []
         simulator.ask(do="direction", direction=view.direction.value)
-        aim = {"target": view.target_nm} if manner == "reach" else {}
+        aim = {"target": view.target_nm, "hold_s": 4.0} if manner == "reach" else {}  # told ten times a second, at best
         simulator.ask(do="pull", manner=manner, **aim)
         n_pulls = simulator.state["pulls"]
 
@@ -300,6 +300,8 @@ def test_a_jerky_pull_is_said_set_aside_by_the_key_and_pulled_again(outcomes: di
     first, *others = readings
     assert Flag.JERKY in first.pull.flags
     assert first.set_aside
+    *again, last = others
     flags = [[flag.value for flag in p.pull.flags] for p in readings]
-    assert len(others) == 1, flags
-    assert others[0].set_aside is None, flags
+    # a machine that does not get to sending all samples makes gaps: such a pull is pulled again too
+    assert all(p.set_aside and Flag.GAP in p.pull.flags for p in again), flags
+    assert last.set_aside is None, flags

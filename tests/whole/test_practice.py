@@ -13,6 +13,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
+from benchapp.practice.progress import counted
 from benchapp.pulls.pull import Flag
 from benchapp.records import Store, demo, practice
 from benchapp.runs.model import RunState
@@ -39,6 +40,7 @@ class Trainee:
         self.kilter = technician.kilter
         self.window = self.kilter.window
         self.hand = technician.hand
+        self.n_pulls = 0
         self.wait(lambda: self.kilter.context.store is not None, "the store")
         self.window.hand.timer.stop()  # it sets the drill's tool; here the test does, and one must be last
         self.window.set_operator("fitter 2")
@@ -82,13 +84,17 @@ class Trainee:
         self.hand.ask(do="set", torque=choice.target_nm)
 
     def pull(self, manner: str) -> Any:
-        """One pull, until it has been told."""
-        n = len(self.board.sitting.pulls)
+        """One pull, until it has been told; another one when this machine did not get to sending all samples of it."""
         more = {"rate": 32} if manner == "steady" else {}
-        self.wait(lambda: self.hand.try_(do="pull", manner=manner, delay_s=0.05, **more), "the hand to be at rest")
-        self.wait(lambda: len(self.board.sitting.pulls) > n, f"a {manner} pull")
-        self.wait(lambda: self.kilter.session.view().phase is Phase.REST, "rest")
-        return self.board.sitting.told
+        for _ in range(20):
+            n = len(self.board.sitting.pulls)
+            self.wait(lambda: self.hand.try_(do="pull", manner=manner, delay_s=0.05, **more), "the hand to be at rest")
+            self.wait(lambda n=n: len(self.board.sitting.pulls) > n, f"a {manner} pull")
+            self.wait(lambda: self.kilter.session.view().phase is Phase.REST, "rest")
+            self.n_pulls += 1
+            if Flag.GAP not in self.board.sitting.told.pull.marks.flags:
+                return self.board.sitting.told
+        raise AssertionError(f"twenty {manner} pulls had gaps")
 
 
 @pytest.fixture
@@ -116,7 +122,7 @@ def test_a_drill_from_the_first_caution_to_a_level_passed_progress_and_deletion(
     assert shown == [pytest.approx(marks.first_peak_nm, abs=0.01), pytest.approx(marks.peak_nm, abs=0.01)]
 
     # steady ones: four good of five pass level 1
-    for _ in range(12):
+    for _ in range(20):
         told = trainee.pull("steady")
         assert abs(told.pull.marks.first_peak_nm / marks.first_peak_nm - 1) < 0.03
         if told.is_passed_now:
@@ -139,7 +145,7 @@ def test_a_drill_from_the_first_caution_to_a_level_passed_progress_and_deletion(
     trainee.page.show_view("progress")
     view = trainee.page.view
     view.who.setCurrentIndex(view.who.findData("fitter 2"))
-    assert view.chart.weeks[-1].n_pulls == len(kept)
+    assert view.chart.weeks[-1].n_pulls == len(counted(kept))
     assert view.list.rows[0][1].startswith("level 1 of 3")
 
     # deleted by the person; the records are as they were, by chain head and by run
@@ -174,7 +180,7 @@ def test_manners_by_eye_and_a_run_that_comes_first(trainee: Trainee) -> None:
     assert trainee.board.sitting.told.pull.marks.reading_nm == pytest.approx(target, rel=0.1)
     trainee.wait(trainee.board.plot.isVisible, "the curve")
     n = practice.count_of(trainee.kilter.context.store, "fitter 2")
-    assert n == 4
+    assert n == trainee.n_pulls + 1
 
     # a run takes the bench: practice ends and keeps what it had
     trainee.window.show_page("bench")

@@ -59,10 +59,14 @@ def test_a_stored_run_is_replayed_on_the_bench_held_still_stepped_sped_up_and_le
 
     click(bar.pause)
     technician.wait(lambda: technician.view.replay.is_paused, "the recording to be held")
-    QTest.qWait(100)
+
+    def stands_still() -> bool:  # what was on its way when it was held may still come
+        at_s = kilter.session.live()[0]
+        QTest.qWait(300)
+        return kilter.session.live()[0] == at_s
+
+    technician.wait(stands_still, "the recording to stand still")
     still_s = kilter.session.live()[0]
-    QTest.qWait(300)
-    assert kilter.session.live()[0] == still_s
     click(bar.step)
     technician.wait(lambda: kilter.session.live()[0] > still_s, "a step")
     assert kilter.session.live()[0] < still_s + 0.1

@@ -89,6 +89,15 @@ class Group:
         self.hand.ask(do="pull", manner=manner, delay_s=0.05, **more)
         self.wait(lambda: len(self.board.pulls) > n, f"a {manner} pull")
 
+    def good_pull(self) -> None:
+        """A pull that counts; on a machine that did not get to sending all samples of one it is pulled again."""
+        n = self.board.step.index
+        for _ in range(20):
+            self.pull()
+            if self.board.step.index > n:
+                return
+        raise AssertionError(f"twenty pulls were damaged: {[pull.flags for pull in self.board.pulls]}")
+
 
 def made_percent(step: Step) -> float:
     """Where a tool lets go in this study: three percent between the people, some from round to round, no more."""
@@ -131,7 +140,7 @@ def test_a_study_from_its_set_up_over_a_closed_program_to_its_result(
     group.pull("short")  # damaged: the same step again
     assert board.again == "Once more: it never let go."
     assert board.step.index == 0
-    group.pull()
+    group.good_pull()
     assert board.step.index == 1
     shown = " ".join((board.sentence.sentence, board.sentence.detail, board.blind.note, board.blind.with_what))
     assert f"{board.pulls[-1].reading_nm:.1f}" not in shown  # blind
@@ -150,10 +159,8 @@ def test_a_study_from_its_set_up_over_a_closed_program_to_its_result(
     group.view.setup.list.selectRow(0)
     QTest.mouseClick(group.view.setup.open_button, Qt.MouseButton.LeftButton)
     group.wait(lambda: group.board.is_under_way, "the study to be taken up")
-    for _ in range(24):
-        if group.board.state == DONE:
-            break
-        group.pull()
+    while group.board.state != DONE:
+        group.good_pull()
     assert group.board.state == DONE
     QTest.keyClick(QApplication.focusWidget() or group.window, Qt.Key.Key_Space)
     result = group.view.result
