@@ -56,6 +56,13 @@ SIMULATED_MARK: Final[Mapping[Source, str]] = {
 REPLAY_INSTRUCTION: Final = "A recording is replayed"
 REPLAY_DETAIL: Final = "nothing here happens now  ·  the strip on top holds it still, steps it, leaves it"
 
+
+def recording(view: BenchView) -> tuple[str, str]:
+    """Return title and text of what is replayed: its name, and that no reading is taken of it here."""
+    name = view.link.url.removeprefix("replay:").partition("?")[0].replace("\\", "/").rpartition("/")[2]
+    return "recording", f"{name}. Its curve is shown; “take a run” in the strip on top makes readings of it."
+
+
 WRONG_RECORDS: Final = {
     Source.REPLAYED: (
         "A recording is replayed: a run made of it belongs to the demonstration records. "

@@ -16,7 +16,7 @@ from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtGui import QFontMetricsF
 
 from benchapp.runs.model import Choice, Hold, RunState
-from benchapp.session.view import LinkView, Phase
+from benchapp.session.view import LinkView, Phase, ReplayView
 from benchapp.ui import theme, words
 from benchapp.ui.bench.columns import Columns
 from benchapp.ui.bench.page import BenchPage
@@ -24,6 +24,7 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.settings import Settings
 from benchapp.ui.sounds import Sounds
 from benchapp.ui.theme import FIGURE_SHARE, INSTRUCTION_SHARE, Sizes, font_of_cap
+from drivers.samples import Source
 
 
 def _standin():
@@ -538,3 +539,18 @@ def test_hold_has_a_sentence_each():
     assert len({words.hold_sentence(hold) for hold in Hold}) == len(Hold)
     assert words.link_line(stand.view(None, link=LinkView("silent"))).startswith("Link silent")
     assert theme.palette() in (theme.LIGHT, theme.DARK)
+
+
+def test_a_recording_without_a_run_has_the_room_of_the_ladder_and_says_what_it_is(bench):
+    page, port = bench
+    show(page, port, "rising")
+    with_ladder = page.plot.geometry()
+    link = LinkView("streaming", "replay:/shop/what was pulled.csv?speed=2", "", 500.0, 900, 0, 0)
+    port.show(stand.view(None, link=link, replay=ReplayView(speed=2.0), source=Source.REPLAYED))
+    page.tick()
+    assert not page.ladder.isVisible()
+    assert page.plot.x() < with_ladder.x()
+    assert page.plot.geometry().right() == with_ladder.right()
+    assert "what was pulled.csv" in page.card.spoken()
+    show(page, port, "rising")
+    assert page.plot.geometry() == with_ladder

@@ -89,7 +89,7 @@ class BenchPage(QWidget):
         self._figure_s = -1.0
         self._alarm_s = -1.0
         self._running = False
-        self._wants_start = False
+        self._wants_start = self._looks = False
         self._marked: tuple[object, object] = (None, None)
         self._leaving = False
         self._leave_index = 0
@@ -489,10 +489,12 @@ class BenchPage(QWidget):
                 if not shown:
                     self.setFocus()
         board = (view.run is not None or looks) and sheet is None
-        for widget in (self.plot, self.live):
+        for widget in (self.plot, self.live, self.card):
             widget.setVisible(board)
-        for of_a_run in (self.ladder, self.card):
-            of_a_run.setVisible(board and not looks)
+        self.ladder.setVisible(board and not looks)
+        if looks is not self._looks:  # without a ladder the curve takes its room
+            self._looks = looks
+            self._place()
         self.cautions.setVisible(sheet is self.cautions)
         self.verdict.setVisible(sheet is self.verdict)
         self.where_from.setVisible(sheet is self.verdict)
@@ -531,6 +533,8 @@ class BenchPage(QWidget):
         view = self.view
         if view.state in (RunState.ZERO, RunState.FINAL_ZERO):
             return "zero", view.zero_problem or "It is taken with the tool off the drive and nobody touching it."
+        if view.run is None and view.replay is not None:
+            return words.recording(view)
         if view.run is None:
             return "", ""
         return "no reading yet", "Every pull is captured by itself: nothing to press."
@@ -667,7 +671,8 @@ class BenchPage(QWidget):
         right = QRectF(board.right() - right_w, board.top(), right_w, board.height())
         live = QRectF(right.left(), right.top(), right_w, live_h)
         card = QRectF(right.left(), live.bottom() + gap, right_w, right.bottom() - live.bottom() - gap)
-        plot = QRectF(ladder.right() + gap, board.top(), right.left() - ladder.right() - 2 * gap, board.height())
+        plot_left = board.left() if self._looks else ladder.right() + gap
+        plot = QRectF(plot_left, board.top(), right.left() - plot_left - gap, board.height())
         bar_h = s.small * 3.6
         bar = QRectF(right.left() + s.pad * 0.6, right.bottom() - bar_h - s.pad * 0.5, right_w - s.pad * 1.2, bar_h)
         self.card.key_height = bar_h + s.pad * 0.4
