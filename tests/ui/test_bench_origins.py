@@ -75,7 +75,8 @@ def at_verdict(window, scene: str = "verdict-doubt"):
 
 def press(window, key) -> None:
     QTest.keyClick(window.bench, key)
-    QTest.qWait(80)  # a letter may be the first of a scanned code: it is held back for a moment
+    while window._sorter.is_waiting:  # a letter may be the first of a scanned code: it is held back for a moment
+        QTest.qWait(5)
 
 
 # ------------------------------------------------------------------------------------------------------- the verdict

@@ -160,7 +160,7 @@ def test_a_record_is_saved_released_remarked_and_made_void_by_clicking(room, mon
     assert (last.kind, last.who) == (EntryKind.VOID, "custodian")
 
     room.page.run_view.sections.choose("record")
-    QTest.qWait(20)
+    wait(lambda: "the wrong square drive was used" in room.page.run_view.entries.text(), "the entries")
     shown = room.page.run_view.entries.text()
     for words in ("fitter 9", "the light was poor", "the wrong square drive was used"):
         assert words in shown

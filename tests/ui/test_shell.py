@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import importlib.util
+import itertools
 import json
 import sys
+import time
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -95,6 +97,15 @@ def press(shop, key, modifiers=Qt.KeyboardModifier.NoModifier) -> None:
     QTest.keyClick(focus, key, modifiers)
 
 
+def scan(shop, widget, code: str) -> None:
+    """Type as a scanner does, a hundredth of a second apart by the keys' own stamps, however busy this machine is."""
+    stamps = itertools.count(time.monotonic(), 0.01)
+    shop.window._stamp = lambda event: next(stamps)
+    QTest.keyClicks(widget, code)
+    press(shop, Qt.Key.Key_Return)
+    del shop.window._stamp
+
+
 # ------------------------------------------------------------------------------------------------------ keys as such
 
 
@@ -146,14 +157,12 @@ def test_a_scanned_code_puts_its_tool_up_on_the_bench_and_opens_it_in_the_rack_f
     # On another page a scan asks for the tool, not for a run: it was sent to the Bench from everywhere before.
     opened = []
     shop.window.context.page_wanted.connect(lambda page, key: opened.append((page, key)))
-    QTest.keyClicks(shop.window.bench, "OCF-014")
-    press(shop, Qt.Key.Key_Return)
+    scan(shop, shop.window.bench, "OCF-014")
     assert shop.wanted == ["OCF-014"]
     assert shop.window.page == "bench"
     shop.window.show_page("rack")
     shop.window.stack.currentWidget().setFocus()
-    QTest.keyClicks(shop.window.stack.currentWidget(), "OCF-015")
-    press(shop, Qt.Key.Key_Return)
+    scan(shop, shop.window.stack.currentWidget(), "OCF-015")
     assert opened == [("rack", "OCF-015")]
     assert shop.wanted == ["OCF-014"]
     assert shop.port.asked == []
@@ -172,15 +181,13 @@ def test_a_printed_label_scanned_finds_its_tool(shop, tmp_path):
     # What the printer gets is read by a general barcode reader and typed as a scanner types it.
     write_labels(tmp_path / "l.pdf", [Face("OCF-014", Standing.OUT, dt.date(2026, 3, 4))], label_sizes()[0])
     (code,) = zxingcpp.read_barcodes(rendered.pages_of(tmp_path / "l.pdf")[0])
-    QTest.keyClicks(shop.window.bench, code.text)
-    press(shop, Qt.Key.Key_Return)
+    scan(shop, shop.window.bench, code.text)
     assert shop.wanted == ["OCF-014"]
     opened = []
     shop.window.context.page_wanted.connect(lambda page, key: opened.append((page, key)))
     shop.window.show_page("rack")
     shop.window.stack.currentWidget().setFocus()
-    QTest.keyClicks(shop.window.stack.currentWidget(), code.text)
-    press(shop, Qt.Key.Key_Return)
+    scan(shop, shop.window.stack.currentWidget(), code.text)
     assert opened == [("rack", "OCF-014")]
 
 
@@ -206,8 +213,7 @@ def test_code_scanned_into_a_field_stays_there(shop):
 
 def test_code_scanned_during_a_run_changes_nothing_and_says_so(shop, qtbot):
     shop.run(RunState.PULL)
-    QTest.keyClicks(shop.window.bench, "OCF-D14")
-    press(shop, Qt.Key.Key_Return)
+    scan(shop, shop.window.bench, "OCF-D14")
     QTest.qWait(90)
     assert shop.wanted == []
     assert shop.port.asked == []
