@@ -53,6 +53,12 @@ def _is_qt(thread: threading.Thread) -> bool:
 
 
 @pytest.fixture(autouse=True)
+def children_are_not_put_last(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The program's helpers run at low priority; beside other tests one of them would wait for all of those."""
+    monkeypatch.setattr(os, "setpriority", lambda which, who, priority: None, raising=False)
+
+
+@pytest.fixture(autouse=True)
 def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A home of the test's own, so that no setting of this machine leaks in and none is written."""
     home = tmp_path_factory.mktemp("home")
