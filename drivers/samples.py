@@ -46,12 +46,15 @@ NO_TIMES: Final[FloatArray] = np.empty(0, dtype=np.float64)
 NO_TIMES.flags.writeable = False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, eq=False)
 class SampleBlock:
     """Consecutive samples of one link, uniform in unit and decimal places.
 
     A decoder starts a new block where the device changes its unit or the number of decimals, so that `digits` and
-    `decimals` keep every sample exactly as the device wrote it. Arrays are read-only.
+    `decimals` keep every sample exactly as the device wrote it.
+
+    Nothing of it is changed once it is made: arrays are read-only, fields final to the type checker. It is not frozen
+    while the program runs, because a thousand times a second that would cost as much as reading the line.
 
     Attributes:
         first_index: Running number of the first sample since the link was first opened.
@@ -70,15 +73,15 @@ class SampleBlock:
     array([12.5 , -0.03])
     """
 
-    first_index: int
-    t_s: FloatArray
-    digits: IntArray
-    decimals: int
-    unit: str
-    source: Source
-    gaps: tuple[Gap, ...] = ()
-    overload_t_s: FloatArray = field(default_factory=lambda: NO_TIMES)
-    arrival_s: float = 0.0
+    first_index: Final[int]
+    t_s: Final[FloatArray]
+    digits: Final[IntArray]
+    decimals: Final[int]
+    unit: Final[str]
+    source: Final[Source]
+    gaps: Final[tuple[Gap, ...]] = ()
+    overload_t_s: Final[FloatArray] = field(default_factory=lambda: NO_TIMES)
+    arrival_s: Final[float] = 0.0
 
     def __post_init__(self) -> None:
         self.t_s.setflags(write=False)  # through `flags` it takes three times as long
