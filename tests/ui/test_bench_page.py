@@ -17,6 +17,7 @@ from PySide6.QtGui import QFontMetricsF
 
 from benchapp.runs.model import Choice, Hold, RunState
 from benchapp.session.view import LinkView, Phase, ReplayView
+from benchapp.torque.direction import Direction
 from benchapp.ui import theme, words
 from benchapp.ui.bench.columns import Columns
 from benchapp.ui.bench.page import BenchPage
@@ -554,3 +555,48 @@ def test_a_recording_without_a_run_has_the_room_of_the_ladder_and_says_what_it_i
     assert "what was pulled.csv" in page.card.spoken()
     show(page, port, "rising")
     assert page.plot.geometry() == with_ladder
+
+
+# --------------------------------------------------------------------------------------------------- many checkpoints
+
+
+def many(n: int, factors: tuple[float, ...]):
+    """A verdict over `n` checkpoints in each direction."""
+    points = tuple(
+        stand.checkpoint(150.0 * (i + 1) / n, direction, 5)
+        for direction in (stand.CW, Direction.ANTICLOCKWISE)
+        for i in range(n)
+    )
+    run = stand.run(RunState.VERDICT, plan=stand.plan(checkpoints=points))
+    return stand.view(RunState.VERDICT, run=run, rungs=stand.rungs(2 * n, checkpoints=points),
+                      verdict=stand.verdict(factors, points))  # fmt: skip
+
+
+@pytest.mark.parametrize("n", [1, 3, 5, 8])
+def test_what_is_out_of_limits_is_never_among_the_checkpoints_left_out(bench, n):
+    page, port = bench
+    factors = (1.0,) * (2 * n - 1) + (1.06,)
+    port.show(many(n, factors))
+    page.tick()
+    rows = page.verdict._rows_of([(result, None) for result in page.view.verdict.checkpoints])
+    assert len(rows) == min(2 * n, 10)
+    assert [row[0].within for row in rows].count(False) == 1
+    assert [row[0] for row in rows] == [r for r in page.view.verdict.checkpoints if r in [row[0] for row in rows]]
+    assert ("Logbook" in " ".join(page.verdict.notes())) is (2 * n > 10)
+    page.verdict.grab()
+    page.ladder.grab()
+
+
+@pytest.mark.parametrize("n", [1, 3, 6, 10])
+def test_the_ladder_keeps_its_rungs_apart_however_many_there_are(bench, n):
+    """Dots of one rung never lie over the name of the one below: the middle of the gap between them stays empty."""
+    page, port = bench
+    points = tuple(stand.checkpoint(10.0 * (i + 1), stand.CW, 10) for i in range(n))
+    port.show(stand.view(RunState.SET_TOOL, rungs=stand.rungs(0, checkpoints=points)))
+    page.tick()
+    drawn = page.ladder.places()
+    assert len(drawn) == n
+    for (_, dots_end), (name_begin, _) in itertools.pairwise(reversed(drawn)):
+        assert dots_end <= name_begin + 1
+    assert drawn[-1][0] >= 0
+    assert drawn[0][1] <= page.ladder.height()

@@ -607,7 +607,7 @@ class BenchPage(QWidget):
             RunState.CAUTIONS: "Read",
             RunState.REFERENCE: "It is mounted",
             RunState.ZERO: "Take zero",
-            RunState.FINAL_ZERO: "Look at zero",
+            RunState.FINAL_ZERO: "Look again",
             RunState.SET_TOOL: "It is set",
             RunState.RESET_TOOL: "Done",
             RunState.VERDICT: "Seal it",
@@ -624,7 +624,7 @@ class BenchPage(QWidget):
         if asks:
             actions.append(("aside", "Next", aside))
         elif self._is_found_out:
-            actions.append(("aside", "What was done with it", aside))
+            actions.append(("aside", "Where used", aside))
         elif self._is_labelled:
             actions.append(("aside", "Its label", aside))
         elif self.view.card is not None and state in (RunState.PRELOAD, RunState.PULL, RunState.SET_TOOL):

@@ -192,39 +192,60 @@ class Ladder(Panel):
             )
             self.update()
 
+    def _measures(self) -> tuple[float, float, int, int, list[float]]:
+        """Return (cap of a name, radius of a dot, dots a row, rows, height of each rung), lowest rung first."""
+        s, n = self.sizes, len(self.rungs)
+        top, foot = s.pad * 1.6, self.height() - s.pad * 1.4
+        most = max(len(r.dots) for r in self.rungs)
+        per_row = 3 if most <= 3 else 5
+        rows = max(1, math.ceil(most / per_row))
+        radius = min((self.width() - s.pad * 2.1 - self._rail()) / per_row * 0.42, s.body * 0.72)
+        lead = s.lead
+        block = lead * 2.5 + self._rail() + rows * radius * 2.9
+        if n * block > foot - top:  # many checkpoints: everything smaller, nothing over anything else
+            shrink = ((foot - top) / n - self._rail()) / (block - self._rail())
+            lead, radius = lead * shrink, radius * shrink
+            block = (foot - top) / n
+        pitch = min((foot - top - block) / (n - 1), block * 3.4) if n > 1 else 0.0
+        first = foot - rows * radius * 2.9
+        return lead, radius, per_row, rows, [first - i * pitch for i in range(n)]
+
+    def _rail(self) -> float:
+        return max(5.0, self.sizes.body / 2.6)
+
+    def places(self) -> list[tuple[float, float]]:
+        """Return (top of its name, foot of its dots) of each rung, lowest first."""
+        if not self.rungs:
+            return []
+        lead, radius, _, rows, bases = self._measures()
+        return [(base - lead * 2.5, base + self._rail() + rows * radius * 2.7) for base in bases]
+
     def draw(self, painter: QPainter, box: QRectF) -> None:
         """Two rails, a rung a checkpoint, the current one in the accent."""
         s, colours = self.sizes, theme.palette()
         theme.draw_panel(painter, box, s.radius)
         left, right = box.left() + s.pad * 1.05, box.right() - s.pad * 1.05
-        rail = max(5.0, s.body / 2.6)
+        rail = self._rail()
         painter.setPen(QPen(QColor(colours.rail), rail, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))
         top, foot = box.top() + s.pad * 1.6, box.bottom() - s.pad * 1.4
         painter.drawLine(QPointF(left, top), QPointF(left, foot))
         painter.drawLine(QPointF(right, top), QPointF(right, foot))
-        n = len(self.rungs)
-        if not n:
+        if not self.rungs:
             return
-        per_row = 3 if max(len(r.dots) for r in self.rungs) <= 3 else 5
-        rows = max(1, math.ceil(max(len(r.dots) for r in self.rungs) / per_row))
+        lead, radius, per_row, _, bases = self._measures()
         dot_pitch = (right - left - rail) / per_row
-        radius = min(dot_pitch * 0.42, s.body * 0.72)
-        block = s.lead * 2.4 + rows * radius * 2.9
-        pitch = (foot - top - block) / max(1, n - 1) if n > 1 else 0.0
-        pitch = min(pitch, block * 3.4)
-        for i, rung in enumerate(self.rungs):
-            base = foot - i * pitch - rows * radius * 2.9
+        for base, rung in zip(bases, self.rungs, strict=True):
             colour = colours.accent if rung.is_current else colours.rail
             painter.setPen(QPen(QColor(colour), rail, Qt.PenStyle.SolidLine, Qt.PenCapStyle.RoundCap))
             painter.drawLine(QPointF(left, base), QPointF(right, base))
             painter.setPen(QColor(colours.ink if rung.is_current else colours.soft))
             arrow = "" if rung.checkpoint.direction is Direction.CLOCKWISE else "↺ "
-            label = QRectF(left + rail, base - s.lead * 2.5, right - left - 2 * rail, s.lead * 2.3)
+            label = QRectF(left + rail, base - lead * 2.5, right - left - 2 * rail, lead * 2.3)
             draw_fitted(
                 painter,
                 label,
                 arrow + words.plain(rung.checkpoint.target),
-                font_of_cap(s.lead * (1.12 if rung.is_current else 1.0), bold=rung.is_current),
+                font_of_cap(lead * (1.12 if rung.is_current else 1.0), bold=rung.is_current),
                 align=CENTRE,
             )
             for j, dot in enumerate(rung.dots):

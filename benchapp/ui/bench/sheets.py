@@ -14,19 +14,24 @@ from benchapp.metrology.tool import ToolType
 from benchapp.runs.model import Band, RunState
 from benchapp.runs.standing import convention_of
 from benchapp.session.view import BenchView, CheckpointResult
+from benchapp.torque.direction import Direction
 from benchapp.torque.text import parse_number
 from benchapp.torque.units import from_nm
 from benchapp.ui import theme, words
 from benchapp.ui import verdict as told
 from benchapp.ui.bench.panels import CENTRE, RIGHT, Panel, band_colour, draw_dot, draw_lines, hatch, wrap
+from benchapp.ui.format import plural
 from benchapp.ui.theme import draw_fitted, font_of_cap
 
-MOST_ROWS: Final = 6
+MOST_ROWS: Final = 10
 AIR: Final = {
     "end_c": ("temperature now", "°C", -20.0, 60.0),
     "humidity_percent": ("humidity", "%", 0.0, 100.0),
 }
 """Key of `Run.ambient` -> (name, unit, least, greatest) of what may be typed at the end of a run."""
+
+
+Row = tuple[CheckpointResult, CheckpointJudgement | None]
 
 
 class CautionsSheet(Panel):
@@ -164,7 +169,9 @@ class VerdictSheet(Panel):
         view = self.view
         if view is None:
             return ()
-        return words.verdict_settle(view), words.verdict_aside(view), words.verdict_conditions(view)
+        n_more = 0 if view.verdict is None else max(0, len(view.verdict.checkpoints) - MOST_ROWS)
+        more = f"{plural(n_more, 'more checkpoint')} in the Logbook." if n_more else ""
+        return words.verdict_settle(view), words.verdict_aside(view), more, words.verdict_conditions(view)
 
     def _take_air(self) -> None:
         """Hand over what was typed; what cannot be is said and left standing."""
@@ -209,7 +216,7 @@ class VerdictSheet(Panel):
         results = list(view.verdict.checkpoints)
         judgement = view.verdict.judgement
         judged = list(judgement.checkpoints) if judgement is not None else [None] * len(results)
-        shown = list(zip(results, judged, strict=False))[:MOST_ROWS]
+        shown = self._rows_of(list(zip(results, judged, strict=False)))
         head = QRectF(left.left() + s.pad, left.top() + s.pad * 0.5, left.width() - 2 * s.pad, s.body * 2.6)
         painter.setPen(QColor(colours.soft))
         setting = view.run.plan.tool.tool_type is ToolType.SETTING
@@ -221,11 +228,17 @@ class VerdictSheet(Panel):
         foot.setRight(self.room_for_origin().left() - s.pad * 0.5)
         draw_fitted(painter, foot, self._legend(), font_of_cap(s.small), least=0.7)
         if shown:
-            pitch = min((foot.top() - head.bottom() - s.pad) / len(shown), s.lead * 11)
+            pitch = min((foot.top() - head.bottom() - s.pad * 0.5) / len(shown), s.lead * 11)
             for i, (result, known) in enumerate(reversed(shown)):
                 row = QRectF(head.left(), head.bottom() + s.pad * 0.4 + i * pitch, head.width(), pitch - s.pad * 0.4)
                 self._draw_row(painter, row, result, known)
         self._draw_word(painter, right)
+
+    @staticmethod
+    def _rows_of(rows: list[Row]) -> list[Row]:
+        """As many as there is room for, in their order; what is out of limits is never among those left out."""
+        first = sorted(range(len(rows)), key=lambda i: rows[i][0].within)[:MOST_ROWS]
+        return [rows[i] for i in sorted(first)]
 
     def room_for_origin(self) -> QRect:
         """Return where the way to the origin of the numbers stands: right at the foot, beside the legend."""
@@ -246,6 +259,8 @@ class VerdictSheet(Panel):
             said.append("◇ mean, its bar out to W\u2032")
         if any(c.guard_band_percent > 0 for c in known):
             said.append("┆ guard band")
+        if any(result.checkpoint.direction is not Direction.CLOCKWISE for result in verdict.checkpoints):
+            said.append("↺ anticlockwise")
         return "    ".join(said)
 
     def _draw_row(
@@ -257,36 +272,39 @@ class VerdictSheet(Panel):
         convention = convention_of(view.run)
         name_width, word_width = s.lead * 10.5, s.lead * 7.4
         centre = row.center().y()
-        step = min(s.lead * 2.2, row.height() / 3)
-        name = QRectF(row.left(), centre - step * 1.5, name_width, step)
+        n_lines = 3 if row.height() > s.lead * 3.9 else 2
+        step = min(s.lead * 2.2, row.height() / n_lines)
+        name = QRectF(row.left(), centre - step * n_lines / 2, name_width, step)
         painter.setPen(QColor(colours.ink))
-        draw_fitted(
-            painter, name, words.checkpoint_sentence(result, view.run.plan.tool), font_of_cap(s.lead * 1.1, bold=True)
-        )
+        arrow = "" if result.checkpoint.direction is Direction.CLOCKWISE else "↺ "
+        title = f"{arrow}{words.plain(result.checkpoint.target)} {view.run.plan.tool.unit}"
+        draw_fitted(painter, name, title, font_of_cap(min(s.lead * 1.1, step * 0.5), bold=True))
         mean = known.mean_deviation_percent if known is not None else result.mean_percent
         if mean is not None:
             draw_fitted(
                 painter,
                 name.translated(0, step),
                 f"mean {told.delivered_short(mean, convention)}",
-                font_of_cap(s.body * 0.95),
+                font_of_cap(min(s.body * 0.95, step * 0.42)),
                 least=0.7,
             )
             painter.setPen(QColor(colours.soft))
+        if mean is not None and n_lines == 3:
             draw_fitted(painter, name.translated(0, step * 2), f"deviation {words.percent(mean)}", font_of_cap(s.small))
-        strip = QRectF(name.right() + s.pad * 0.5, centre - s.lead * 1.9, 0, s.lead * 3.8)
-        strip.setHeight(min(strip.height(), row.height()))
+        strip = QRectF(name.right() + s.pad * 0.5, 0, 0, min(s.lead * 5.2, row.height() * 0.76))
         strip.moveTop(centre - strip.height() / 2)
         strip.setRight(row.right() - word_width - s.pad * 0.5)
         self._draw_strip(painter, strip, result, known, convention)
-        word = QRectF(strip.right() + s.pad * 0.4, centre - s.lead * 2.0, word_width, s.lead * 2.2)
+        line = min(s.lead * 2.2, row.height() / 2)
+        word = QRectF(strip.right() + s.pad * 0.4, centre - line * 0.92, word_width, line)
         painter.setPen(QColor(colours.ink if result.within else self._side(result)))
-        draw_fitted(painter, word, self._row_word(result), font_of_cap(s.lead * 1.35, bold=True), align=RIGHT)
+        word_font = font_of_cap(min(s.lead * 1.35, line * 0.6), bold=True)
+        draw_fitted(painter, word, self._row_word(result), word_font, align=RIGHT)
         if known is not None and known.budget.expanded > 0:
             painter.setPen(QColor(colours.soft))
-            under = QRectF(word.left(), word.bottom(), word.width(), s.body * 2.2)
+            under = QRectF(word.left(), word.bottom(), word.width(), line * 0.92)
             chance = f"within: {told.probability_text(known.probability)}"
-            draw_fitted(painter, under, chance, font_of_cap(s.small), align=RIGHT)
+            draw_fitted(painter, under, chance, font_of_cap(min(s.small, line * 0.45)), align=RIGHT)
 
     def _draw_strip(
         self,
@@ -334,14 +352,15 @@ class VerdictSheet(Panel):
         has_mean = known is not None and known.budget.expanded > 0
         middle = strip.top() + strip.height() * (0.36 if has_mean else 0.5)
         n = len(readings)
+        radius = min(s.body * 0.66, strip.height() * 0.115)
         for i, (share, counts) in enumerate(readings):
             offset = ((i % 3) - 1) * strip.height() * 0.19 if n > 1 else 0.0
             at = QPointF(x_of(share), middle + offset)
             if counts:
                 band = Band.LOW if share < low else Band.HIGH if share > high else Band.IN
-                draw_dot(painter, at, s.body * 0.5, band)
+                draw_dot(painter, at, radius, band)
             else:
-                arm = s.body * 0.4
+                arm = radius * 0.8
                 painter.setPen(QPen(QColor(colours.soft), max(1.6, s.body / 7)))
                 painter.drawLine(at + QPointF(-arm, -arm), at + QPointF(arm, arm))
                 painter.drawLine(at + QPointF(-arm, arm), at + QPointF(arm, -arm))
@@ -355,7 +374,7 @@ class VerdictSheet(Panel):
         painter.drawLine(QPointF(ends[0], y), QPointF(ends[1], y))
         for end in ends:
             painter.drawLine(QPointF(end, y - s.body * 0.3), QPointF(end, y + s.body * 0.3))
-        side, x = s.body * 0.46, x_of(told.delivered_percent(mean, convention))
+        side, x = radius * 0.92, x_of(told.delivered_percent(mean, convention))
         painter.setBrush(QColor(colours.panel))
         painter.drawPolygon([QPointF(x - side, y), QPointF(x, y - side), QPointF(x + side, y), QPointF(x, y + side)])
 
