@@ -1,4 +1,4 @@
-"""Goals 10 to 12: a frame of the Bench, everything drawn, against pyqtgraph in the same process and minute.
+"""A frame of the Bench, everything drawn, against pyqtgraph in the same process and minute.
 
 CPU time of the process, rounds in turn, medians of ratios taken round by round. Yardsticks: `PlotCurveItem.setData` of
 all samples with one-pixel pen ("raw"), the same with pen 2, `autoDownsample` peak mode, and an empty `PlotWidget`.
@@ -184,10 +184,12 @@ def test_frame_of_ten_seconds_at_10_khz(app):
     ratios = {name: ratio(found["bench"], found[name]) for name in found if name != "bench"}
     print(f"\n10 s at 10 kHz, {SIZE[0]}x{SIZE[1]}, everything drawn: {told}")
     print("bench / " + ", ".join(f"{name} {value:.3f}" for name, value in ratios.items()))
-    print(f"next step, not asserted: peak mode <= 0.7, empty <= 2.0 (an empty PlotWidget: {median['empty']:.2f} ms)")
+    print("goals: raw <= 0.35, raw pen 2 <= 0.1, peak mode <= 0.7, empty PlotWidget <= 2.0; at most 2 ms CPU")
     assert median["bench"] <= 2.0
     assert ratios["raw"] <= 0.35
     assert ratios["raw pen 2"] <= 0.1
+    assert ratios["peak mode"] <= 0.7
+    assert ratios["empty"] <= 2.0
 
 
 def test_frame_cost_does_not_depend_on_the_data(app):
@@ -200,21 +202,22 @@ def test_frame_cost_does_not_depend_on_the_data(app):
     found = cost(chains)
     print("\n" + ", ".join(f"{name} {statistics.median(values):.2f} ms" for name, values in found.items()))
     million, white = ratio(found["1 M"], found["10 k"]), ratio(found["noise"], found["100 k"])
-    print(f"1 M / 10 k {million:.2f}, white noise / torque {white:.2f}")
+    print(f"1 M / 10 k {million:.2f} (goal 1.6), white noise / torque {white:.2f} (goal 3.0)")
     assert million <= 1.6
     assert white <= 3.0
 
 
 def test_grid_and_moving_axis_cost_at_most_twice_the_plain_frame(app):
-    """Goal 12: the same curve with nothing else drawn and the axis standing still is the plain frame."""
+    """The same curve, new samples and all, with nothing else drawn and the axis standing still is the plain frame."""
     t, v = torque(100_000)
     full, plain = Bench(t, v), Bench(t, v)
     plain.plot.show_scene(Scene(44.0))
     plain.plot.marks, plain.plot.is_rising = (), False
-    plain.plot.hold(float(t[0]))
+    plain.plot.hold(float(t[-1]) - 8.0)  # two seconds for what comes in meanwhile
     found = cost({"full": full, "plain": plain})
     value = ratio(found["full"], found["plain"])
-    print(f"\nwith corridor, hatching, grid, marks, moving axis / plain: {value:.2f}")
+    told = ", ".join(f"{name} {statistics.median(values):.2f} ms" for name, values in found.items())
+    print(f"\nwith corridor, hatching, grid, marks, moving axis / plain: {value:.2f} (goal 2.0; {told})")
     assert value <= 2.0
 
 

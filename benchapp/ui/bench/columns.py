@@ -33,9 +33,11 @@ class Columns:
         self._high = np.full(n_columns, np.nan)
         self._last = np.full(n_columns, np.nan)
         self.newest: int | None = None
+        self.n_cleared = 0  # what was drawn before the last one is void
 
     def clear(self) -> None:
         """Forget everything."""
+        self.n_cleared += 1
         for array in (self._low, self._high, self._last):
             array.fill(np.nan)
         self.newest = None

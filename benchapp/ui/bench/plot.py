@@ -2,8 +2,9 @@
 
 Drawn with QPainter on a widget of its own, not with a plotting library: what stands still (corridor, hatching, axis,
 words) is a pixmap made once per scale, the curve is reduced to one (lowest, highest) pair a pixel column as the
-samples come in, and the time axis is relative to *now*, so nothing is laid out again per frame. What that costs against
-pyqtgraph is measured in `tests/bench/test_drawing.py`. Curves that are examined (Logbook) use pyqtgraph.
+samples come in and drawn once, on a ring of pixels (`_strip.py`), and the time axis is relative to *now*, so nothing is
+laid out again per frame. What that costs against pyqtgraph is measured in `tests/bench/test_drawing.py`. Curves that
+are examined (Logbook) use pyqtgraph.
 """
 
 from __future__ import annotations
@@ -11,28 +12,45 @@ from __future__ import annotations
 import logging
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
-from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QPainter, QPaintEvent, QPen, QPixmap, QPolygonF, QResizeEvent
+from PySide6.QtCore import QPoint, QPointF, QRectF, Qt
+from PySide6.QtGui import (
+    QBrush,
+    QColor,
+    QFontMetricsF,
+    QPainter,
+    QPaintEvent,
+    QPen,
+    QPixmap,
+    QPolygonF,
+    QResizeEvent,
+    QTransform,
+)
 from PySide6.QtWidgets import QWidget
 from shiboken6 import VoidPtr
 
 from benchapp.torque.units import NM, factor_nm
 from benchapp.ui import theme, words
+from benchapp.ui.bench._marks import PlacedMark
+from benchapp.ui.bench._stamps import Stamps
+from benchapp.ui.bench._strip import Strip
 from benchapp.ui.bench.columns import Columns
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
-from drivers.samples import FloatArray
+from drivers.samples import FloatArray, IntArray
 
 log = logging.getLogger(__name__)
 
 PAST_S: Final = 6.0
 AHEAD_S: Final = 4.0
+KEPT_VIEWS: Final = 12  # a pull that is held still stays, however the widget's size changes, for so many views' time
 HEADROOM: Final = (
     1.47  # top of the plot over the target: the corridor stands at two thirds, a carried-on pull still fits
 )
+MANY: Final = 400  # points that are drawn together only when the whole curve is drawn anew
 STEPS: Final = (1.0, 1.3, 1.7, 2.2, 3.0, 4.0, 6.0, 9.0)  # when a pull goes higher all the same
 
 
@@ -111,6 +129,26 @@ def polygon_of(x: FloatArray, y: FloatArray) -> QPolygonF:
     return polygon
 
 
+@lru_cache(maxsize=8)
+def hairlines(ratio: float) -> tuple[tuple[float, float], ...]:
+    """Return where hairlines lie that look like a pen of two logical pixels, and cost a twelfth of one.
+
+    They fill a disc whose width is the pen's: side by side whichever way the line runs.
+
+    >>> hairlines(1.0)
+    ((0.0, -0.6), (-0.5, 0.4), (0.5, 0.4))
+    """
+    if ratio == 1.0:
+        return ((0.0, -0.6), (-0.5, 0.4), (0.5, 0.4))
+    found = []
+    radius = ratio - 0.5
+    while radius > 0.3:
+        n = max(3, math.ceil(2 * math.pi * radius / 1.05))
+        found += [(radius * math.sin(2 * math.pi * i / n), -radius * math.cos(2 * math.pi * i / n)) for i in range(n)]
+        radius -= 0.9
+    return (*found, (0.0, 0.0))
+
+
 class PullPlot(QWidget):
     """Curve, corridor, time window, marks, capacity.
 
@@ -136,7 +174,13 @@ class PullPlot(QWidget):
         self._now_s = math.nan
         self._now_nm = math.nan
         self._background: QPixmap | None = None
+        self._strip: Strip | None = None
+        self._strip_key: object = None
+        self._stamps = Stamps(1.0)
+        self._widths: dict[tuple[str, float, bool], float] = {}
         self._area = QRectF()
+        self._ratio = 1.0
+        self._n_seen = 1
         self._sizes = Sizes.of(768)
         self._step = 0
 
@@ -171,8 +215,10 @@ class PullPlot(QWidget):
     def restyle(self) -> None:
         """The palette or the window's size has changed."""
         self._sizes = Sizes.of(self.window().height())
-        self._background = None
+        self._background = self._strip = None
         self._lay_out()
+        self._stamps = Stamps(self._ratio)
+        self._widths.clear()
         self.update()
 
     def rest_scale(self) -> None:
@@ -189,8 +235,12 @@ class PullPlot(QWidget):
         while high > self.top_nm * 0.97 and self._step < len(STEPS) - 1:
             self._step += 1
             self._background = None
-        if not same or self._background is None:
+        if self._background is None:
             self.update()
+        elif not same:
+            # the dot may reach over the area's edge
+            reach = math.ceil(self._sizes.body)
+            self.update(self._area.toAlignedRect().adjusted(-reach, -reach, reach, reach))
 
     @property
     def top_nm(self) -> float:
@@ -211,6 +261,12 @@ class PullPlot(QWidget):
         """Pixel of a time."""
         return self._area.left() + (time_s - self.left_s) * self._area.width() / (self.past_s + self.ahead_s)
 
+    def _column_x(self, time_s: float) -> float:
+        """Middle of the pixel column of a time: what moves with the curve moves as it does."""
+        width_s = self.columns.width_s
+        n = math.floor(time_s / width_s) - math.floor(self.left_s / width_s)
+        return self._area.left() + (n + 0.5) / self._ratio
+
     def y_of(self, torque_nm: float) -> float:
         """Pixel of a torque (positive upwards)."""
         return self._area.bottom() - torque_nm * self._area.height() / self.top_nm
@@ -228,10 +284,16 @@ class PullPlot(QWidget):
         left = metrics.horizontalAdvance("8888") + 2.2 * s.pad
         bottom = s.body * 3.4
         top = s.pad * 1.1
-        self._area = QRectF(left, top, max(10.0, self.width() - left - s.pad), max(10.0, self.height() - top - bottom))
-        ratio = self.devicePixelRatioF()
-        width_s = (self.past_s + self.ahead_s) / max(1.0, round(self._area.width() * ratio))
-        n_columns = math.ceil((self.past_s + self.ahead_s) / width_s) + 8
+        self._ratio = self.devicePixelRatioF()
+
+        def whole(length: float) -> float:
+            return round(length * self._ratio) / self._ratio  # a column of the curve is a column of the screen
+
+        width, height = max(10.0, self.width() - left - s.pad), max(10.0, self.height() - top - bottom)
+        self._area = QRectF(whole(left), whole(top), whole(width), whole(height))
+        self._n_seen = round(self._area.width() * self._ratio)
+        width_s = (self.past_s + self.ahead_s) / self._n_seen
+        n_columns = KEPT_VIEWS * self._n_seen
         if not math.isclose(width_s, self.columns.width_s) or n_columns != self.columns.n_columns:
             self.columns = Columns(width_s, n_columns)
             self.needs_samples = True
@@ -256,75 +318,111 @@ class PullPlot(QWidget):
         draw_fitted(painter, QRectF(self.rect()).adjusted(20, 0, -20, 0), text, font_of_cap(self._sizes.lead))
 
     def _draw(self, painter: QPainter) -> None:
+        if self._ratio != self.devicePixelRatioF():  # moved to another screen
+            self.restyle()
         if self._background is None:
             self._background = self._draw_background()
+        # In device pixels: pixmaps are then copied, at any scaling of the desktop, not resampled.
+        painter.setWorldTransform(QTransform.fromScale(1 / self._ratio, 1 / self._ratio))
         painter.drawPixmap(0, 0, self._background)
         if not math.isnan(self._now_s):
-            painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-            painter.setClipRect(self._area.adjusted(-1, -1, 1, 1))
+            left, top = round(self._area.left() * self._ratio), round(self._area.top() * self._ratio) - 1
+            painter.setClipRect(left, top, self._n_seen + 1, round(self._area.height() * self._ratio) + 2)
             if self.is_rising and self.window_from is not None:
                 self._draw_window(painter)
-            self._draw_curve(painter)
+            self._draw_curve(painter, QPoint(left, top))
             painter.setClipping(False)
             self._draw_marks(painter)
             self._draw_now(painter)
 
     # --------------------------------------------------------------------------------------------------------- moving
 
-    def curve_points(self) -> list[tuple[FloatArray, FloatArray]]:
-        """Return the curve as pieces of (x, y) pixels; a piece ends where samples are missing."""
+    def _seen(self) -> tuple[int, int]:
+        """First and last column in view. A column's place is its number's: a curve at rest does not shiver."""
         first = math.floor(self.left_s / self.columns.width_s)
-        last = math.ceil((self.left_s + self.past_s + self.ahead_s) / self.columns.width_s)
+        return first, first + self._n_seen
+
+    @property
+    def _missing_s(self) -> float:
+        """With no sample for so long the curve is broken off."""
+        return max(0.03, 6.0 / self.rate_hz) if self.rate_hz > 0 else 0.25
+
+    def curve_points(self, first: int | None = None, last: int | None = None) -> list[tuple[IntArray, FloatArray]]:
+        """Return the curve as pieces of (column number, y in pixels); a piece ends where samples are missing.
+
+        Args:
+            first: First column; what is in view without.
+            last: Last column.
+        """
+        if first is None or last is None:
+            first, last = self._seen()
         numbers, low, high, ends = self.columns.span(first, last)
         if len(numbers) == 0:
             return []
         if self.scene.sign < 0:
             low, high, ends = -high, -low, -ends
-        per_column = self._area.width() * self.columns.width_s / (self.past_s + self.ahead_s)
-        # A column's place is that of its number, not of the time within: a curve at rest does not shiver.
-        x = self._area.left() + (numbers - first) * per_column
         scale = self._area.height() / self.top_nm
-        spread = float(np.sum(high - low)) * scale
-        if spread > 60.0 * len(numbers) and len(numbers) > 4:
-            # Noise over half the height: pairs of columns say the same and halve the work of the rasteriser.
-            n = len(numbers) // 2 * 2
-            numbers, x, ends = numbers[:n:2], x[:n:2], ends[1:n:2]
-            low, high = np.fmin(low[:n:2], low[1:n:2]), np.fmax(high[:n:2], high[1:n:2])
         rising = np.empty(len(ends), dtype=bool)
         rising[0] = True
         np.greater_equal(ends[1:], ends[:-1], out=rising[1:])
-        xs = np.repeat(x, 2)
-        ys = np.empty(2 * len(x))
+        twice = np.repeat(numbers, 2)
+        ys = np.empty(len(twice))
         ys[0::2] = self._area.bottom() - np.where(rising, low, high) * scale
         ys[1::2] = self._area.bottom() - np.where(rising, high, low) * scale
         np.clip(ys, self._area.top() - 20.0, self._area.bottom() + 200.0, out=ys)
-        missing_s = max(0.03, 6.0 / self.rate_hz) if self.rate_hz > 0 else 0.25
-        breaks = np.flatnonzero(np.diff(numbers) * self.columns.width_s > missing_s) + 1
-        if len(breaks) == 0:
-            return [(xs, ys)]
-        edges = [0, *(2 * breaks).tolist(), len(xs)]
-        return [(xs[a:b], ys[a:b]) for a, b in pairwise(edges)]
+        breaks = np.flatnonzero(np.diff(numbers) * self.columns.width_s > self._missing_s) + 1
+        edges = [0, *(2 * breaks).tolist(), len(ys)]
+        return [(twice[a:b], ys[a:b]) for a, b in pairwise(edges)]
 
-    def _draw_curve(self, painter: QPainter) -> None:
-        pen = QPen(QColor(theme.palette().ink), 1)
-        pen.setJoinStyle(Qt.PenJoinStyle.BevelJoin)
-        pen.setCapStyle(Qt.PenCapStyle.FlatCap)
-        painter.setPen(pen)
-        for x, y in self.curve_points():
-            polygon = polygon_of(x, y)
-            if len(x) == 2:
-                painter.drawEllipse(QPointF(x[0], y[0]), 1.2, 1.2)
-                continue
-            if float(np.sum(np.abs(np.diff(y)))) > 50.0 * len(y):
-                painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
-                painter.drawPolyline(polygon)
-                painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
-                continue
-            # Three hairlines side by side look like a pen of two pixels and cost a twelfth of one.
-            for dx, dy in ((0.0, -0.6), (-0.5, 0.4), (0.5, 0.4)):
-                painter.translate(dx, dy)
-                painter.drawPolyline(polygon)
-                painter.translate(-dx, -dy)
+    def _draw_curve(self, painter: QPainter, at: QPoint) -> None:
+        first, last = self._seen()
+        if self.columns.newest is None:
+            return
+        key = (self.columns, self.columns.n_cleared, self.top_nm, self.scene.sign)
+        if self._strip is None:
+            margin = math.ceil(1.5 * self._ratio) + 1
+            height = round(self._area.height() * self._ratio) + 2
+            self._strip = Strip(last - first + 1 + 4 * margin, height, margin)
+        if key != self._strip_key:
+            self._strip.forget()
+            self._strip_key = key
+        stretch = self._strip.stretch(first, min(self.columns.newest, last))
+        if stretch is not None:
+            self._draw_new(self._strip, *stretch)
+        self._strip.show(painter, at, first, last)
+
+    def _draw_new(self, strip: Strip, begin: int, upto: int) -> None:
+        """Draw the columns from `begin` to `upto`, joined to what comes before them."""
+        reach = strip.margin + 2 * math.ceil(self._missing_s / self.columns.width_s)
+        pieces = self.curve_points(begin - reach, upto)
+        numbers = pieces[-1][0][::2] if pieces else np.empty(0, dtype=np.int64)
+        before = int(numbers[-2]) if len(numbers) > 1 else begin + strip.margin
+
+        def draw(painter: QPainter, origin: int) -> None:
+            for columns, y in pieces:
+                self._draw_piece(
+                    painter, (columns - origin).astype(np.float64), (y - self._area.top()) * self._ratio + 1.0
+                )
+
+        strip.draw(begin, upto, draw, before=before, is_final=upto != self.columns.newest)
+
+    def _draw_piece(self, painter: QPainter, x: FloatArray, y: FloatArray) -> None:
+        """Draw a line of two logical pixels through points in device pixels."""
+        painter.setPen(QPen(QColor(theme.palette().ink), 1))
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        if len(x) == 2:
+            painter.drawEllipse(QPointF(x[0], y[0]), 1.2 * self._ratio, 1.2 * self._ratio)
+            return
+        polygon = polygon_of(x, y)
+        if len(y) > MANY and float(np.sum(np.abs(np.diff(y)))) > 50.0 * self._ratio * len(y):
+            # Noise over half the height, all of it at once: an area, whose edges nobody looks at.
+            painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+            painter.drawPolyline(polygon)
+            return
+        for dx, dy in hairlines(self._ratio):
+            painter.translate(dx, dy)
+            painter.drawPolyline(polygon)
+            painter.translate(-dx, -dy)
 
     def _draw_window(self, painter: QPainter) -> None:
         """The wedge in which the last fifth should be climbed."""
@@ -333,59 +431,83 @@ class PullPlot(QWidget):
             return
         at, shortest, longest = self.window_from
         target = abs(scene.target_nm)
-        start = QPointF(self.x_of(at), self.y_of(0.8 * target))
-        early = QPointF(self.x_of(at + shortest), self.y_of(target))
+        per_s = self._area.width() / (self.past_s + self.ahead_s)
+        start = QPointF(self._column_x(at), self.y_of(0.8 * target))
         is_open = math.isinf(longest)
-        late = (
-            QPointF(self._area.right(), start.y()) if is_open else QPointF(self.x_of(at + longest), self.y_of(target))
-        )
-        corners = [start, early, QPointF(late.x(), early.y()), late] if is_open else [start, early, late]
-        fill = QColor(colours.accent)
-        fill.setAlpha(66)
-        # Filled without anti-aliasing, edged with hairlines: a third of the cost, and the edge hides the steps.
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
-        painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(fill)
-        painter.drawPolygon(QPolygonF(corners))
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
-        painter.setPen(QPen(QColor(colours.accent), 1))
-        painter.drawLine(start, early)
-        painter.drawLine(start, late)
-        painter.setPen(QColor(colours.accent))
-        font = font_of_cap(s.lead, bold=True)
-        metrics = QFontMetricsF(font)
+        height = self.y_of(0.8 * target) - self.y_of(target)
+        early = QPointF(shortest * per_s, -height)
+        late = QPointF(self._area.width(), 0.0) if is_open else QPointF(longest * per_s, -height)
+        corners = [QPointF(), early, QPointF(late.x(), -height), late]
+
+        def wedge(on: QPainter) -> None:
+            fill = QColor(colours.accent)
+            fill.setAlpha(66)
+            # Filled without anti-aliasing: the hairlines hide the steps.
+            on.setRenderHint(QPainter.RenderHint.Antialiasing, False)
+            on.setPen(Qt.PenStyle.NoPen)
+            on.setBrush(fill)
+            on.drawPolygon(QPolygonF(corners))
+            on.setRenderHint(QPainter.RenderHint.Antialiasing, True)
+            on.setPen(QPen(QColor(colours.accent), 1))
+            on.drawLine(QPointF(), early)
+            on.drawLine(QPointF(), late)
+
+        box = QRectF(0.0, -height, late.x(), height)
+        self._stamps.show(painter, "window", (shortest, longest, height), box, start, wedge)
+
         head = f"reach {words.plain(float(f'{target / factor_nm(scene.unit):.4g}'))} in here"
-        width = metrics.horizontalAdvance(head)
+        detail = f"at least {shortest:g} s from 80 %" if is_open else f"{shortest:g} to {longest:g} s from 80 %"
+        width = self._width_of(head, s.lead, bold=True)
+
+        def told(on: QPainter) -> None:
+            on.setPen(QColor(colours.accent))
+            on.setFont(font_of_cap(s.lead, bold=True))
+            on.drawText(QPointF(), head)
+            on.setPen(QColor(colours.soft))
+            on.setFont(font_of_cap(s.small))
+            on.drawText(QPointF(0.0, 2.2 * s.lead), detail)
+
         x = min(max(start.x() + s.pad, self.x_of(self._now_s) + s.pad), self._area.right() - width - s.pad)
-        y = start.y() + 3.2 * s.lead
-        painter.setFont(font)
-        painter.drawText(QPointF(x, y), head)
-        painter.setFont(font_of_cap(s.small))
-        painter.setPen(QColor(colours.soft))
-        painter.drawText(
-            QPointF(x, y + 2.2 * s.lead),
-            f"at least {shortest:g} s from 80 %" if is_open else f"{shortest:g} to {longest:g} s from 80 %",
-        )
+        widest = max(width, self._width_of(detail, s.small))
+        box = QRectF(-2.0, -2.0 * s.lead, widest + 4.0, 5.0 * s.lead)
+        place = QPointF(x, start.y() + 3.2 * s.lead)
+        self._stamps.show(painter, "window's words", (head, detail), box, place, told)
+
+    def _width_of(self, text: str, cap_px: float, *, bold: bool = False) -> float:
+        """Width of a word that is placed anew in every frame: asking a font takes longer than drawing the word."""
+        key = (text, cap_px, bold)
+        width = self._widths.get(key)
+        if width is None:
+            width = self._widths[key] = QFontMetricsF(font_of_cap(cap_px, bold=bold)).horizontalAdvance(text)
+        return width
 
     def _draw_marks(self, painter: QPainter) -> None:
-        s, colours = self._sizes, theme.palette()
-        if not self.marks:
+        placed = self._placed_marks()
+        if not placed:
             return
-        accent = QColor(colours.accent)
-        font = font_of_cap(s.body, bold=True)
-        metrics = QFontMetricsF(font)
-        taken: list[QRectF] = []
+        origin = placed[0].ring.x()
+        moved = [mark.moved(-origin) for mark in placed]
+
+        def draw(on: QPainter) -> None:
+            for mark in moved:
+                mark.draw(on, self._sizes)
+
+        box = QRectF()
+        for mark in moved:
+            box = box.united(mark.bounds(self._sizes))
+        self._stamps.show(painter, "marks", tuple(mark.look for mark in moved), box, QPointF(origin, 0.0), draw)
+
+    def _placed_marks(self) -> list[PlacedMark]:
+        """Where the marks in view stand, and their words: inside the area, none over another."""
+        s, area = self._sizes, self._area
+        placed: list[PlacedMark] = []
         for mark in self.marks:
-            x, y = self.x_of(mark.time_s), self.y_of(mark.torque_nm)
-            if x < self._area.left() - 2 or x > self._area.right() + 2:
+            x, y = self._column_x(mark.time_s), self.y_of(mark.torque_nm)
+            if x < area.left() - 2 or x > area.right() + 2:
                 continue
-            y = min(max(y, self._area.top()), self._area.bottom())
+            y = min(max(y, area.top()), area.bottom())
+            width = self._width_of(mark.text, s.body, bold=True)
             if mark.is_click:
-                r = s.body * 0.72
-                painter.setPen(QPen(accent, max(2.5, s.body / 5)))
-                painter.setBrush(QColor(colours.panel))
-                painter.drawEllipse(QPointF(x, y), r, r)
-                width = metrics.horizontalAdvance(mark.text)
                 box = QRectF(x - width - 1.2 * s.pad, y - 4.6 * s.body, width, 2.2 * s.body)
                 high = self.scene.high_nm
                 if high is not None:
@@ -393,34 +515,15 @@ class PullPlot(QWidget):
                     over = self.y_of(high + (high - (self.scene.low_nm or high)) * 1.75) - 2.4 * s.body
                     box.moveTop(min(box.top(), over))
             else:
-                painter.setPen(QPen(accent, max(2.0, s.body / 6)))
-                if mark.end_s is not None:
-                    end = max(self.x_of(mark.end_s), x + 3)
-                    foot = y + 1.4 * s.body
-                    painter.drawLine(QPointF(x, foot), QPointF(end, foot))
-                    painter.drawLine(QPointF(x, foot - 5), QPointF(x, foot))
-                    painter.drawLine(QPointF(end, foot - 5), QPointF(end, foot))
-                else:
-                    painter.drawLine(QPointF(x, y + 0.5 * s.body), QPointF(x, y + 1.6 * s.body))
-                width = metrics.horizontalAdvance(mark.text)
                 box = QRectF(x + 0.4 * s.pad, y + 1.8 * s.body, width, 2.2 * s.body)
-            box.moveLeft(min(max(box.left(), self._area.left() + 4), self._area.right() - box.width() - 4))
-            box.moveTop(min(max(box.top(), self._area.top() + 2.4 * s.body), self._area.bottom() - box.height()))
-            for other in taken:
-                if other.intersects(box):
-                    box.moveTop(other.bottom() + 1)
-            taken.append(box)
-            if mark.is_click:
-                painter.setPen(QPen(accent, 1))
-                painter.drawLine(QPointF(box.right() - 2, box.bottom()), QPointF(x - s.body * 0.5, y - s.body * 0.5))
-            if mark.text:
-                back = QColor(colours.panel)
-                back.setAlpha(225)
-                painter.setPen(Qt.PenStyle.NoPen)
-                painter.setBrush(back)
-                painter.drawRoundedRect(box.adjusted(-4, 0, 4, 0), 4, 4)
-                painter.setPen(accent)
-                draw_fitted(painter, box, mark.text, font)
+            box.moveLeft(min(max(box.left(), area.left() + 4), area.right() - box.width() - 4))
+            box.moveTop(min(max(box.top(), area.top() + 2.4 * s.body), area.bottom() - box.height()))
+            for other in placed:
+                if other.word.intersects(box):
+                    box.moveTop(other.word.bottom() + 1)
+            end_x = None if mark.end_s is None else max(self._column_x(mark.end_s), x + 3)
+            placed.append(PlacedMark(mark.text, QPointF(x, y), box, end_x, mark.is_click))
+        return placed
 
     def _draw_now(self, painter: QPainter) -> None:
         s, colours = self._sizes, theme.palette()
@@ -428,21 +531,24 @@ class PullPlot(QWidget):
             return
         x = self.x_of(self._now_s)
         y = min(max(self.y_of(self._now_nm * self.scene.sign), self._area.top()), self._area.bottom())
-        painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(QColor(colours.accent))
         r = s.body * (0.62 if self.is_rising else 0.36)
-        painter.drawEllipse(QPointF(x, y), r, r)
+
+        def dot(on: QPainter) -> None:
+            on.setPen(Qt.PenStyle.NoPen)
+            on.setBrush(QColor(colours.accent))
+            on.drawEllipse(QPointF(), r, r)
+
+        self._stamps.show(painter, "now", r, QRectF(-r, -r, 2 * r, 2 * r), QPointF(x, y), dot)
 
     # ---------------------------------------------------------------------------------------------------------- still
 
     def _draw_background(self) -> QPixmap:
         self.n_scales += 1
         colours, s, scene, area = theme.palette(), self._sizes, self.scene, self._area
-        ratio = self.devicePixelRatioF()
-        pixmap = QPixmap(max(1, round(self.width() * ratio)), max(1, round(self.height() * ratio)))
-        pixmap.setDevicePixelRatio(ratio)
+        pixmap = QPixmap(max(1, round(self.width() * self._ratio)), max(1, round(self.height() * self._ratio)))
         pixmap.fill(QColor(colours.ground))
         painter = QPainter(pixmap)
+        painter.scale(self._ratio, self._ratio)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         theme.draw_panel(painter, QRectF(0, 0, self.width(), self.height()), s.radius)
         now_x = area.left() + area.width() * self.past_s / (self.past_s + self.ahead_s)
