@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any, Final
 
 import sqlalchemy as sa
 
 from benchapp.records import _blob, chain, check_standard, shown
-from benchapp.records._base import as_json, words_of
+from benchapp.records._base import words_of
 from benchapp.records._database import Hot
 from benchapp.records._tools import ToolPart
 from benchapp.records._under_way import UnderWay
@@ -22,7 +21,7 @@ from benchapp.records.errors import NotAllowedError, RunTakenError, SealedError,
 from benchapp.records.model import EntryKind, Outcome, ReadingRow, RunSummary, Seal, ToolState
 from benchapp.records.packing import PackedPull, packed
 from benchapp.records.schema import entries, pulls, run_plans, run_states, runs, traces
-from benchapp.runs.codec import captured_from_data, plan_to_data, run_from_data, run_to_data, to_data
+from benchapp.runs.codec import captured_from_data, run_from_data, run_to_data, to_data
 from benchapp.runs.model import CapturedPull, Run, RunState
 from benchapp.torque.trace import Trace
 from drivers.samples import Source
@@ -73,9 +72,8 @@ class RunPart(ToolPart):
                 f"INSERT INTO runs ({names}) VALUES ({', '.join('?' * len(values))})", list(values.values())
             )
             key = int(cursor.lastrowid or 0)
-            raw.execute("INSERT INTO run_plans VALUES (?, ?)", (key, as_json(plan_to_data(run.plan))))
             known = UnderWay(self.path, key, (), run.plan)
-            known.write(raw, run)
+            known.begin(raw, run)
             self._claims.take(key)
         known.keep()
         self._known[run.run_id] = known
@@ -87,8 +85,7 @@ class RunPart(ToolPart):
             SealedError: It is sealed.
             RunTakenError: Another window works on it.
         """
-        with self._working_on(run) as (raw, known):
-            known.write(raw, run)
+        self._write(run)
 
     def store_pull(self, run: Run, pull: CapturedPull, trace: Trace | PackedPull) -> None:
         """Store a pull, its trace and the run's state in one transaction; durable on return.
@@ -105,11 +102,9 @@ class RunPart(ToolPart):
         """
         self._must_belong(trace.source)
         ready = trace if isinstance(trace, PackedPull) else packed(run, pull, trace)
-        if all(each.number != pull.number for each in run.pulls):
+        if all(each.number != pull.number for each in reversed(run.pulls)):
             run = dataclasses.replace(run, pulls=(*run.pulls, pull))
-        with self._working_on(run) as (raw, known):
-            known.write(raw, run, ready)
-            known.write_trace(raw, run, ready)
+        self._write(run, ready)
 
     def open_run(self) -> Run | None:
         """The newest unfinished run that no other window works on; from now on this store works on it.
@@ -133,15 +128,20 @@ class RunPart(ToolPart):
                 self._claims.drop(key)
         return None
 
-    @contextlib.contextmanager
-    def _working_on(self, run: Run) -> Iterator[tuple[sqlite3.Connection, UnderWay]]:
+    def _write(self, run: Run, ready: PackedPull | None = None) -> None:
         with self._db.writing_raw() as raw:
-            known = self._known.get(run.run_id) or self._look_up(raw, run.run_id)
-            if not self._claims.take(known.key):
-                raise RunTakenError(self.path, run.run_id)
-            yield raw, known
+            known = self._working_on(raw, run)
+            known.write(raw, run, ready)
+            if ready is not None:
+                known.write_trace(raw, run, ready)
         known.keep()
         self._known[run.run_id] = known
+
+    def _working_on(self, raw: sqlite3.Connection, run: Run) -> UnderWay:
+        known = self._known.get(run.run_id) or self._look_up(raw, run.run_id)
+        if not self._claims.take(known.key):
+            raise RunTakenError(self.path, run.run_id)
+        return known
 
     def _look_up(self, raw: sqlite3.Connection, run_id: str) -> UnderWay:
         row = raw.execute("SELECT key, seal FROM runs WHERE run_id = ?", (run_id,)).fetchone()
@@ -195,7 +195,8 @@ class RunPart(ToolPart):
             run = dataclasses.replace(run, state=RunState.SEALED)
         if not run.finished:
             run = dataclasses.replace(run, finished=now.isoformat(timespec="milliseconds"))
-        with self._working_on(run) as (raw, known):
+        with self._db.writing_raw() as raw:
+            known = self._working_on(raw, run)
             known.write(raw, run)
             run = dataclasses.replace(run, pulls=known.pulls_with(run))
             key = known.key

@@ -23,10 +23,7 @@ _PUT_PULL: Final = (
     f"(run_key, number) DO UPDATE SET {', '.join(f'{name} = excluded.{name}' for name in _PULL_COLUMNS[1:])}"
 )
 _PUT_TRACE: Final = "INSERT INTO traces (run_key, number, n_samples, sha256, blob) VALUES (?, ?, ?, ?, ?)"
-_PUT_STATE: Final = (  # one statement that finds the run unsealed and writes; no row comes back for a sealed one
-    "INSERT INTO run_states (run_key, data) SELECT key, ? FROM runs WHERE key = ? AND seal = '' "
-    "ON CONFLICT (run_key) DO UPDATE SET data = excluded.data"
-)
+_PUT_STATE: Final = "UPDATE run_states SET data = ? WHERE run_key = ?"  # a sealed run has no such row any more
 
 
 class UnderWay:
@@ -53,6 +50,12 @@ class UnderWay:
         """Return every pull stored or in `run`, as it stands there, in order."""
         kept = self._pulls | {pull.number: pull for pull in run.pulls}
         return tuple(kept[number] for number in sorted(kept))
+
+    def begin(self, raw: sqlite3.Connection, run: Run) -> None:
+        """Write what `write` will bring up to date, inside the caller's transaction."""
+        raw.execute("INSERT INTO run_plans (run_key, data) VALUES (?, ?)", (self.key, text_of(run.plan)))
+        raw.execute("INSERT INTO run_states (run_key, data) VALUES (?, '')", (self.key,))
+        self.write(raw, run)
 
     def write(self, raw: sqlite3.Connection, run: Run, ready: PackedPull | None = None) -> None:
         """Write what changed, inside the caller's transaction; `keep` once that is durable.
