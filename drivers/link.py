@@ -106,7 +106,7 @@ class Link:
         self._rate = _Rate()
         self._identity = ("", "")
         self._n_replies = 0
-        self._last_bytes_s = self._pace_s = 0.0
+        self._last_bytes_s = 0.0
         self._failed_callbacks: set[str] = set()
 
     # --- for any thread ---------------------------------------------------------------------------------------------
@@ -238,7 +238,7 @@ class Link:
 
     def _stream(self, transport: Transport, opened_s: float) -> None:
         watch = _Watch(opened_s)
-        next_status_s = 0.0
+        next_status_s = pace_s = 0.0
         while not self._stopping.is_set():
             while self._to_send:
                 transport.write(self._to_send.popleft())
@@ -254,17 +254,13 @@ class Link:
             if data:
                 self._take(data, at_s, now_s, watch)
                 if self._replay is None and len(data) < _FULL_BYTES:
-                    self._keep_pace(now_s)
+                    pace_s = max(pace_s + _PACE_S, now_s - _AHEAD_S)
+                    if pace_s > now_s:
+                        time.sleep(pace_s - now_s)
             if now_s >= next_status_s or watch.has_news:
                 self._tell(*self._state(watch, now_s))
                 watch.has_news = False
                 next_status_s = now_s + _STATUS_S
-
-    def _keep_pace(self, now_s: float) -> None:
-        """Sleep when reads have come faster than the pace for longer than they may."""
-        self._pace_s = max(self._pace_s + _PACE_S, now_s - _AHEAD_S)
-        if self._pace_s > now_s:
-            time.sleep(self._pace_s - now_s)
 
     def _take(self, data: bytes, at_s: float, now_s: float, watch: _Watch) -> None:
         capture = self._capture
@@ -287,16 +283,19 @@ class Link:
             watch.understood(now_s)
             if self._replay is not None:
                 block = replace(block, arrival_s=now_s)
-            self._rate.add(block)
-            self._call(self._on_block, block, "block")
+            self._rate.newest = block
+            if block.gaps:
+                self._rate.forget()
+            try:
+                self._on_block(block)
+            except Exception:  # noqa: BLE001  a listener that fails must not stop the samples
+                self._listener_failed("block")
 
-    def _call(self, callback: Callable[..., None], value: object, what: str) -> None:
-        try:
-            callback(value)
-        except Exception:  # noqa: BLE001  a listener that fails must not stop the samples
-            if what not in self._failed_callbacks:
-                self._failed_callbacks.add(what)
-                _log.exception("%s: whoever takes the %s failed", self._url.text, what)
+    def _listener_failed(self, what: str) -> None:
+        """Say once what a listener raised; to be called where it is handled."""
+        if what not in self._failed_callbacks:
+            self._failed_callbacks.add(what)
+            _log.exception("%s: whoever takes the %s failed", self._url.text, what)
 
     def _state(self, watch: _Watch, now_s: float) -> tuple[LinkState, str]:
         place, since_s = self._url.place, now_s - watch.understood_s
@@ -334,7 +333,10 @@ class Link:
         self._status = new
         if (old.state, old.reason) != (state, reason):
             _log.info("%s: %s → %s %s", self._url.text, old.state, state, reason)
-        self._call(self._on_status, new, "status")
+        try:
+            self._on_status(new)
+        except Exception:  # noqa: BLE001  as above
+            self._listener_failed("status")
 
 
 class _Watch:
@@ -393,29 +395,28 @@ class _Rate:
     _SPAN_S: Final = 2.0
 
     def __init__(self) -> None:
-        self._newest: SampleBlock | None = None
+        self.newest: SampleBlock | None = None
         self._ends: deque[tuple[float, int]] = deque()
 
-    def add(self, block: SampleBlock) -> None:
-        if block.gaps:
-            self._ends.clear()
-        if len(block.t_s):
-            self._newest = block
+    def forget(self) -> None:
+        """What lies before a gap tells no rate."""
+        self._ends.clear()
 
     def clear(self) -> None:
-        self._newest = None
+        self.newest = None
         self._ends.clear()
 
     def rate_hz(self) -> float:
-        block = self._newest
-        if block is None:
+        block, ends = self.newest, self._ends
+        if block is not None and len(block):
+            end = (float(block.t_s[-1]), block.first_index + len(block))
+            if not ends or ends[-1] != end:
+                ends.append(end)
+        while len(ends) > 2 and ends[-1][0] - ends[0][0] > self._SPAN_S:
+            ends.popleft()
+        if len(ends) < 2:
             return 0.0
-        last_s, last = float(block.t_s[-1]), block.first_index + len(block)
-        if not self._ends or self._ends[-1][1] != last:
-            self._ends.append((last_s, last))
-        while len(self._ends) > 2 and last_s - self._ends[0][0] > self._SPAN_S:
-            self._ends.popleft()
-        first_s, first = self._ends[0]
+        (first_s, first), (last_s, last) = ends[0], ends[-1]
         return (last - first) / (last_s - first_s) if last_s > first_s else 0.0
 
 

@@ -162,10 +162,13 @@ class _Waker:
 
     def wait(self, timeout_s: float) -> bool:
         """True: `fd` can be read, or its other end is gone."""
-        ready = dict(self._poll.poll(1000 * timeout_s))
-        if self._out in ready:
-            os.read(self._out, 4096)
-        return self._fd in ready
+        is_ready = False
+        for end, _ in self._poll.poll(1000 * timeout_s):
+            if end == self._fd:
+                is_ready = True
+            else:
+                os.read(self._out, 4096)
+        return is_ready
 
     def wake(self) -> None:
         with suppress(OSError):  # full: it will wake anyway; closed: nobody waits
