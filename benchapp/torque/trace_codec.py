@@ -31,6 +31,7 @@ _MOST_PLACES: Final = 12
 _MOST_DIGITS: Final = 2.0**53
 _JSON: Final = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"))
 _PROBE: Final = 40  # samples that tell whether a way of writing them is worth trying on all
+_ZIGZAG: Final = bytes((2 * byte) & 0xFF if byte < 0x80 else ~(2 * byte) & 0xFF for byte in range(256))
 
 
 class TraceCodecError(ValueError):
@@ -131,6 +132,8 @@ def _pack(numbers: IntArray) -> tuple[bytes, int]:
     most = max(greatest, -least - 1)
     size = next(each for each in (1, 2, 4, 8) if most < 1 << (8 * each - 1))
     numbers = numbers.astype(f"<i{size}")  # first, so that all that follows moves fewer bytes
+    if size == 1:
+        return numbers.tobytes().translate(_ZIGZAG), size
     zigzag = (numbers << 1) ^ (numbers >> (8 * size - 1))
     return zigzag.view(np.uint8).reshape(-1, size).T.tobytes(), size
 
