@@ -624,7 +624,7 @@ class BenchPage(QWidget):
         if asks:
             actions.append(("aside", "Next", aside))
         elif self._is_found_out:
-            actions.append(("aside", "Where used", aside))
+            actions.append(("aside", "What was done with it", aside))
         elif self._is_labelled:
             actions.append(("aside", "Its label", aside))
         elif self.view.card is not None and state in (RunState.PRELOAD, RunState.PULL, RunState.SET_TOOL):

@@ -32,6 +32,8 @@ from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
 
 RIGHT: Final = Qt.AlignmentFlag.AlignRight
 CENTRE: Final = Qt.AlignmentFlag.AlignHCenter
+SHARES: Final = {"go": 11, "aside": 10, "leave": 7}
+"""How the keys share their row."""
 
 
 def band_colour(band: Band | None) -> str:
@@ -572,7 +574,7 @@ class KeyBar(QWidget):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        row = QHBoxLayout(self)
+        row = self._row = QHBoxLayout(self)
         row.setContentsMargins(0, 0, 0, 0)
         row.setSpacing(6)
         self.buttons: dict[str, QPushButton] = {}
@@ -580,15 +582,20 @@ class KeyBar(QWidget):
             button = FittedButton(self)
             button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
             button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-            policy = button.sizePolicy()
-            policy.setRetainSizeWhenHidden(True)
-            button.setSizePolicy(policy)
+            self._keep_place(button, kept=True)
             button.setProperty("kind", "main" if action == "go" else "")
             button.setMinimumWidth(1)
             button.clicked.connect(self._clicked)
             button.setObjectName(action)
-            row.addWidget(button, {"go": 11, "aside": 10, "leave": 7}[action])
+            row.addWidget(button, SHARES[action])
             self.buttons[action] = button
+
+    @staticmethod
+    def _keep_place(button: QPushButton, *, kept: bool) -> None:
+        policy = button.sizePolicy()
+        if policy.retainSizeWhenHidden() is not kept:
+            policy.setRetainSizeWhenHidden(kept)
+            button.setSizePolicy(policy)
 
     def _clicked(self) -> None:
         self.pressed.emit(self.sender().objectName())
@@ -603,6 +610,9 @@ class KeyBar(QWidget):
     def show_actions(self, actions: Sequence[tuple[str, str, str]]) -> None:
         """Show (action, word, key name) for each; others keep their place, greyed."""
         given = {action: (word, key) for action, word, key in actions}
+        leaves = "leave" in given  # when there is nothing to leave any more, the other key has its room
+        self._keep_place(self.buttons["leave"], kept=leaves)
+        self._row.setStretch(1, SHARES["aside"] + (0 if leaves else SHARES["leave"]))
         for action, button in self.buttons.items():
             word, key = given.get(action, ("", ""))
             text = f"{word}  [{key}]" if word and key else word
