@@ -327,7 +327,7 @@ def suggest(
     by_share = a3(good, len(found), float(now), target)
     reason = (
         f"{good} of {len(found)} times found within limits, wanted is {target * 100:.0f} %; that the interval is "
-        f"wrong is known with {by_share.rejection * 100:.0f} % confidence."
+        f"wrong is known with {_sure(by_share.rejection)} confidence."
     )
     made.append(Suggestion(number, "a3", _whole(by_share.interval), now, reason))
     within = found[-1].outcome is Outcome.WITHIN
@@ -354,6 +354,11 @@ def suggest(
 
 def _signed(value: float, decimals: int) -> str:
     return f"{value:+.{decimals}f} %".replace("-", "\u2212")
+
+
+def _sure(confidence: float) -> str:
+    """Return a confidence in percent; one short of certainty never reads as certain."""
+    return "more than 99.9 %" if 0.9995 <= confidence < 1 else f"{confidence * 100:.{1 if confidence > 0.99 else 0}f} %"
 
 
 def _whole(months: float) -> int:

@@ -12,8 +12,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from PySide6.QtCore import QEvent, QObject, QPointF, Qt, Signal
-from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPen
+from PySide6.QtCore import QEvent, QObject, QPointF, QSize, Qt, Signal
+from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPen, QResizeEvent
 from PySide6.QtWidgets import (
     QButtonGroup,
     QComboBox,
@@ -32,6 +32,9 @@ from benchapp.torque.text import parse_number, parse_torque
 from benchapp.torque.units import SHOWN_UNITS
 from benchapp.ui import theme
 from benchapp.ui.format import DateTextError, parse_date, short
+
+LEAST_LINE = 90  # pixels
+LIST_EDGES = 62  # what a list to pick from needs beside its text, pixels
 
 
 class FieldError(ValueError):
@@ -130,6 +133,24 @@ class Field(QWidget):
         self.changed.emit()
 
 
+class _Line(QLineEdit):
+    """A line that is `width` wide where there is room for it, and narrower where there is not."""
+
+    def __init__(self, width: int) -> None:
+        super().__init__()
+        self._wanted = width
+        self.setMaximumWidth(width)
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
+
+    def sizeHint(self) -> QSize:
+        """As wide as is wanted."""
+        return QSize(self._wanted, super().sizeHint().height())
+
+    def minimumSizeHint(self) -> QSize:
+        """Wide enough for a number."""
+        return QSize(min(self._wanted, LEAST_LINE), super().minimumSizeHint().height())
+
+
 class TextField(Field):
     """One line of free text."""
 
@@ -137,9 +158,8 @@ class TextField(Field):
         self, label: str, *, hint: str = "", required: bool = True, placeholder: str = "", width: int = 260
     ) -> None:
         super().__init__(label, hint=hint, required=required)
-        self.edit = QLineEdit()
+        self.edit = _Line(width)
         self.edit.setPlaceholderText(placeholder)
-        self.edit.setFixedWidth(width)
         self.edit.setAccessibleName(label)
         self.caption.setBuddy(self.edit)
         self.setFocusProxy(self.edit)
@@ -256,9 +276,8 @@ class TorqueField(Field):
     ) -> None:
         super().__init__(label, hint=hint, required=required)
         self.above = above
-        self.edit = QLineEdit()
+        self.edit = _Line(120)
         self.edit.setAlignment(Qt.AlignmentFlag.AlignRight)
-        self.edit.setFixedWidth(120)
         self.edit.setAccessibleName(label)
         self.caption.setBuddy(self.edit)
         self.setFocusProxy(self.edit)
@@ -347,7 +366,9 @@ class DateField(TextField):
 
 
 class ChoiceField(Field):
-    """A row of buttons of which one is down; arrow keys and the first letter move, Tab leaves the row.
+    """A row of buttons of which one is down; arrow keys move, Tab leaves the row.
+
+    Where there is no room for the row, a list to pick from stands in its place.
 
     Args:
         options: (key, words) in order; the first is chosen unless `value` says otherwise.
@@ -367,6 +388,13 @@ class ChoiceField(Field):
         self._group = QButtonGroup(self)
         self._group.setExclusive(True)
         self.row.setSpacing(0)
+        self._strip = QWidget()
+        strip = QHBoxLayout(self._strip)
+        strip.setContentsMargins(0, 0, 0, 0)
+        strip.setSpacing(0)
+        self._list = Choices()
+        self._list.setAccessibleName(label)
+        self._list.hide()
         for index, (key, words) in enumerate(options):
             button = QPushButton(words)
             button.setCheckable(True)
@@ -378,10 +406,13 @@ class ChoiceField(Field):
             button.installEventFilter(self)
             self._group.addButton(button)
             self._buttons[key] = button
-            self.row.addWidget(button)
+            strip.addWidget(button)
+        self.row.addWidget(self._strip)
+        self.row.addWidget(self._list)
         self.row.addStretch(1)
         self.put(options[0][0] if value is None else value)
         self._group.buttonClicked.connect(self._clicked)
+        self._list.activated.connect(lambda _index: self.choose(str(self._list.currentData())))
         if on_change is not None:
             self.changed.connect(lambda: on_change(self.value()))
 
@@ -407,7 +438,39 @@ class ChoiceField(Field):
         self._one_tab_stop()
         self._edited()
 
+    def sizeHint(self) -> QSize:
+        """All the buttons beside one another."""
+        for button in self._buttons.values():
+            button.ensurePolished()
+        return self._strip.sizeHint()
+
+    def minimumSizeHint(self) -> QSize:
+        """Room for the list that stands in for the buttons."""
+        whole = self.sizeHint()
+        widest = max(self.fontMetrics().horizontalAdvance(button.text()) for button in self._buttons.values())
+        return QSize(min(whole.width(), widest + LIST_EDGES), whole.height())
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Show the buttons, or the list where they have no room."""
+        super().resizeEvent(event)
+        folded = self.width() < self.sizeHint().width()
+        if folded == self._list.isHidden():
+            self._list.setVisible(folded)
+            self._strip.setVisible(not folded)
+            self._one_tab_stop()
+
+    def _fill_list(self) -> None:
+        self._list.clear()
+        for key, button in self._buttons.items():
+            if not button.isHidden() or button.isChecked():
+                self._list.addItem(button.text(), key)
+        self._list.setCurrentIndex(self._list.findData(self.value()))
+
     def _one_tab_stop(self) -> None:
+        self._fill_list()
+        if not self._list.isHidden():
+            self.setFocusProxy(self._list)
+            return
         for button in self._buttons.values():
             chosen = button.isChecked()
             button.setFocusPolicy(Qt.FocusPolicy.StrongFocus if chosen else Qt.FocusPolicy.ClickFocus)
@@ -444,6 +507,10 @@ class Choices(QComboBox):
         """No wider than so many characters, however long the words to pick from; it grows with the type."""
         self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
         self.setMinimumContentsLength(n_characters)
+
+    def minimumSizeHint(self) -> QSize:
+        """What is picked is always to be read."""
+        return self.sizeHint()
 
     def paintEvent(self, event: Any) -> None:
         """Draw the box, and an arrow that says there is more to pick from."""
@@ -638,6 +705,7 @@ def plain_button(text: str) -> QPushButton:
 def label(text: str = "", kind: str = "", *, wrap: bool = False) -> QLabel:
     """Return a label of a kind: "title", "heading", "soft", "problem" or plain."""
     widget = QLabel(text)
+    widget.setIndent(0)  # one with padding by the style sheet would be moved in by half a letter
     if kind:
         widget.setProperty("kind", kind)
     widget.setWordWrap(wrap)

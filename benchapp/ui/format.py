@@ -120,6 +120,17 @@ def _decade(value: float) -> int:
     return int(f"{value:e}".rsplit("e", 1)[1])
 
 
+def share_text(share: float) -> str:
+    """Return a share of one as a whole percentage; one that is neither nothing nor all never reads so.
+
+    >>> share_text(0.25), share_text(0.002), share_text(0.998), share_text(1.0), share_text(0.0)
+    ('25 %', '< 1 %', '> 99 %', '100 %', '0 %')
+    """
+    if 0 < share < 0.005:
+        return "< 1 %"
+    return "> 99 %" if 0.995 <= share < 1 else f"{share * 100:.0f} %"
+
+
 def percent(value: float, decimals: int = 1) -> str:
     """Return a signed percentage.
 

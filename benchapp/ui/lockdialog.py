@@ -135,9 +135,9 @@ class LockDialog(QDialog):
             for part in (field.caption, field.note):
                 part.setFont(font_of_cap(self._sizes.small))
             if isinstance(field, TextField):
-                field.edit.setFont(font_of_cap(self._sizes.body * 1.05))
+                field.edit.setFont(font_of_cap(self._sizes.small))
             if isinstance(field, PickField):
-                field.box.setFont(font_of_cap(self._sizes.body * 1.05))
+                field.box.setFont(font_of_cap(self._sizes.small))
         self.place.replaceWidget(old, self.form)
         old.hide()
         old.deleteLater()

@@ -14,7 +14,8 @@ from benchapp.records.errors import StoreError
 from benchapp.records.model import Person
 from benchapp.ui import lockwords as words
 from benchapp.ui.fields import Form, Panel, TextField, label, main_button, plain_button
-from benchapp.ui.page import Column, EmptyNote, Facts, Listing, Page, scrolled
+from benchapp.ui.listing import Column, Listing
+from benchapp.ui.page import EmptyNote, Facts, Page, scrolled
 
 if TYPE_CHECKING:
     from benchapp.ui.context import AppContext
@@ -53,7 +54,7 @@ class PeoplePage(Page):
                     "Name",
                     lambda p: p.name,
                     strong=True,
-                    mark=lambda p: "" if not p.active else ("full" if p.is_custodian else "ring"),
+                    mark=lambda p: "dash" if not p.active else ("full" if p.is_custodian else "ring"),
                 ),
                 Column("Badge", lambda p: p.code or "none"),
                 Column("May", role),

@@ -77,9 +77,9 @@ class ProceduresPage(Page):
             name="procedures",
         )
         left.body.addWidget(self.list, 1)
-        row.addWidget(left, 7)
+        row.addWidget(left, 5)
         self.card = Panel(margin=16)
-        row.addWidget(self.card, 17)
+        row.addWidget(self.card, 19)
         self._build_card()
         self.naming = self._build_naming()
         self.standing = self._build_standing()
@@ -115,7 +115,7 @@ class ProceduresPage(Page):
                 Column("Figure", lambda r: figure_title(r.name), width=1.6),
                 Column("Value", _shown_value, width=1.0, strong=True),
                 Column("Source", lambda r: r.figure.source, second=lambda r: r.figure.clause, width=1.3),
-                Column("Mark", lambda r: r.figure.mark, second=lambda r: MARKS[r.figure.mark], width=1.2),
+                Column("Mark", lambda r: r.figure.mark, second=lambda r: MARKS[r.figure.mark], width=1.4),
             ],
             sortable=False,
             name="figures",

@@ -15,6 +15,8 @@ from PySide6.QtGui import (
     QAction,
     QCloseEvent,
     QColor,
+    QFont,
+    QFontMetricsF,
     QIcon,
     QKeyEvent,
     QKeySequence,
@@ -167,7 +169,7 @@ class FootBar(QWidget):
         self.sound = self._button("sound", "Sounds on or off (Ctrl+M)")
         self.light = self._button("light", "Light or dark (Ctrl+L)")
         self.more = self._button("more", "Keys, full screen, port")
-        self.row.addStretch(0)
+        self.row.addSpacing(14)
         self.row.addWidget(self.message, 1)
         for button in (self.custodian, self.operator, self.unit, self.sound, self.light, self.more):
             self.row.addWidget(button)
@@ -327,7 +329,7 @@ class Question(Panel):
         theme.draw_panel(painter, box, s.radius * 1.5, frame=colours.accent)
         painter.setPen(QColor(colours.ink))
         head = QRectF(s.pad * 1.5, s.pad * 0.8, box.width() - 3 * s.pad, s.instruction * 1.3)
-        draw_fitted(painter, head, self.head, font_of_cap(s.instruction * 0.72, bold=True))
+        draw_fitted(painter, head, self.head, font_within(head.width(), self.head, s.instruction * 0.72))
         painter.setPen(QColor(colours.soft))
         top = head.bottom() + s.pad * 0.4
         bottom = self.buttons[0].geometry().top() - s.pad * 0.5 if self.buttons else box.bottom() - s.pad
@@ -342,6 +344,15 @@ def draw_wrapped(painter: QPainter, box: QRectF, text: str, cap_px: float) -> No
         if painter.boundingRect(box, int(flags), text).height() <= box.height():
             break
     painter.drawText(box, int(flags), text)
+
+
+def font_within(width: float, text: str, cap_px: float) -> QFont:
+    """Return a bold font with capitals of `cap_px`, or down to six tenths of that where `text` would be condensed."""
+    for share in (1.0, 0.9, 0.8, 0.7, 0.6):
+        font = font_of_cap(cap_px * share, bold=True)
+        if QFontMetricsF(font).horizontalAdvance(text) <= width:
+            break
+    return font
 
 
 class KeyTeacher(Panel):

@@ -51,7 +51,7 @@ def explain(pull: Pull | None, unit: str) -> list[str]:
         past = (pull.peak / pull.first_peak - 1) * 100
         said.append(f"The hand went on to {significant(pull.peak / factor, 4)} {unit}, {past:.0f} % past the click.")
     if pull.sampling_hides_percent is not None and pull.sampling_hides_percent >= 0.05:
-        said.append(f"Between two samples up to {pull.sampling_hides_percent:.2f} % of it may be hidden.")
+        said.append(f"Between two samples up to {pull.sampling_hides_percent:.2f}\u00a0% of it may be hidden.")
     said += [words.flag_sentence(noticed, unit) for noticed in pull.noticed]
     if not pull.noticed:
         said.append("Nothing was wrong with this pull.")
@@ -128,14 +128,14 @@ class CurvePanel(QWidget):
         frame = Panel(margin=8)
         self.picture = CurvePicture()
         frame.body.addWidget(self.picture)
-        body.addWidget(frame, 1)
+        body.addWidget(frame, 38)
         side = Panel("pulls")
-        side.setFixedWidth(270)
+        side.setMaximumWidth(270)
         self.list = QListWidget()
         self.list.setFrameShape(QListWidget.Shape.NoFrame)
         self.list.setStyleSheet("QListWidget { border: none; } QListWidget::item { padding: 5px 6px; }")
         self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.list.setTextElideMode(Qt.TextElideMode.ElideRight)
+        self.list.setWordWrap(True)
         side.body.addWidget(self.list, 3)
         self.said = label("", wrap=True)
         self.said.setAlignment(Qt.AlignmentFlag.AlignTop)
@@ -143,7 +143,7 @@ class CurvePanel(QWidget):
         self.keys = label("Wheel zooms, Shift only torque. Drag moves. Arrows walk the cursor.", "soft", wrap=True)
         side.body.addWidget(self.keys)
         side.setVisible(with_list)
-        body.addWidget(side)
+        body.addWidget(side, 10)
         outer.addLayout(body, 1)
         self.near.clicked.connect(self.picture.show_click)
         self.all.clicked.connect(self.picture.show_all)

@@ -248,7 +248,7 @@ class CurvePicture(QWidget):
                 painter.setFont(bold)
                 painter.setPen(QColor(colour))
                 inside = y1 - 4 if word == "HIGH" else y1 + metrics.capHeight() + 6
-                painter.drawText(QPointF(area.left() + 6, inside), word)
+                _draw_on_plate(painter, QPointF(area.left() + 6, inside), word)
                 painter.setFont(self.font())
         painter.setPen(QPen(QColor(c.soft), 1, Qt.PenStyle.DashLine))
         y = self._y(area, band.target_nm)
@@ -420,7 +420,7 @@ class CurvePicture(QWidget):
                 row += 1
             taken.append((at, at + width + 8, row))
             painter.setPen(QColor(c.accent))
-            painter.drawText(QPointF(at, area.top() + metrics.height() * (row + 1)), text)
+            _draw_on_plate(painter, QPointF(at, area.top() + metrics.height() * (row + 1)), text)
 
     def _draw_marks(self, painter: QPainter, area: QRectF) -> None:
         c = theme.palette()
@@ -448,7 +448,7 @@ class CurvePicture(QWidget):
                 x = place.x() - width - 12
                 if x < area.left() + 4:
                     x = place.x() + 12
-                painter.drawText(QPointF(x, max(area.top() + metrics.height() * 2, place.y() - 8)), text)
+                _draw_on_plate(painter, QPointF(x, max(area.top() + metrics.height() * 2, place.y() - 8)), text)
                 painter.setFont(self.font())
         chosen = self.chosen_curve()
         if chosen is not None and chosen.pull is not None:
@@ -463,7 +463,7 @@ class CurvePicture(QWidget):
                 painter.setPen(QPen(QColor(c.soft), 1.4))
                 painter.setBrush(Qt.BrushStyle.NoBrush)
                 painter.drawRect(QRectF(place.x() - 3, place.y() - 3, 6, 6))
-                painter.drawText(QPointF(place.x() + 9, place.y() + metrics.capHeight() + 5), name)
+                _draw_on_plate(painter, QPointF(place.x() + 9, place.y() + metrics.capHeight() + 5), name)
         painter.restore()
 
     def _draw_cursor(self, painter: QPainter, area: QRectF, below: QRectF | None) -> None:
@@ -663,3 +663,15 @@ def polygon(x: FloatArray, y: FloatArray) -> QPolygonF:
     memory[:, 0] = x
     memory[:, 1] = y
     return points
+
+
+def _draw_on_plate(painter: QPainter, at: QPointF, text: str) -> None:
+    """Draw words on a plate of their own, so that no line of the picture goes through them."""
+    metrics = QFontMetricsF(painter.font())
+    plate = QRectF(
+        at.x() - 2, at.y() - metrics.capHeight() - 3, metrics.horizontalAdvance(text) + 4, metrics.capHeight() + 6
+    )
+    ground = QColor(theme.palette().panel)
+    ground.setAlpha(225)
+    painter.fillRect(plate, ground)
+    painter.drawText(at, text)

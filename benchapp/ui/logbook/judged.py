@@ -12,8 +12,9 @@ from benchapp.runs.model import Run
 from benchapp.runs.standing import convention_of
 from benchapp.ui import theme
 from benchapp.ui.fields import Choices, Panel, label
+from benchapp.ui.format import share_text
+from benchapp.ui.listing import Column, Listing
 from benchapp.ui.logbook.model import CheckpointLine
-from benchapp.ui.page import Column, Listing
 from benchapp.ui.verdict import OriginLine, budget_sentence, history_sentence, origin_lines
 
 MOST_BARS = 5
@@ -43,14 +44,13 @@ class SharesPicture(QWidget):
         budget = self.judged.budget
         shown = [(s, share) for s, share in budget.shares if share >= LEAST_SHARE][:MOST_BARS]
         rows: list[tuple[str, str, float | None]] = [
-            (FORMULAS[s].about, f"{share * 100:.0f} %", share) for s, share in shown
+            (FORMULAS[s].about, share_text(share), share) for s, share in shown
         ]
         rest = 1 - sum(share for _, share in shown)
         if shown and rest >= LEAST_SHARE:
-            rows.append(("all others", f"{rest * 100:.0f} %", rest))
+            rows.append(("all others", share_text(rest), rest))
         if budget.missing:
-            n = len(budget.missing)
-            rows.append((f"not known: {n} of 7", "not in it", None))
+            rows.append((f"not known: {len(budget.missing)} more", "not in it", None))
         return rows
 
     def _pitch(self) -> float:
@@ -159,4 +159,4 @@ class JudgedPanel(Panel):
 
 
 def _share(line: OriginLine) -> str:
-    return "" if line.share is None else f"{line.share * 100:.0f} %"
+    return "" if line.share is None else share_text(line.share)

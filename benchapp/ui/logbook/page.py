@@ -17,6 +17,7 @@ from benchapp.ui.curves.foreign import replay_file
 from benchapp.ui.curves.foreignview import RecordingView
 from benchapp.ui.fields import ChoiceField, Panel, label, plain_button, quiet_button
 from benchapp.ui.format import percent, wall_text
+from benchapp.ui.listing import Column, Listing
 from benchapp.ui.logbook.actions import RunActions
 from benchapp.ui.logbook.model import (
     SOURCE_WORDS,
@@ -28,7 +29,7 @@ from benchapp.ui.logbook.model import (
     wanted,
 )
 from benchapp.ui.logbook.runview import RunView
-from benchapp.ui.page import Column, EmptyNote, Listing, Page, today
+from benchapp.ui.page import EmptyNote, Page, today
 
 PAGE = 60
 MOST_LOOKED_AT = 20
@@ -172,8 +173,10 @@ class LogbookPage(Page):
         """Back to the list, or to what the page says without a run."""
         if self.context.store is None:
             return
-        self._chrome(opened=False)
         nothing = not self.list.rows and not self._filtered()
+        self._chrome(opened=False)
+        for part in (self.report, self.as_table):
+            part.setVisible(not nothing)
         self.heading("Logbook", self._count_line())
         self.views.setCurrentWidget(self.empty if nothing else self.main)
         (self.empty.button if nothing else self.list).setFocus(Qt.FocusReason.OtherFocusReason)

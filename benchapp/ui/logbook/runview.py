@@ -15,6 +15,7 @@ from benchapp.ui.curves.panel import CurvePanel
 from benchapp.ui.curves.picture import Corridor
 from benchapp.ui.fields import ChoiceField, Choices, Panel, label, plain_button
 from benchapp.ui.format import significant, wall_text
+from benchapp.ui.listing import Column, Listing
 from benchapp.ui.logbook.judged import JudgedPanel
 from benchapp.ui.logbook.model import (
     CheckpointLine,
@@ -28,8 +29,8 @@ from benchapp.ui.logbook.model import (
     run_facts,
 )
 from benchapp.ui.logbook.picture import VerdictPicture
-from benchapp.ui.page import Column, Facts, Listing, scrolled
-from benchapp.ui.verdict import budget_sentence
+from benchapp.ui.page import Facts, scrolled
+from benchapp.ui.verdict import budget_sentence, figure_with
 
 SECTIONS = (
     ("result", "Result"),
@@ -253,7 +254,8 @@ class RunView(QWidget):
         tur = "" if worst.judgement.tur is None else f", test uncertainty ratio {significant(worst.judgement.tur, 2)}"
         return (
             f"At {worst.title}: W = {significant(budget.expanded, 2)} % (k = {significant(budget.factor, 2)}), "
-            f"W' = {significant(worst.judgement.interval_percent, 2)} %{tur}.  {budget_sentence(worst.judgement)}"
+            f"W' = {figure_with(worst.judgement.interval_percent, budget.expanded)}{tur}.  "
+            f"{budget_sentence(worst.judgement)}"
         )
 
     def _show_record(self, entries: list[Entry]) -> None:

@@ -201,7 +201,8 @@ def _over_the_years(sheet: Sheet, store: Store, record: ToolRecord) -> None:
         return
     tool = record.tool
     sheet.heading(
-        "Deviation over the years", "bars: expanded uncertainty; full: as found; open: as left, or a spot check"
+        "Deviation over the years",
+        "bars: expanded uncertainty; full: as found; open: out of service, as left, spot check",
     )
     drifts = life.drifts(runs)
     for key in sorted(keys, key=lambda each: (each[1].value, each[0])):

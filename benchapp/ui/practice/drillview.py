@@ -22,7 +22,8 @@ from benchapp.ui import words
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import Choices, Panel, label, main_button, plain_button
 from benchapp.ui.format import plural, range_text
-from benchapp.ui.page import Column, Listing, row_height, scrolled, today
+from benchapp.ui.listing import Column, Listing, row_height
+from benchapp.ui.page import scrolled, today
 from benchapp.ui.practice import texts
 from benchapp.ui.practice.board import HowItLooks
 from benchapp.ui.practice.drillboard import DrillBoard

@@ -30,7 +30,8 @@ from benchapp.ui.bench.plot import nice_step
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import Choices, Panel, label, plain_button
 from benchapp.ui.format import plural
-from benchapp.ui.page import Column, Listing, today
+from benchapp.ui.listing import Column, Listing
+from benchapp.ui.page import today
 from benchapp.ui.practice import texts
 from benchapp.ui.theme import draw_fitted, font_of_cap
 
@@ -172,6 +173,7 @@ class WeeksChart(Painted):
             if x - width / 2 > value_right + s.small:
                 painter.setPen(QColor(colours.ink))
                 place = QRectF(x - width / 2, y_of(value) - radius - s.small * 2.3, width + 1, s.small * 2)
+                painter.fillRect(place.adjusted(-2, 1, 2, -1), QColor(colours.panel))  # no line through the figures
                 draw_fitted(painter, place, said, font)
                 value_right = x + width / 2
 
@@ -335,7 +337,7 @@ class ProgressView(QWidget):
             "No practice of this drill yet." if not is_group else "Nobody has practised this drill yet.",
         )
         self.rule.setText(texts.GROUP_RULE if is_group else texts.NOT_EVIDENCE)
-        self.save.setVisible(is_group)
+        self.save.setVisible(is_group and bool(shown))
         self.levels.setVisible(not is_group)
         self.foot.setVisible(not is_group)
         if not is_group:

@@ -30,7 +30,7 @@ from benchapp.ui import theme, words
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button
 from benchapp.ui.format import plural, range_text, wall_text
-from benchapp.ui.page import Column, Listing
+from benchapp.ui.listing import Column, Listing
 from benchapp.ui.practice.sitting import HEADROOM, fitting, usual_target, why_not
 from benchapp.ui.practice.studyboard import StudyBoard
 from benchapp.ui.practice.studyresult import StudyResult
@@ -101,6 +101,7 @@ class Setup(QWidget):
         how.body.addWidget(label("Reference mounted", "soft"))
         self.reference = Choices()
         self.reference.setAccessibleName("Reference mounted")
+        self.reference.setPlaceholderText("tick tools first")
         self.reference.activated.connect(self._replan)
         how.body.addWidget(self.reference)
         how.body.addWidget(label("Pull again when", "soft"))
@@ -119,7 +120,7 @@ class Setup(QWidget):
             )
         )
         how.body.addStretch(1)
-        row.addWidget(how, 4)
+        row.addWidget(how, 5)
 
         earlier = Panel("Studies so far")
         self.list = Listing(
@@ -137,9 +138,9 @@ class Setup(QWidget):
         )
         self.list.horizontalHeader().hide()
         self.list.opened.connect(self.opened)
-        earlier.body.addWidget(self.list, 1)
         self.none_yet = label("None yet. A half-filled mark will show one that can be gone on with.", "soft", wrap=True)
         earlier.body.addWidget(self.none_yet)
+        earlier.body.addWidget(self.list, 1)
         self.list.chosen.connect(self._at)
         self.open_button = plain_button("Open")
         self.open_button.clicked.connect(self._open)
@@ -279,6 +280,8 @@ class Setup(QWidget):
         tools = self._targets()
         usable = any(self.tools.item(k).flags() & _USABLE == _USABLE for k in range(self.tools.count()))
         if not usable:
+            if not self.tools.count():
+                return "There is no tool that lets go in the Rack: enter some there and verify them on the Bench."
             return "No tool can be taken yet: verify setting tools on the Bench first, the list says what each lacks."
         if not people and not tools:
             return (

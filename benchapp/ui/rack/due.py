@@ -17,7 +17,8 @@ from benchapp.ui import page as pages
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button, quiet_button
 from benchapp.ui.format import direction_text, due_words, kind_text, plural, range_in, range_text, short
-from benchapp.ui.page import Column, EmptyNote, Facts, Listing, scrolled
+from benchapp.ui.listing import Column, Listing
+from benchapp.ui.page import EmptyNote, Facts, scrolled
 from benchapp.ui.paper.duelist import DueLine, DueSection, write_due_list
 from benchapp.ui.rack.model import natural_key
 
@@ -128,7 +129,7 @@ class DueView(QWidget):
         self.order = ChoiceField("Order", [("date", "By date"), ("place", "By place")], on_change=self._filter)
         self.place = Choices([ANY_PLACE])
         self.place.setAccessibleName("place")
-        self.place.narrow(8)
+        self.place.narrow(9)
         self.place.currentIndexChanged.connect(self._filter)
         head.addWidget(self.which)
         head.addWidget(self.place)
@@ -194,9 +195,9 @@ class DueView(QWidget):
         self.said = label("", "soft")
         foot.addWidget(self.said)
         left.body.addLayout(foot)
-        row.addWidget(left, 13)
+        row.addWidget(left, 12)
         self._build_card()
-        row.addWidget(self.card, 6)
+        row.addWidget(self.card, 5)
         self.list.chosen.connect(self._show)
         self.list.opened.connect(lambda _row: self.verify())
         self.print_it.clicked.connect(lambda: self._ask("pdf", "PDF (*.pdf)", self.save_pdf))
@@ -205,7 +206,7 @@ class DueView(QWidget):
 
     def _build_card(self) -> None:
         self.card = Panel(margin=18)
-        self.card.setMinimumWidth(340)
+        self.card.setMinimumWidth(260)
         self.card.setMaximumWidth(560)
         self.number = label("", "figure")
         self.kind = label("", "soft", wrap=True)

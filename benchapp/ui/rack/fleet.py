@@ -16,7 +16,8 @@ from benchapp.ui import theme
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Panel, label
 from benchapp.ui.format import plural
-from benchapp.ui.page import Column, EmptyNote, Listing, scrolled, today
+from benchapp.ui.listing import Column, Listing
+from benchapp.ui.page import EmptyNote, scrolled, today
 
 BY_WORDS: Final = {
     history.GroupBy.TYPE: "Type and class",
@@ -148,9 +149,9 @@ class FleetView(QWidget):
         row.addWidget(left, 13)
         right = Panel(margin=0)
         title = label("To be replaced", "heading")
-        title.setContentsMargins(16, 4, 16, 0)
+        title.setContentsMargins(12, 4, 12, 0)
         rule = label("Found out at least twice in the last three times (our own rule).", "soft", wrap=True)
-        rule.setContentsMargins(16, 0, 16, 6)
+        rule.setContentsMargins(12, 0, 12, 6)
         self.replace = Listing(
             [
                 Column("Tool", lambda r: r.number, width=1.0, strong=True),
@@ -159,7 +160,7 @@ class FleetView(QWidget):
             name="tools to be replaced",
         )
         self.none_to_replace = label("None: no tool was found out again and again.", "", wrap=True)
-        self.none_to_replace.setContentsMargins(16, 6, 16, 16)
+        self.none_to_replace.setContentsMargins(12, 6, 12, 16)
         right.body.addWidget(title)
         right.body.addWidget(rule)
         right.body.addWidget(self.none_to_replace)

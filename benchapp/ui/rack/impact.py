@@ -14,8 +14,9 @@ from benchapp.records.model import Outcome, ToolState
 from benchapp.torque.units import from_nm
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import DateField, Panel, label, main_button, plain_button
-from benchapp.ui.format import grouped, percent, plural, short, wall_text
-from benchapp.ui.page import Column, EmptyNote, Facts, Listing
+from benchapp.ui.format import grouped, percent, plural, short, significant, wall_text
+from benchapp.ui.listing import Column, Listing
+from benchapp.ui.page import EmptyNote, Facts
 
 VERDICT_WORDS: Final = {"in-service": "within limits", "out": "out of limits", "doubtful": "doubtful", "": "not judged"}
 
@@ -92,8 +93,8 @@ class ImpactView(QWidget):
         self.see_run.clicked.connect(lambda: self.context.page_wanted.emit("logbook", self._key.removeprefix("run:")))
         row.addWidget(panel, 10)
         right = Panel(margin=0)
-        self.jobs_head = label("", "heading")
-        self.jobs_head.setContentsMargins(16, 4, 16, 4)
+        self.jobs_head = label("", "heading", wrap=True)
+        self.jobs_head.setContentsMargins(12, 4, 12, 4)
         self.jobs = Listing(
             [
                 Column("When", lambda s: wall_text(s.job.at), width=1.35, sort=lambda s: s.job.at),
@@ -191,9 +192,9 @@ class ImpactView(QWidget):
                     strong=True,
                     mark=lambda r: "full" if r.changes else "ring",
                 ),
-                Column("It was", lambda r: VERDICT_WORDS.get(r.before, r.before), width=1.0),
+                Column("Judged then", lambda r: VERDICT_WORDS.get(r.before, r.before), width=1.0),
                 Column(
-                    "It is",
+                    "Judged again",
                     lambda r: "cannot be judged again" if r.why_not else VERDICT_WORDS.get(r.after, r.after),
                     second=lambda r: r.why_not,
                     width=1.4,
@@ -283,7 +284,7 @@ class ImpactView(QWidget):
             ]
         )
         n = len(known.jobs)
-        at_all = f", {near} near a checkpoint that is out (full mark)" if n else ""
+        at_all = f", {near or 'none'} near a checkpoint that is out" if n else ""
         self.jobs_head.setText(f"{plural(n, 'job')} in that time{at_all}")
         self.jobs_head.setVisible(n > 0)
         self.jobs.setVisible(n > 0)
@@ -414,7 +415,7 @@ def _error_words(error: found_out.CheckpointError) -> str:
 
 def _error_spread(error: found_out.CheckpointError) -> str:
     u = error.expanded_percent
-    return "" if u is None else f"mean {percent(error.mean_error_percent)} ± {short(float(f'{u:.2g}'))} %"
+    return "" if u is None else f"mean {percent(error.mean_error_percent)} ± {significant(u, 2)} %"
 
 
 def _job_error(suspect: found_out.SuspectJob) -> str:

@@ -18,7 +18,8 @@ from benchapp.records.toollist import FIELDS, BadRow, ListFileError, Table, matc
 from benchapp.torque.units import FACTORS, NM
 from benchapp.ui.fields import Choices, Panel, label, main_button, plain_button
 from benchapp.ui.format import grouped, kind_text, plural, range_text, wall_text
-from benchapp.ui.page import Column, Listing, scrolled
+from benchapp.ui.listing import Column, Listing
+from benchapp.ui.page import scrolled
 
 NOT_IN_LIST = "not in this list"
 
@@ -52,7 +53,7 @@ class ListImportView(QWidget):
         outer.setContentsMargins(0, 0, 0, 0)
         outer.setSpacing(12)
         side = Panel("which column is what", margin=18)
-        side.setFixedWidth(450)
+        side.setMaximumWidth(450)
         inside = QWidget()
         grid = QGridLayout(inside)
         grid.setContentsMargins(0, 0, 6, 0)
@@ -60,7 +61,7 @@ class ListImportView(QWidget):
         self._boxes: dict[str, Choices] = {}
         for row, (key, name) in enumerate(self.fields.items()):
             box = Choices()
-            box.setMinimumWidth(200)
+            box.setMinimumWidth(140)
             box.setAccessibleName(name)
             box.currentIndexChanged.connect(self._look)
             self._boxes[key] = box
@@ -72,7 +73,7 @@ class ListImportView(QWidget):
         grid.addWidget(QLabel("Unit where a row names none"), len(self.fields), 0)
         grid.addWidget(self.unit, len(self.fields), 1)
         side.body.addWidget(scrolled(inside), 1)
-        outer.addWidget(side)
+        outer.addWidget(side, 10)
         right = QVBoxLayout()
         right.setSpacing(10)
         self.good_head = label("", "heading")
@@ -90,7 +91,7 @@ class ListImportView(QWidget):
         self.notes = label("", "soft", wrap=True)
         for head, listing, share in ((self.good_head, self.good, 3), (self.bad_head, self.bad, 2)):
             panel = Panel(margin=0)
-            head.setContentsMargins(16, 4, 16, 4)
+            head.setContentsMargins(12, 4, 12, 4)
             panel.body.addWidget(head)
             panel.body.addWidget(listing, 1)
             right.addWidget(panel, share)
@@ -102,7 +103,7 @@ class ListImportView(QWidget):
         buttons.addWidget(self.cancel)
         buttons.addStretch(1)
         right.addLayout(buttons)
-        outer.addLayout(right, 1)
+        outer.addLayout(right, 19)
         self.go.clicked.connect(lambda: self.accepted.emit(list(self._good)))
         self.cancel.clicked.connect(self.left)
 

@@ -24,7 +24,8 @@ from benchapp.ui.fields import (
     quiet_button,
 )
 from benchapp.ui.format import grouped, plural, short, wall_text
-from benchapp.ui.page import Column, EmptyNote, Facts, Listing
+from benchapp.ui.listing import Column, Listing
+from benchapp.ui.page import EmptyNote, Facts
 from benchapp.ui.rack.importing import JobImportView
 
 MOST_SHOWN: Final = 300
@@ -71,7 +72,7 @@ class JobsView(QWidget):
         row.setContentsMargins(0, 0, 0, 0)
         row.setSpacing(12)
         left = Panel(margin=20)
-        left.setFixedWidth(430)
+        left.setMaximumWidth(430)
         self.wanted = label("", "figure", wrap=True)
         self.scan = QLineEdit()
         self.scan.setAccessibleName("scan")
@@ -112,7 +113,7 @@ class JobsView(QWidget):
         buttons.addWidget(self.again)
         buttons.addStretch(1)
         body.addLayout(buttons)
-        row.addWidget(left)
+        row.addWidget(left, 10)
         right = Panel(margin=0)
         head = QHBoxLayout()
         head.setContentsMargins(14, 12, 14, 4)
@@ -150,7 +151,7 @@ class JobsView(QWidget):
         )
         right.body.addWidget(self.list, 1)
         right.body.addWidget(self.empty, 1)
-        row.addWidget(right, 1)
+        row.addWidget(right, 20)
         self.scan.returnPressed.connect(self.take)
         self.search.textChanged.connect(lambda _text: self._typing.start())
         self.from_list.clicked.connect(self.ask_import)

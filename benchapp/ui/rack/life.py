@@ -107,7 +107,7 @@ class LifeView(QWidget):
         panel.body.addWidget(self.legend)
         row.addWidget(panel, 13)
         right = Panel(margin=18)
-        right.setMinimumWidth(400)
+        right.setMinimumWidth(300)
         right.setMaximumWidth(560)
         inside = QWidget()
         column = QVBoxLayout(inside)

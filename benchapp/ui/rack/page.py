@@ -29,7 +29,8 @@ from benchapp.ui.fields import (
     quiet_button,
 )
 from benchapp.ui.format import direction_text, kind_text, range_in, range_text, short, wall_text
-from benchapp.ui.page import Column, EmptyNote, Facts, Listing, Page, scrolled, today
+from benchapp.ui.listing import Column, Listing
+from benchapp.ui.page import EmptyNote, Facts, Page, scrolled, today
 from benchapp.ui.rack.editor import ToolEditor
 from benchapp.ui.rack.history import HistoryPicture
 from benchapp.ui.rack.importing import ImportView
@@ -116,7 +117,7 @@ class ToolCard(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.setMinimumWidth(400)
+        self.setMinimumWidth(355)
         self.setMaximumWidth(600)
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
@@ -194,6 +195,7 @@ class RackPage(Page):
             "Add the first tool: its number, whether it lets go or shows torque, and its highest value are enough. "
             "Or import a list that you keep already, as CSV or XLSX.",
             "Add the first tool",
+            "Import a list …",
         )
         self.waiting = EmptyNote("", "The records are being opened …")
         self._build_list()
@@ -221,6 +223,7 @@ class RackPage(Page):
         self.action_row.addWidget(self.more)
         self.add.clicked.connect(lambda: self.edit_tool(None))
         self.empty.wanted.connect(lambda: self.edit_tool(None))
+        self.empty.other_wanted.connect(self.ask_import)
         self.editor.saved.connect(self._keep)
         self.editor.left.connect(self.show_list)
         self.stating.cancel.clicked.connect(self.show_list)
@@ -252,7 +255,7 @@ class RackPage(Page):
         tools.setContentsMargins(14, 12, 14, 4)
         tools.setSpacing(12)
         self.search = QLineEdit()
-        self.search.setPlaceholderText("Number, keeper, maker …")
+        self.search.setPlaceholderText("Search …")
         self.search.setToolTip("Words of number, place, keeper, maker, kind, state or remark (Ctrl+F)")
         self.search.setClearButtonEnabled(True)
         self.search.setAccessibleName("search the rack")
@@ -260,7 +263,7 @@ class RackPage(Page):
         self.show_which = ChoiceField("Show", list(SHOW_WORDS.items()), on_change=lambda _key: self._filter())
         self.place = Choices([ANY_PLACE])
         self.place.setAccessibleName("place")
-        self.place.narrow(8)
+        self.place.narrow(9)
         self.place.currentIndexChanged.connect(self._filter)
         tools.addWidget(self.search, 1)
         tools.addWidget(self.place)

@@ -12,7 +12,8 @@ from benchapp.records.errors import StoreError
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Choices, Form, Panel, TextField, label, main_button, plain_button
 from benchapp.ui.format import plural, wall_text
-from benchapp.ui.page import Column, EmptyNote, Facts, Listing
+from benchapp.ui.listing import Column, Listing
+from benchapp.ui.page import EmptyNote, Facts
 
 if TYPE_CHECKING:
     from benchapp.records import Store
@@ -69,10 +70,10 @@ class WorkView(QWidget):
                 Column(
                     "What",
                     lambda task: task.text,
-                    second=lambda task: self._causes.get(task.cause, task.cause),
                     width=3.4,
                     mark=lambda task: "full" if task.closed else "ring",
                 ),
+                Column("Because of", lambda task: self._causes.get(task.cause, task.cause), width=1.3),
                 Column(
                     "State",
                     lambda task: "closed" if task.closed else "open",
@@ -89,7 +90,7 @@ class WorkView(QWidget):
         left.body.addWidget(self.none_left)
         row.addWidget(left, 13)
         right = Panel(margin=18)
-        right.setMinimumWidth(380)
+        right.setMinimumWidth(280)
         right.setMaximumWidth(560)
         self.what = label("", wrap=True)
         self.what.setAlignment(Qt.AlignmentFlag.AlignTop)

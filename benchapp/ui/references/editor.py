@@ -294,7 +294,7 @@ class CalibrationEditor(QWidget):
         )
         form.add("from", NumberField("Usable from", above=0, required=False, hint="Empty: its lowest point."))
         form.add("to", NumberField("Usable to", above=0, required=False, hint="Empty: its highest point."))
-        form.add("k", NumberField("k", lowest=1, highest=5, hint="Mostly 2."))
+        form.add("k", NumberField("Coverage factor k", lowest=1, highest=5, hint="Of the U stated; mostly 2."))
         self.degree = form.add(
             "degree",
             ChoiceField("Correction", [("0", "None"), ("1", "Line"), ("2", "Degree 2"), ("3", "Degree 3")], value="1"),

@@ -67,7 +67,7 @@ def limits_of_use(reference: Reference, unit: str) -> list[str]:
         return []
     said = []
     low, high = from_nm(calibration.usable_from_nm, unit), from_nm(calibration.usable_to_nm, unit)
-    said.append(f"Readings count from {significant(low, 3)} to {significant(high, 4)} {unit}.")
+    said.append(f"Readings count from {short(float(f'{low:.3g}'))} to {short(float(f'{high:.4g}'))} {unit}.")
     for direction in Direction:
         if not points_of(calibration, direction):
             said.append(f"It was not calibrated {direction.value}: no readings that way.")

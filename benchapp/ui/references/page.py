@@ -14,7 +14,8 @@ from benchapp.torque.units import NM, from_nm
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button
 from benchapp.ui.format import due_words, short, significant
-from benchapp.ui.page import Column, EmptyNote, Facts, Listing, Page, scrolled, today
+from benchapp.ui.listing import Column, Listing
+from benchapp.ui.page import EmptyNote, Facts, Page, scrolled, today
 from benchapp.ui.rack.model import natural_key
 from benchapp.ui.references.checks import CheckView
 from benchapp.ui.references.editor import CalibrationEditor, ReferenceEditor

@@ -1,0 +1,453 @@
+"""A list of things on a page: two lines a cell, a shape in front, everything by keyboard, nothing cut needlessly."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from PySide6.QtCore import (
+    QAbstractTableModel,
+    QModelIndex,
+    QPersistentModelIndex,
+    QPointF,
+    QRectF,
+    QSize,
+    Qt,
+    Signal,
+)
+from PySide6.QtGui import (
+    QColor,
+    QFont,
+    QFontMetrics,
+    QHelpEvent,
+    QKeyEvent,
+    QPainter,
+    QPen,
+    QPolygonF,
+    QResizeEvent,
+)
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QFrame,
+    QHeaderView,
+    QStyle,
+    QStyledItemDelegate,
+    QStyleOptionViewItem,
+    QTableView,
+    QToolTip,
+)
+
+from benchapp.ui import theme
+
+Index = QModelIndex | QPersistentModelIndex
+
+PADDING = 12  # of a cell of a list, left and right
+MARK_GAP = 9
+MOST_FOR_FIRST = 0.45  # of the width, for the columns that are shown whole before others
+MOST_MEASURED = 40  # rows that say how wide the columns must be
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a list.
+
+    Attributes:
+        title: Heading.
+        text: What a row says here.
+        second: Quieter second line; None without.
+        width: Share of the width.
+        right: Numbers stand right.
+        strong: Bold.
+        mark: Shape in front of the text: a key of `MARKS`; None without.
+        sort: What the column sorts by; the text when None.
+    """
+
+    title: str
+    text: Callable[[Any], str]
+    second: Callable[[Any], str] | None = None
+    width: float = 1.0
+    right: bool = False
+    strong: bool = False
+    mark: Callable[[Any], str] | None = None
+    sort: Callable[[Any], Any] | None = None
+
+
+class _Rows(QAbstractTableModel):
+    def __init__(self, columns: Sequence[Column]) -> None:
+        super().__init__()
+        self.columns = list(columns)
+        self.rows: list[Any] = []
+
+    def rowCount(self, parent: Index = QModelIndex()) -> int:  # noqa: B008 (Qt's own default)
+        return 0 if parent.isValid() else len(self.rows)
+
+    def columnCount(self, parent: Index = QModelIndex()) -> int:  # noqa: B008
+        return 0 if parent.isValid() else len(self.columns)
+
+    def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        if not index.isValid():
+            return None
+        column = self.columns[index.column()]
+        if role in (Qt.ItemDataRole.DisplayRole, Qt.ItemDataRole.AccessibleTextRole):
+            return column.text(self.rows[index.row()])
+        if role == Qt.ItemDataRole.TextAlignmentRole and column.right:
+            return int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+        return None
+
+    def headerData(self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        if orientation is Qt.Orientation.Horizontal:
+            if role == Qt.ItemDataRole.DisplayRole:
+                return self.columns[section].title
+            if role == Qt.ItemDataRole.TextAlignmentRole:
+                side = Qt.AlignmentFlag.AlignRight if self.columns[section].right else Qt.AlignmentFlag.AlignLeft
+                return int(side | Qt.AlignmentFlag.AlignVCenter)
+        return None
+
+    def sort(self, column: int, order: Qt.SortOrder = Qt.SortOrder.AscendingOrder) -> None:
+        if column < 0:
+            return
+        chosen = self.columns[column]
+        key = chosen.sort or chosen.text
+        self.layoutAboutToBeChanged.emit()
+        self.rows.sort(key=lambda row: key(row), reverse=order is Qt.SortOrder.DescendingOrder)
+        self.layoutChanged.emit()
+
+    def replace(self, rows: Sequence[Any]) -> None:
+        self.beginResetModel()
+        self.rows = list(rows)
+        self.endResetModel()
+
+    def extend(self, rows: Sequence[Any]) -> None:
+        if not rows:
+            return
+        self.beginInsertRows(QModelIndex(), len(self.rows), len(self.rows) + len(rows) - 1)
+        self.rows.extend(rows)
+        self.endInsertRows()
+
+
+def draw_mark(painter: QPainter, rect: QRectF, name: str) -> None:
+    """Draw a small shape that says a state without relying on its hue.
+
+    "full" disc, "ring", "up" and "down" triangles, "bar" (stopped), "half", "dash"; anything else draws nothing.
+    """
+    c = theme.palette()
+    ink, soft = QColor(c.ink), QColor(c.soft)
+    centre, r = rect.center(), min(rect.width(), rect.height()) / 2 - 1
+    painter.save()
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+    painter.setPen(Qt.PenStyle.NoPen)
+    if name == "full":
+        painter.setBrush(ink)
+        painter.drawEllipse(centre, r * 0.8, r * 0.8)
+    elif name == "ring":
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.setPen(QPen(soft, 1.6))
+        painter.drawEllipse(centre, r * 0.75, r * 0.75)
+    elif name == "half":
+        painter.setBrush(Qt.BrushStyle.NoBrush)
+        painter.setPen(QPen(ink, 1.6))
+        painter.drawEllipse(centre, r * 0.75, r * 0.75)
+        painter.setBrush(ink)
+        painter.drawPie(QRectF(centre.x() - r * 0.75, centre.y() - r * 0.75, r * 1.5, r * 1.5), 90 * 16, 180 * 16)
+    elif name in ("up", "down"):
+        painter.setBrush(QColor(c.high if name == "up" else c.low))
+        sign = -1 if name == "up" else 1
+        x, y = centre.x(), centre.y()
+        points = [(x - r, y - sign * r * 0.75), (x + r, y - sign * r * 0.75), (x, y + sign * r * 0.95)]
+        painter.drawPolygon(QPolygonF([QPointF(*point) for point in points]))
+    elif name == "bar":
+        painter.setBrush(QColor(c.high))
+        painter.drawRect(QRectF(centre.x() - r, centre.y() - r * 0.4, r * 2, r * 0.8))
+    elif name == "dash":
+        painter.setBrush(soft)
+        painter.drawRect(QRectF(centre.x() - r * 0.7, centre.y() - 1, r * 1.4, 2))
+    painter.restore()
+
+
+class _RowPainter(QStyledItemDelegate):
+    """Paints a cell: one or two lines, a shape, the hairline below; a chosen row has a bar at its left."""
+
+    def sizeHint(self, option: QStyleOptionViewItem, index: Index) -> QSize:
+        return QSize(40, row_height(option.fontMetrics))
+
+    def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: Index) -> None:
+        c = theme.palette()
+        view = self.parent()
+        model = index.model()
+        assert isinstance(view, Listing)
+        assert isinstance(model, _Rows)
+        row, column = model.rows[index.row()], model.columns[index.column()]
+        rect = QRectF(option.rect)
+        state = option.state
+        chosen = bool(state & QStyle.StateFlag.State_Selected)
+        painter.save()
+        if chosen or view.hovered == index.row():
+            painter.fillRect(rect, QColor(c.panel_soft))
+        painter.setPen(QPen(QColor(c.line), 1))
+        painter.drawLine(QPointF(rect.left(), rect.bottom() - 0.5), QPointF(rect.right(), rect.bottom() - 0.5))
+        if chosen and index.column() == 0:
+            painter.fillRect(QRectF(rect.left(), rect.top() + 3, 4, rect.height() - 7), QColor(c.accent))
+        inner = rect.adjusted(PADDING, 0, -PADDING, 0)
+        name = column.mark(row) if column.mark is not None else ""
+        if name:
+            side = mark_side(option.fontMetrics)
+            draw_mark(painter, QRectF(inner.left(), inner.center().y() - side / 2, side, side), name)
+            inner.setLeft(inner.left() + side + MARK_GAP)
+        side_flag = Qt.AlignmentFlag.AlignRight if column.right else Qt.AlignmentFlag.AlignLeft
+        flags = side_flag | Qt.AlignmentFlag.AlignVCenter
+        first, second = cell_fonts(option.font, column)
+        painter.setPen(QColor(c.ink))
+        painter.setFont(first)
+        text, below = column.text(row), column.second(row) if column.second is not None else ""
+        lines = fitted_lines(text, QFontMetrics(first), int(inner.width()), most=1 if below else 2)
+        half = inner.height() / 2
+        top = QRectF(inner.left(), inner.top() + 3, inner.width(), half)
+        if below:
+            painter.drawText(top, flags, lines[0])
+            painter.setFont(second)
+            painter.setPen(QColor(c.soft))
+            under = QRectF(inner.left(), inner.center().y() - 2, inner.width(), half - 2)
+            painter.drawText(under, flags, fitted_lines(below, QFontMetrics(second), int(inner.width()), most=1)[0])
+        elif len(lines) > 1:
+            painter.drawText(top, flags, lines[0])
+            painter.drawText(QRectF(inner.left(), inner.center().y() - 3, inner.width(), half), flags, lines[1])
+        else:
+            painter.drawText(inner, flags, lines[0])
+        painter.restore()
+
+    def helpEvent(self, event: QHelpEvent, view: QAbstractItemView, option: QStyleOptionViewItem, index: Index) -> bool:
+        """Show in full what is cut in the cell under the pointer."""
+        model = index.model()
+        if not isinstance(model, _Rows) or not index.isValid():
+            return False
+        row, column = model.rows[index.row()], model.columns[index.column()]
+        width = option.rect.width() - 2 * PADDING - mark_width(option.fontMetrics, column, row)
+        first, second = cell_fonts(option.font, column)
+        text, below = column.text(row), column.second(row) if column.second is not None else ""
+        lines = fitted_lines(text, QFontMetrics(first), width, most=1 if below else 2)
+        is_cut = " ".join(lines) != text or (
+            below and fitted_lines(below, QFontMetrics(second), width, most=1)[0] != below
+        )
+        QToolTip.showText(event.globalPos(), "\n".join(part for part in (text, below) if part) if is_cut else "", view)
+        return True
+
+
+def cell_fonts(font: QFont, column: Column) -> tuple[QFont, QFont]:
+    """Return the fonts of a cell's first line and of its quieter second one."""
+    first, second = QFont(font), QFont(font)
+    first.setBold(column.strong)
+    second.setBold(False)
+    second.setPixelSize(max(11, round(font.pixelSize() * 0.87)))
+    return first, second
+
+
+def mark_side(metrics: QFontMetrics) -> float:
+    """Return the size of the shape in front of a text."""
+    return metrics.height() * 0.72
+
+
+def mark_width(metrics: QFontMetrics, column: Column, row: Any) -> int:
+    """Return the room that the shape in front of a text takes; 0 without one."""
+    has_mark = column.mark is not None and column.mark(row)
+    return round(mark_side(metrics) + MARK_GAP) if has_mark else 0
+
+
+def fitted_lines(text: str, metrics: QFontMetrics, width: int, *, most: int) -> list[str]:
+    """Return `text` on one line, or broken between words on up to `most`; what is still too long ends with "…".
+
+    A text that fits is returned as it is.
+    """
+    if metrics.horizontalAdvance(text) <= width or most == 1:
+        return [metrics.elidedText(text, Qt.TextElideMode.ElideRight, width)]
+    words = text.split(" ")
+    n = 1
+    while n < len(words) and metrics.horizontalAdvance(" ".join(words[: n + 1])) <= width:
+        n += 1
+    first, rest = " ".join(words[:n]), " ".join(words[n:])
+    if not rest:  # one long word
+        return [metrics.elidedText(text, Qt.TextElideMode.ElideRight, width)]
+    return [
+        metrics.elidedText(first, Qt.TextElideMode.ElideRight, width),
+        *fitted_lines(rest, metrics, width, most=most - 1),
+    ]
+
+
+def shared_widths(
+    space: int, shares: Sequence[float], needs: Sequence[int], *, first: Mapping[int, int] | None = None
+) -> list[int]:
+    """Return the columns' widths, together `space`: each its share, unless it needs more and others have some to spare.
+
+    Args:
+        space: To be divided, pixels.
+        shares: Of the columns.
+        needs: What would show each column whole, pixels.
+        first: Columns that have at least so many pixels before all others, where there is not enough for all.
+
+    >>> shared_widths(300, [1, 1, 1], [50, 90, 100])
+    [100, 100, 100]
+    >>> shared_widths(300, [1, 1, 1], [60, 80, 130])
+    [80, 90, 130]
+    >>> shared_widths(300, [1, 1, 1], [120, 150, 130], first={0: 120})
+    [120, 90, 90]
+    """
+    total = sum(shares)
+    widths = [space * share / total for share in shares]
+    lacks = [max(0.0, need - width) for need, width in zip(needs, widths, strict=True)]
+    spares = [max(0.0, width - need) for need, width in zip(needs, widths, strict=True)]
+    moved = min(sum(lacks), sum(spares))
+    if moved > 0:
+        widths = [
+            width + moved * (lack / sum(lacks) - spare / sum(spares))
+            for width, lack, spare in zip(widths, lacks, spares, strict=True)
+        ]
+    wanted = {index: max(widths[index], least) for index, least in (first or {}).items()}
+    if moved < sum(lacks) and sum(wanted.values()) <= space * MOST_FOR_FIRST:
+        rest = sum(width for index, width in enumerate(widths) if index not in wanted)
+        scale = (space - sum(wanted.values())) / rest if rest else 1.0
+        widths = [wanted.get(index, width * scale) for index, width in enumerate(widths)]
+    edges = [round(sum(widths[: i + 1])) for i in range(len(widths))]
+    return [right - left for left, right in zip([0, *edges], edges, strict=False)]
+
+
+def row_height(metrics: QFontMetrics) -> int:
+    """Return the height of a row of two lines."""
+    return round(metrics.height() * 2.35)
+
+
+class Listing(QTableView):
+    """A list of things; Enter or a double click opens one.
+
+    `opened` carries the row's object, `chosen` the one under the cursor.
+    """
+
+    opened = Signal(object)
+    chosen = Signal(object)
+    end_near = Signal()  # scrolled to the last rows: more can be read
+
+    def __init__(self, columns: Sequence[Column], *, sortable: bool = True, name: str = "") -> None:
+        super().__init__()
+        self.setObjectName("listing")
+        self.setAccessibleName(name)
+        self.hovered = -1
+        self._needs = [0] * len(columns)
+        self._names: dict[int, int] = {}
+        self._needs_font = ""
+        self._model = _Rows(columns)
+        self.setModel(self._model)
+        self.setItemDelegate(_RowPainter(self))
+        self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
+        self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.setShowGrid(False)
+        self.setFrameShape(QFrame.Shape.NoFrame)
+        self.setWordWrap(False)
+        self.setTabKeyNavigation(False)
+        self.setMouseTracking(True)
+        self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.verticalHeader().hide()
+        self.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
+        header = self.horizontalHeader()
+        header.setHighlightSections(False)
+        header.setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
+        header.setMinimumSectionSize(30)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        if sortable:
+            header.setSectionsClickable(True)
+            self.setSortingEnabled(True)
+            header.setSortIndicator(-1, Qt.SortOrder.AscendingOrder)
+        self.doubleClicked.connect(lambda index: self._open(index.row()))
+        self.selectionModel().currentRowChanged.connect(self._moved)
+        self.entered.connect(self._hover)
+        self.verticalScrollBar().valueChanged.connect(self._scrolled)
+        self.set_row_height()
+
+    def set_row_height(self) -> None:
+        """Take the row height that the font asks for."""
+        self.verticalHeader().setDefaultSectionSize(row_height(self.fontMetrics()))
+
+    @property
+    def rows(self) -> list[Any]:
+        """The objects shown, in order."""
+        return self._model.rows
+
+    def show_rows(self, rows: Sequence[Any]) -> None:
+        """Show other rows; the cursor stays on the same place in the list."""
+        here = self.currentIndex().row()
+        header = self.horizontalHeader()
+        self._model.replace(rows)
+        if self.isSortingEnabled() and header.sortIndicatorSection() >= 0:
+            self._model.sort(header.sortIndicatorSection(), header.sortIndicatorOrder())
+        if rows:
+            self.selectRow(max(0, min(here, len(rows) - 1)))
+        self._share_width()
+
+    def add_rows(self, rows: Sequence[Any]) -> None:
+        """Append rows; the view does not move."""
+        self._model.extend(rows)
+
+    def current(self) -> Any:
+        """Return the object under the cursor, or None."""
+        row = self.currentIndex().row()
+        return self._model.rows[row] if 0 <= row < len(self._model.rows) else None
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Take the sizes of the new height."""
+        super().resizeEvent(event)
+        self._share_width()
+        self.set_row_height()
+
+    def _share_width(self) -> None:
+        """Give each column its share, and one whose texts would be cut what others can spare.
+
+        What a column needs only grows while the font stays: filtering a list does not move its columns.
+        """
+        columns, font = self._model.columns, self.font()
+        if font.key() != self._needs_font:
+            self._needs, self._names, self._needs_font = [0] * len(columns), {}, font.key()
+        metrics = self.fontMetrics()
+        seen = min(MOST_MEASURED, self.viewport().height() // row_height(metrics) + 1)
+        for index, column in enumerate(columns):
+            first, second = (QFontMetrics(each) for each in cell_fonts(font, column))
+            need = metrics.horizontalAdvance(column.title) + 2 * PADDING + 1
+            for row in self._model.rows[:seen]:
+                below = second.horizontalAdvance(column.second(row)) if column.second is not None else 0
+                edges = mark_width(metrics, column, row) + 2 * PADDING + 1
+                text = first.horizontalAdvance(column.text(row))
+                need = max(need, max(text, below) + edges)
+                if column.strong:  # what the rows are known by
+                    self._names[index] = max(self._names.get(index, 0), text + edges)
+            self._needs[index] = max(self._needs[index], need)
+        shares = [column.width for column in columns]
+        widths = shared_widths(self.viewport().width(), shares, self._needs, first=self._names)
+        for index, width in enumerate(widths):
+            self.setColumnWidth(index, width)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Do everything by keyboard too."""
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            self._open(self.currentIndex().row())
+            return
+        super().keyPressEvent(event)
+
+    def leaveEvent(self, event: Any) -> None:
+        """Forget the pointer."""
+        self.hovered = -1
+        self.viewport().update()
+        super().leaveEvent(event)
+
+    def _hover(self, index: QModelIndex) -> None:
+        self.hovered = index.row()
+        self.viewport().update()
+
+    def _open(self, row: int) -> None:
+        if 0 <= row < len(self._model.rows):
+            self.opened.emit(self._model.rows[row])
+
+    def _moved(self, now: QModelIndex, _before: QModelIndex) -> None:
+        if 0 <= now.row() < len(self._model.rows):
+            self.chosen.emit(self._model.rows[now.row()])
+
+    def _scrolled(self, value: int) -> None:
+        if value >= self.verticalScrollBar().maximum() - 4 * row_height(self.fontMetrics()):
+            self.end_near.emit()
