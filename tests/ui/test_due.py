@@ -4,23 +4,21 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-import importlib.util
-import shutil
 import unicodedata
-from pathlib import Path
 
 import icalendar
 import openpyxl
 import pypdf
 import pytest
 import zxingcpp
-from PySide6.QtCore import QPoint, Qt
+from PySide6.QtCore import QPoint, Qt, QTimer
 from PySide6.QtTest import QTest
 
 from benchapp.metrology.tool import Tool, ToolType
-from benchapp.records import Store, demo
+from benchapp.records import Store
 from benchapp.records.labels import number_of_scan
 from benchapp.records.model import DueItem, Outcome, ToolRecord, ToolState
+from benchapp.records.toollist import import_tools
 from benchapp.ui import page as pages
 from benchapp.ui.context import AppContext
 from benchapp.ui.logbook.model import Verdict, wanted
@@ -30,27 +28,10 @@ from benchapp.ui.paper.labels import Standing, label_sizes
 from benchapp.ui.rack import page as rack_page
 from benchapp.ui.rack.due import When, due_text, when_of
 
-SPEC = importlib.util.spec_from_file_location("rendered", Path(__file__).with_name("rendered.py"))
-rendered = importlib.util.module_from_spec(SPEC)
-SPEC.loader.exec_module(rendered)
-pages_of = rendered.pages_of
+from .conftest import TODAY
+from .rendered import pages_of
 
-TODAY = dt.date(2026, 11, 25)  # a Wednesday
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    path = tmp_path_factory.mktemp("demo") / "demo.kilter"
-    demo.make(path, today=TODAY, years=2)
-    return path
-
-
-@pytest.fixture
-def store(made, tmp_path):
-    path = tmp_path / "demo.kilter"
-    shutil.copy(made, path)
-    with Store.open(path, demo=True) as opened:
-        yield opened
+DEMO_YEARS = 2  # of the demonstration workshop (see conftest)
 
 
 @pytest.fixture
@@ -275,7 +256,7 @@ def test_a_folder_that_is_not_there_is_told_and_nothing_is_written(shop, store, 
 # --------------------------------------------------------------------------------------------------------------- labels
 
 
-def test_the_label_of_a_tool_is_opened_from_its_card_and_scanned_leads_back_to_it(shop, store, tmp_path):
+def test_the_label_of_a_tool_is_opened_from_its_card_and_scanned_leads_back_to_it(shop, store, tmp_path, qtbot):
     page, _, _, _ = shop(store)
     page.open("OCF-003")
     page.card.label.click()
@@ -285,6 +266,7 @@ def test_the_label_of_a_tool_is_opened_from_its_card_and_scanned_leads_back_to_i
     view.choose_size("roll-62")
     assert view.start.isHidden()
     view.save_pdf(tmp_path / "label.pdf")
+    qtbot.waitUntil(lambda: not view.work.is_busy)
     (code,) = zxingcpp.read_barcodes(pages_of(tmp_path / "label.pdf")[0])
     view.back.click()
     assert page.views.currentWidget() is page.main
@@ -312,6 +294,7 @@ def test_labels_of_the_list_begin_where_the_sheet_is_clicked(shop, store, tmp_pa
     QTest.keyClick(view.start, Qt.Key.Key_Down)
     assert (view.start.value(), view.start.text()) == (8, "8")
     view.save_pdf(tmp_path / "labels.pdf")
+    qtbot.waitUntil(lambda: not view.work.is_busy)
     codes = zxingcpp.read_barcodes(pages_of(tmp_path / "labels.pdf")[0])
     assert sorted(number_of_scan(code.text) for code in codes) == sorted(listed)
     view.what.choose("good")  # the demonstration workshop has none
@@ -322,7 +305,65 @@ def test_labels_of_the_list_begin_where_the_sheet_is_clicked(shop, store, tmp_pa
     assert page.views.currentWidget() is page.main
 
 
-def test_a_label_is_true_when_it_is_printed_not_when_the_page_was_opened(shop, tmp_path):
+def many(tmp_path, n):
+    store = Store.open(tmp_path / "many.kilter", demo=False)
+    tools = [Tool(f"OCF-{k:04}", ToolType.SETTING, "A", "N·m", 20.0, 100.0, resolution=1.0) for k in range(n)]
+    import_tools(store, [ToolRecord(tool) for tool in tools], who="custodian", origin="a list")
+    return store
+
+
+def test_two_thousand_labels_leave_the_window_alive_and_can_be_stopped(shop, tmp_path, qtbot):
+    """While they are read and laid out a timer of the window goes on, and no slice of the work is long."""
+    with many(tmp_path, 2000) as store:
+        page, context, _, _ = shop(store)
+        said = []
+        context.message.connect(lambda kind, text: said.append((kind, text)))
+        steps, words = [], []
+        beat = QTimer()
+        beat.setInterval(0)
+        beat.timeout.connect(lambda: steps.append(view.work.is_busy))
+        page.want_labels()
+        view = page._built["labels"]
+        assert view.work.is_busy
+        assert not view.save.isEnabled()
+        view.work.moved.connect(lambda _: words.append(view.says.text()))
+        beat.start()
+        qtbot.waitUntil(lambda: not view.work.is_busy, timeout=120_000)
+        assert len(view.faces) == 2000
+        assert sum(steps) > 20  # the window had its turn again and again
+        assert any("of 2\u202f000 tools read" in text for text in words)
+        target = tmp_path / "labels.pdf"
+        view.save_pdf(target)
+        qtbot.waitUntil(lambda: view._n_laid > 20, timeout=120_000)
+        assert "labels laid out" in view.says.text()
+        assert view.work.is_busy
+        view.refresh()  # as after any change in the store: what is being written goes on
+        assert view.work.is_busy
+        QTest.mouseClick(view.halt, Qt.MouseButton.LeftButton)
+        assert not view.work.is_busy
+        assert said[-1] == ("note", "Stopped: nothing was written.")
+        assert not list(tmp_path.glob("labels.pdf*"))
+        assert view.save.isEnabled()
+        beat.stop()
+
+
+def test_a_sheet_under_way_ends_with_the_page_and_leaves_nothing(shop, tmp_path, qtbot):
+    with many(tmp_path, 300) as store:
+        page, _, _, _ = shop(store)
+        page.want_labels()
+        view = page._built["labels"]
+        qtbot.waitUntil(lambda: not view.work.is_busy, timeout=60_000)
+        view.save_pdf(tmp_path / "labels.pdf")
+        if view.work.is_busy:  # else it was quick enough to be there
+            page.stop()
+            assert not list(tmp_path.glob("labels.pdf*"))
+        view.save_pdf(tmp_path / "again.pdf")
+        qtbot.waitUntil(lambda: not view.work.is_busy, timeout=60_000)
+        assert len(pypdf.PdfReader(tmp_path / "again.pdf").pages) == 13  # 24 on a sheet
+        assert not list(tmp_path.glob("*.part"))
+
+
+def test_a_label_is_true_when_it_is_printed_not_when_the_page_was_opened(shop, tmp_path, qtbot):
     with Store.open(tmp_path / "s.kilter", demo=False) as store:
         tool = Tool("OCF-1", ToolType.SETTING, "A", "N·m", 10, 50, resolution=0.5)
         store.save_tool(ToolRecord(tool, first_use=TODAY))
@@ -332,6 +373,7 @@ def test_a_label_is_true_when_it_is_printed_not_when_the_page_was_opened(shop, t
         assert view.faces[0].standing is Standing.NEVER
         store.change_state("OCF-1", ToolState.QUARANTINED, who="fitter 1", why="fell")
         view.save_pdf(tmp_path / "l.pdf")
+        qtbot.waitUntil(lambda: not view.work.is_busy)
         assert view.faces[0].standing is Standing.STOPPED
         page.stop()
 

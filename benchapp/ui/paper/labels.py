@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
@@ -208,15 +208,20 @@ def face_of(record: ToolRecord, runs: Sequence[RunSummary], *, is_demo: bool, to
     return Face(number, Standing.GOOD, day, record.due)
 
 
-def faces_of(store: Store, numbers: Sequence[str], today: dt.date) -> list[Face]:
-    """Return the labels of these tools as the store knows them now; a number it does not know is left out."""
-    faces = []
+def faces_read(store: Store, numbers: Sequence[str], today: dt.date) -> Iterator[Face | None]:
+    """Yield the label of each of these tools as the store knows it now; None for a number it does not know."""
     for number in numbers:
         record = store.tool(number)
-        if record is not None:
-            runs = store.runs(tool=record.number, limit=RUNS_LOOKED_AT)
-            faces.append(face_of(record, runs, is_demo=store.is_demo, today=today))
-    return faces
+        if record is None:
+            yield None
+            continue
+        runs = store.runs(tool=record.number, limit=RUNS_LOOKED_AT)
+        yield face_of(record, runs, is_demo=store.is_demo, today=today)
+
+
+def faces_of(store: Store, numbers: Sequence[str], today: dt.date) -> list[Face]:
+    """Return the labels of these tools as the store knows them now; a number it does not know is left out."""
+    return [face for face in faces_read(store, numbers, today) if face is not None]
 
 
 # ------------------------------------------------------------------------------------------------------------ drawing
@@ -245,13 +250,35 @@ def write_labels(path: Path, faces: Sequence[Face], size: LabelSize, *, start: i
         LabelError: Nothing to print, no such place, or a number too long for the size. Nothing is written.
         OSError: The file cannot be written.
     """
+    for _ in labels_written(path, faces, size, start=start):
+        pass
+    return n_pages(len(faces), size, start)
+
+
+def labels_written(path: Path, faces: Sequence[Face], size: LabelSize, *, start: int = 1) -> Iterator[int]:
+    """Do what `write_labels` does bit by bit: yields how many labels are laid out, then 0 for each that is drawn.
+
+    A code takes some milliseconds, so that two thousand would hold up a window. The file is there when all of it is
+    written; one that is closed before leaves nothing behind.
+    """
     if not faces:
         raise LabelError("There is no tool to print a label for.")
     if not 1 <= start <= size.per_page:
         raise LabelError(f"The sheet has places 1 to {size.per_page}; {start} is none of them.")
-    for face in faces:
+    for n, face in enumerate(faces, start=1):
         check_fit(face, size)  # refuses before the file is touched
-    path.touch()  # QPdfWriter says nothing of a folder that is not there
+        yield n
+    part = path.with_name(f"{path.name}.part")
+    part.touch()  # QPdfWriter says nothing of a folder that is not there
+    try:
+        yield from _drawn(part, faces, size, start)
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _drawn(path: Path, faces: Sequence[Face], size: LabelSize, start: int) -> Iterator[int]:
+    """Draw the sheets into the file, a label at a time."""
     writer = QPdfWriter(str(path))
     writer.setTitle("Labels")
     writer.setCreator("Kilter")
@@ -267,18 +294,25 @@ def write_labels(path: Path, faces: Sequence[Face], size: LabelSize, *, start: i
         for page_index in range(n_pages(len(faces), size, start)):
             if page_index:
                 writer.newPage()
-            draw_page(painter, faces, size, start=start, page=page_index)
+            for face, place in on_page(faces, size, start=start, page=page_index):
+                draw_label(painter, face, size, place)
+                yield 0
     finally:
         painter.end()
-    return n_pages(len(faces), size, start)
 
 
 def draw_page(painter: QPainter, faces: Sequence[Face], size: LabelSize, *, start: int = 1, page: int = 0) -> None:
     """Draw one sheet, in dots of `DOTS_PER_MM`; raises LabelError."""
+    for face, place in on_page(faces, size, start=start, page=page):
+        draw_label(painter, face, size, place)
+
+
+def on_page(faces: Sequence[Face], size: LabelSize, *, start: int = 1, page: int = 0) -> Iterator[tuple[Face, QRectF]]:
+    """Yield the labels of one sheet with their places, mm."""
     for place in range(size.per_page):
         index = page * size.per_page + place - (start - 1)
         if 0 <= index < len(faces):
-            draw_label(painter, faces[index], size, size.place(place))
+            yield faces[index], size.place(place)
 
 
 @dataclass(frozen=True, slots=True)

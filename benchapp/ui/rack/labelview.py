@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from PySide6.QtCore import QLocale, QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen
@@ -15,7 +16,7 @@ from benchapp.ui import page as pages
 from benchapp.ui import theme
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button
-from benchapp.ui.format import plural
+from benchapp.ui.format import grouped, plural
 from benchapp.ui.page import Facts
 from benchapp.ui.paper.labels import (
     DOTS_PER_MM,
@@ -25,12 +26,17 @@ from benchapp.ui.paper.labels import (
     Standing,
     check_fit,
     draw_page,
-    faces_of,
+    faces_read,
     label_sizes,
+    labels_written,
     n_pages,
-    write_labels,
 )
+from benchapp.ui.slices import Slices
 
+if TYPE_CHECKING:
+    from benchapp.records import Store
+
+MAY_FAIL: Final = (StoreError, LabelError, OSError)
 ALL: Final = "all"
 ONLY_GOOD: Final = "good"
 SAID_BESIDE: Final = (
@@ -151,6 +157,9 @@ class LabelView(QWidget):
         self.context = context
         self._numbers: list[str] = []
         self._all: list[Face] = []
+        self._n_read, self._n_laid = 0, 0
+        self._file: Path | None = None  # that is asked for, and not written yet
+        self.work = Slices(self)
         self.faces: list[Face] = []
         row = QHBoxLayout(self)
         row.setContentsMargins(0, 0, 0, 0)
@@ -169,7 +178,7 @@ class LabelView(QWidget):
         sheet.body.addLayout(turn)
         row.addWidget(sheet, 12)
         side = Panel(margin=20)
-        side.setMinimumWidth(380)
+        side.setMinimumWidth(280)
         side.setMaximumWidth(560)
         body = side.body
         self.sheet_size = Choices([each.name for each in label_sizes()])
@@ -184,7 +193,7 @@ class LabelView(QWidget):
         self.facts = Facts()
         self.problem = label("", "problem", wrap=True)
         self.save = main_button("Save the sheet (PDF) …")
-        self.back = plain_button("Back to the tools")
+        self.back = plain_button("Back")
         self.begin_word = label("Begin at place (or click on the sheet)", "soft")
         for widget in (label("Size", "soft"), self.sheet_size, self.begin_word, self.start, self.what):
             body.addWidget(widget)
@@ -192,6 +201,12 @@ class LabelView(QWidget):
         body.addWidget(self.facts)
         body.addWidget(self.problem)
         body.addSpacing(4)
+        self.says = label("", "soft", wrap=True)
+        self.halt = plain_button("Stop")
+        under_way = QHBoxLayout()
+        under_way.addWidget(self.says, 1)
+        under_way.addWidget(self.halt)
+        body.addLayout(under_way)
         buttons = QHBoxLayout()
         buttons.addWidget(self.save)
         buttons.addWidget(self.back)
@@ -207,6 +222,9 @@ class LabelView(QWidget):
         self.before.clicked.connect(lambda: self._turn(-1))
         self.after.clicked.connect(lambda: self._turn(1))
         self.save.clicked.connect(self._ask)
+        self.halt.clicked.connect(self.stop)
+        self.work.moved.connect(self._show_work)
+        self.work.ended.connect(self._show_work)
         self.back.clicked.connect(self.left)
         self.setFocusProxy(self.sheet_size)
 
@@ -214,26 +232,68 @@ class LabelView(QWidget):
 
     def heading(self) -> tuple[str, str]:
         """Return what stands above the view."""
-        if len(self._all) == 1:
-            return f"Label of {self._all[0].number}", ""
-        return "Labels", plural(len(self._all), "tool")
+        if len(self._numbers) == 1:
+            return f"Label of {self._numbers[0]}", ""
+        return "Labels", plural(len(self._numbers), "tool")
 
     def open(self, key: str) -> None:
         """Make labels for these tools: their numbers, one a line."""
         self._numbers = [number for number in key.split("\n") if number]
         self._page = 0
+        self._all, self.faces = [], []
+        self.picture.show_sheet([], self.chosen_size(), self.start.value(), 0)
         self.refresh()
 
     def refresh(self) -> None:
         """Read the store again: what a label says is true when it is printed."""
         store = self.context.store
-        if store is None:
+        if store is None or self._file is not None:
             return
-        try:
-            self._all = faces_of(store, self._numbers, pages.today())
-        except StoreError as problem:
-            self.context.message.emit("problem", str(problem))
-            return
+        self._read(store, self._show_all)
+
+    def _read(self, store: Store, then: Callable[[], object]) -> None:
+        """Read what the labels say, in slices; `then` when all is read."""
+        found: list[Face] = []
+
+        def reading() -> Iterator[object]:
+            for face in faces_read(store, self._numbers, pages.today()):
+                self._n_read += 1
+                if face is not None:
+                    found.append(face)
+                yield None
+
+        def read() -> None:
+            self._all = found
+            then()
+
+        self._n_read, self._n_laid = 0, 0
+        self.work.begin(reading(), read, self._failed, MAY_FAIL)
+
+    def stop(self) -> None:
+        """Stop reading or writing; nothing half-written stays."""
+        was_writing, self._file = self._file is not None, None
+        self.work.stop()
+        if was_writing:
+            self.context.message.emit("note", "Stopped: nothing was written.")
+
+    def _failed(self, problem: Exception) -> None:
+        was_writing, self._file = self._file is not None, None
+        self.context.message.emit("problem", f"Nothing was written: {problem}" if was_writing else str(problem))
+        self._changed()
+
+    def _show_work(self, *_: object) -> None:
+        busy, n = self.work.is_busy, len(self._numbers)
+        laid = f"{grouped(self._n_laid)} of {grouped(len(self.faces))} labels laid out"
+        self.says.setText(
+            (laid if self._n_laid else f"{grouped(self._n_read)} of {grouped(n)} tools read") if busy else ""
+        )
+        self.halt.setVisible(busy)
+        self.says.setVisible(busy)
+        for part in (self.sheet_size, self.start, self.what):
+            part.setEnabled(not busy)
+        self.save.setEnabled(not busy and bool(self.faces) and not self.problem.text())
+
+    def _show_all(self) -> None:
         several = len(self._all) > 1
         self.what.setVisible(several)
         if not several:
@@ -264,11 +324,11 @@ class LabelView(QWidget):
         self._page = max(0, min(self._page, total - 1))
         counted = [(standing, sum(face.standing is standing for face in self.faces)) for standing in Standing]
         self.facts.show_facts(
-            [(str(n), standing.value.lower()) for standing, n in counted if n]
+            [(standing.value.lower(), str(n)) for standing, n in counted if n]
             + [("sheets" if size.per_page > 1 else "pieces", str(total))]
         )
-        self.problem.setText(_refused(self.faces, size))
-        self.save.setEnabled(bool(self.faces) and not self.problem.text())
+        self.problem.setText(_refused(self.faces, size) if self._all else "There is no tool to print a label for.")
+        self._show_work()
         for button, possible in ((self.before, self._page > 0), (self.after, self._page < total - 1)):
             button.setEnabled(possible)
             button.setVisible(total > 1)
@@ -289,15 +349,28 @@ class LabelView(QWidget):
             self.save_pdf(Path(path))
 
     def save_pdf(self, path: Path) -> None:
-        """Write the sheets; what the labels say is read again first."""
-        self.refresh()
-        try:
-            n = write_labels(path, self.faces, self.chosen_size(), start=self.start.value())
-        except (LabelError, OSError) as problem:
-            self.context.message.emit("problem", f"Nothing was written: {problem}")
+        """Write the sheets, in slices; what the labels say is read again first."""
+        if self.context.store is not None and self._file is None:
+            self._file = path
+            self._read(self.context.store, self._write)
+
+    def _write(self) -> None:
+        self._show_all()
+        path, size, start = self._file, self.chosen_size(), self.start.value()
+        if path is None:
             return
-        what = plural(len(self.faces), "label")
-        self.context.message.emit("note", f"{what} on {plural(n, 'page')} in {path.name}. Print at 100 %.")
+
+        def writing() -> Iterator[object]:
+            for n in labels_written(path, self.faces, size, start=start):
+                self._n_laid = n or self._n_laid
+                yield None
+
+        def written() -> None:
+            self._file = None
+            what, n = plural(len(self.faces), "label"), n_pages(len(self.faces), size, start)
+            self.context.message.emit("note", f"{what} on {plural(n, 'page')} in {path.name}. Print at 100 %.")
+
+        self.work.begin(writing(), written, self._failed, MAY_FAIL)
 
 
 def _refused(faces: list[Face], size: LabelSize) -> str:

@@ -1,0 +1,41 @@
+"""What several tests of the window share: the demonstration workshop, made once for as many years as a module wants."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+
+import pytest
+
+from benchapp.records import Store, demo
+
+TODAY = dt.date(2026, 11, 25)  # a Wednesday
+
+
+@pytest.fixture(scope="session")
+def demo_of(tmp_path_factory):
+    """Return what gives the file of a demonstration store that ends on `TODAY`, with so many years (None: all)."""
+    kept = {}
+
+    def made(years=None):
+        if years not in kept:
+            kept[years] = tmp_path_factory.mktemp("demo") / "demo.kilter"
+            demo.make(kept[years], today=TODAY, **({} if years is None else {"years": years}))
+        return kept[years]
+
+    return made
+
+
+@pytest.fixture(scope="module")
+def made(request, demo_of):
+    """The file with the `DEMO_YEARS` of the module; copied before anything is written."""
+    return demo_of(request.module.DEMO_YEARS)
+
+
+@pytest.fixture
+def store(made, tmp_path, qapp):
+    """A copy of the module's demonstration store, open."""
+    path = tmp_path / "demo.kilter"
+    shutil.copy(made, path)
+    with Store.open(path, demo=True) as opened:
+        yield opened
