@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import replace
 
 import pytest
 
-from benchapp.records import Store, demo
+from benchapp.records import Store
 from benchapp.runs.model import PullKind
 from benchapp.ui.context import AppContext
 from benchapp.ui.curves.benchcurves import PRELOAD, BenchCurves
@@ -18,9 +17,9 @@ class Port:
 
 
 @pytest.fixture(scope="module")
-def shop(tmp_path_factory: pytest.TempPathFactory):
+def shop(demo_of, tmp_path_factory):
     path = tmp_path_factory.mktemp("shop") / "demo.sqlite"
-    demo.make(path, today=dt.date(2026, 11, 25), years=1)
+    path.write_bytes(demo_of(1).read_bytes())
     with Store.open(path, demo=True) as store:
         yield store
 

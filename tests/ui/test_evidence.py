@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import shutil
 from dataclasses import replace
 
 import pytest
@@ -26,7 +25,9 @@ from benchapp.ui.references import page as references_page
 from benchapp.ui.timechart import Drawn, Mark, TimeChart, day_marks
 from drivers.samples import Source
 
-TODAY = dt.date(2026, 11, 25)
+from .conftest import TODAY
+
+DEMO_YEARS = None  # of the demonstration workshop (see conftest)
 
 
 class OpenLock:
@@ -50,21 +51,6 @@ class Bench:
 
     def start_run(self, plan) -> None:
         self.started.append(plan)
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    path = tmp_path_factory.mktemp("demo") / "demo.kilter"
-    demo.make(path, today=TODAY)
-    return path
-
-
-@pytest.fixture
-def store(made, tmp_path):
-    path = tmp_path / "demo.kilter"
-    shutil.copy(made, path)
-    with Store.open(path, demo=True) as opened:
-        yield opened
 
 
 @pytest.fixture

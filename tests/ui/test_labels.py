@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib.util
 import itertools
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -28,10 +26,7 @@ from benchapp.ui.paper.labels import (
 )
 from drivers.samples import Source
 
-SPEC = importlib.util.spec_from_file_location("rendered", Path(__file__).with_name("rendered.py"))
-rendered = importlib.util.module_from_spec(SPEC)
-SPEC.loader.exec_module(rendered)
-pages_of = rendered.pages_of
+from .rendered import pages_of
 
 TODAY = dt.date(2026, 11, 25)
 DAY, DUE = dt.date(2026, 3, 4), dt.date(2027, 3, 4)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib.util
-import sys
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -25,18 +23,9 @@ from benchapp.ui.lockdialog import LockDialog
 from benchapp.ui.people import PeoplePage
 from benchapp.ui.shell import MainWindow, PageSpec
 
+from . import bench_standin as stand
+
 RIGHT = "chain over the river"
-
-
-def _standin():
-    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stand = _standin()
 
 
 class Clock:

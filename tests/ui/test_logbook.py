@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import shutil
 from dataclasses import replace
 
 import pytest
 
 from benchapp.metrology.judgement import CheckpointJudgement
-from benchapp.records import Store, demo
+from benchapp.records import Store
 from benchapp.records.model import Outcome
 from benchapp.runs.judging import judge_checkpoint, judge_run
 from benchapp.runs.model import RunState
@@ -26,22 +24,7 @@ from benchapp.ui.logbook.model import (
 )
 from benchapp.ui.verdict import probability_text
 
-TODAY = dt.date(2026, 11, 25)
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    path = tmp_path_factory.mktemp("demo") / "demo.kilter"
-    demo.make(path, today=TODAY, years=2)
-    return path
-
-
-@pytest.fixture
-def store(made, tmp_path):
-    path = tmp_path / "demo.kilter"
-    shutil.copy(made, path)
-    with Store.open(path, demo=True) as opened:
-        yield opened
+DEMO_YEARS = 2  # of the demonstration workshop (see conftest)
 
 
 @pytest.fixture

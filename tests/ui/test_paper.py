@@ -6,14 +6,12 @@ import datetime as dt
 import hashlib
 import io
 import json
-import shutil
 import time
 import unicodedata
 
 import pypdf
 import pytest
 
-from benchapp.records import Store, demo
 from benchapp.records.canonical import canonical
 from benchapp.records.model import EntryKind
 from benchapp.ui.context import AppContext
@@ -22,22 +20,7 @@ from benchapp.ui.paper.overviews import period_pdf, tool_life_pdf
 from benchapp.ui.paper.record import record_pdf
 from benchapp.ui.paper.sheet import Col, PaperError, Sheet
 
-TODAY = dt.date(2026, 11, 25)
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    path = tmp_path_factory.mktemp("demo") / "demo.kilter"
-    demo.make(path, today=TODAY, years=1)
-    return path
-
-
-@pytest.fixture
-def store(made, tmp_path, qapp):
-    path = tmp_path / "demo.kilter"
-    shutil.copy(made, path)
-    with Store.open(path, demo=True) as opened:
-        yield opened
+DEMO_YEARS = 1  # of the demonstration workshop (see conftest)
 
 
 @pytest.fixture

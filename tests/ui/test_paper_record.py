@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import errno
 import hashlib
-import importlib.util
 import io
 import json
-import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,31 +14,14 @@ import pypdf
 import pytest
 import zxingcpp
 
-from benchapp.records import Person, Store, demo
+from benchapp.records import Person
 from benchapp.ui.paper import record, sheet
 from benchapp.ui.paper.pictures import columns_of
 from benchapp.ui.paper.sheet import PaperError, Piece, Sheet, lines_of, write_file
 
-SPEC = importlib.util.spec_from_file_location("rendered", Path(__file__).with_name("rendered.py"))
-rendered = importlib.util.module_from_spec(SPEC)
-SPEC.loader.exec_module(rendered)
+from . import rendered
 
-TODAY = dt.date(2026, 11, 25)
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    path = tmp_path_factory.mktemp("demo") / "demo.kilter"
-    demo.make(path, today=TODAY, years=1)
-    return path
-
-
-@pytest.fixture
-def store(qapp, made, tmp_path):
-    path = tmp_path / "demo.kilter"
-    shutil.copy(made, path)
-    with Store.open(path, demo=True) as opened:
-        yield opened
+DEMO_YEARS = 1  # of the demonstration workshop (see conftest)
 
 
 def read(data: bytes) -> tuple[pypdf.PdfReader, str]:

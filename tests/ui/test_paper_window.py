@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import csv
-import datetime as dt
 import hashlib
-import importlib.util
 import shutil
-import sys
 import time
 from pathlib import Path
 
@@ -18,7 +15,7 @@ from PySide6.QtCore import Qt, QTimer
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QFileDialog
 
-from benchapp.records import Person, Store, custodian, demo
+from benchapp.records import Person, Store, custodian
 from benchapp.records.model import EntryKind
 from benchapp.ui.context import AppContext
 from benchapp.ui.logbook.actions import SayDialog
@@ -26,19 +23,10 @@ from benchapp.ui.logbook.page import LogbookPage
 from benchapp.ui.rack.life import LifeView
 from benchapp.ui.shell import MainWindow, PageSpec
 
-TODAY = dt.date(2026, 11, 25)
+from . import bench_standin as stand
+
+DEMO_YEARS = 1  # of the demonstration workshop (see conftest)
 PASSPHRASE = "chain over the river"
-
-
-def _standin():
-    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stand = _standin()
 
 
 def wait(true, what: str) -> None:
@@ -46,13 +34,6 @@ def wait(true, what: str) -> None:
     while not true():
         assert time.monotonic() < deadline, f"waited for {what}"
         QTest.qWait(5)
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory):
-    path = tmp_path_factory.mktemp("demo") / "demo.kilter"
-    demo.make(path, today=TODAY, years=1)
-    return path
 
 
 class Room:

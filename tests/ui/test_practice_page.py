@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib.util
-import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +15,7 @@ from PySide6.QtWidgets import QApplication
 
 from benchapp.pulls.pull import Mode
 from benchapp.pulls.reader import read_pulls
-from benchapp.records import Store, demo, practice
+from benchapp.records import Store, practice
 from benchapp.runs.model import RunState
 from benchapp.session.view import Phase, PracticePull
 from benchapp.ui.context import AppContext
@@ -27,17 +25,7 @@ from benchapp.ui.shell import MainWindow, PageSpec
 from benchapp.ui.theme import FIGURE_SHARE, INSTRUCTION_SHARE, Sizes, font_of_cap
 from drivers.samples import Source
 
-
-def _standin():
-    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stand = _standin()
-TODAY = dt.date(2026, 11, 25)
+from . import bench_standin as stand
 
 
 class Bench(stand.StandIn):
@@ -147,9 +135,9 @@ class Trainee:
 
 
 @pytest.fixture(scope="module")
-def verified(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def verified(demo_of: Callable[[int], Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("verified") / "demo.sqlite"
-    demo.make(path, today=TODAY, years=1)
+    path.write_bytes(demo_of(1).read_bytes())
     with Store.open(path, demo=True) as store:
         practice.delete_person(store, "fitter 2")
     return path

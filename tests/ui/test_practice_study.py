@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib.util
-import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,24 +13,15 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from benchapp.pulls.pull import Flag, Mode, Pull
-from benchapp.records import Store, StoreError, demo, studies
+from benchapp.records import Store, StoreError, studies
 from benchapp.session.view import PracticePull
 from benchapp.torque.direction import Direction
 from benchapp.ui.context import AppContext
 from benchapp.ui.practice.studyview import StudyView
 from drivers.samples import Source
 
+from . import bench_standin as stand
 
-def _standin():
-    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stand = _standin()
-TODAY = dt.date(2026, 11, 25)
 WALL = "2026-11-25T09:00:00+00:00"
 
 
@@ -130,10 +119,8 @@ class Group:
 
 
 @pytest.fixture(scope="module")
-def verified(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("verified") / "demo.sqlite"
-    demo.make(path, today=TODAY, years=1)
-    return path
+def verified(demo_of: Callable[[int], Path]) -> Path:
+    return demo_of(1)
 
 
 @pytest.fixture
