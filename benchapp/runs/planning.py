@@ -207,7 +207,8 @@ def plan_run(
         detector: Name and version of the reader.
         geometric: Geometric influences by symbol, measured before, of the model or typed; what is not given is missing.
         must_be_suitable: Refuse a reference that falls short of the procedure's demand, is overdue or was not
-            calibrated in a direction of the run, unless overridden. False: the plan's warnings tell it.
+            calibrated in a direction of the run, unless overridden; for a live run also one of which no uncertainty
+            is known, where the procedure demands one. False: the plan's warnings tell it.
         override: Start all the same.
     """
     refusal = _refuse_tool(tool, procedure, target, n_readings, limit_percent)
@@ -221,7 +222,8 @@ def plan_run(
     uncovered = _uncovered(reference, checkpoints, preloads)
     if uncovered is not None:
         return _refuse_reference(tool, reference, uncovered, checkpoints, preloads, others)
-    against = _against(reference, procedure, checkpoints, preloads, others, today, tool.unit)
+    asks = source is Source.LIVE and procedure.refuses_unknown
+    against = _against(reference, procedure, checkpoints, preloads, others, today, tool.unit, asks_unknown=asks)
     if override is not None and not (override.custodian.strip() and override.reason.strip()):
         return Refusal("override", tool.number, tool.unit, reference=reference.number)
     if against.sentences and must_be_suitable and override is None:
@@ -306,7 +308,7 @@ def _why_not(
     low, high = (_n(end / factor) for end in usable_range_nm(reference))
     if _uncovered(reference, checkpoints, preloads) is not None:
         return f"{reference.number} goes from {low} to {high} {tool.unit} only."
-    said = _against(reference, procedure, checkpoints, preloads, (), today, tool.unit).sentences
+    said = _against(reference, procedure, checkpoints, preloads, (), today, tool.unit, asks_unknown=False).sentences
     if said:
         return " ".join(said)
     unstated = _unstated(reference, checkpoints)
@@ -436,26 +438,33 @@ def _against(
     others: Sequence[Reference],
     today: dt.date | None,
     unit: str,
+    *,
+    asks_unknown: bool,
 ) -> _Against:
-    """Return what makes the reference unsuitable, and which others are suitable; what is missing is a warning."""
+    """Return what makes the reference unsuitable, and which others are suitable.
+
+    With `asks_unknown` a demand is not met by an uncertainty that nobody knows; without, that is a warning only.
+    """
     demand = procedure.demand
     found = _failings(reference, checkpoints, demand, today)
-    calibration = reference.calibration
-    if calibration is None or not found:
-        return _Against((), ())
     said = []
+    if asks_unknown and demand is not None and not _broken(reference):
+        said.extend(_unknown(reference, checkpoints, demand, unit))
+    if not found and not said:
+        return _Against((), ())
     by_key: dict[tuple[str, float | None], list[Failing]] = {}
     for failing in found:
         by_key.setdefault((failing.key, failing.limit), []).append(failing)
+    calibration = reference.calibration
     for (key, limit), group in by_key.items():
         if key == "unusable":
             said.append(
                 f"{reference.number}: its calibration cannot correct readings ({_broken(reference)}); "
                 "they stay as shown."
             )
-        elif key == "overdue":
+        elif key == "overdue" and calibration is not None:
             said.append(f"{reference.number}: its calibration was due on {calibration.due.isoformat()}.")
-        elif key == "not-yet-calibrated":
+        elif key == "not-yet-calibrated" and calibration is not None:
             said.append(f"{reference.number}: its calibration is dated {calibration.calibrated.isoformat()}, to come.")
         elif key == "direction":
             words = sorted({f.need.direction.value for f in group if f.need is not None})
@@ -475,6 +484,23 @@ def _against(
     elif others:
         said[-1] += " No other reference would do."
     return _Against(tuple(said), would_do)
+
+
+def _unknown(reference: Reference, checkpoints: Sequence[Checkpoint], demand: Demand, unit: str) -> list[str]:
+    """Return the sentence for a demand that cannot be looked at, because the uncertainty is not known."""
+    unstated = _unstated(reference, checkpoints)
+    if not unstated:
+        return []
+    limits = sorted({c.limit_percent for c in unstated})
+    greatest = sorted({demand.greatest(limit) for limit in limits})
+    wants = (
+        f"for a limit of ±{' and ±'.join(map(_n, limits))} % the procedure wants "
+        f"{' and '.join(map(_n, greatest))} % or better ({_QUANTITIES[demand.quantity.value]})."
+    )
+    if reference.calibration is None:
+        return [f"{reference.number} has no calibration entered; {wants} Enter it in References."]
+    places = ", ".join(dict.fromkeys(f"{_n(c.target)} {unit}" for c in unstated))
+    return [f"{reference.number}: its certificate states no uncertainty at {places}; {wants}"]
 
 
 def _suitable(

@@ -187,6 +187,7 @@ _OPTIONAL: Final[dict[str, FigureKind]] = {
     "reference.share_of_limit": _number(0.01, 1, 0.25),
     "reference.uncertainty": _number(0.01, 100, 1.0, "% of reading, k = 2"),
     "reference.quantity": _one_of("interval", "uncertainty", "accuracy"),
+    "reference.unknown": _one_of("refused", "told"),
     "decision.r": _number(0.01, 3, 1.0),
     "coverage.factor": _number(1, 4, 2.0),
     "coverage.probability": _number(0.5, 0.9999, 0.95),
@@ -304,6 +305,11 @@ class Procedure:
         if fixed is not None:
             return Demand(Quantity(self.value("reference.quantity", "uncertainty")), percent=float(fixed))
         return None
+
+    @property
+    def refuses_unknown(self) -> bool:
+        """A reference of unknown uncertainty fails the demand; False: there is none, or that is only told."""
+        return self.demand is not None and self.value("reference.unknown", "refused") == "refused"
 
     @property
     def pause_limit_s(self) -> float:

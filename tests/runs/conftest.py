@@ -45,7 +45,7 @@ def plan(the_tool=None, procedure="workshop-full", **options):
         options.pop("reference", None) or reference(),
         shipped_procedure(procedure) if isinstance(procedure, str) else procedure,
         "fitter 2",
-        Source.SIMULATED,
+        options.pop("source", Source.SIMULATED),
         **options,
     )
 

@@ -15,7 +15,9 @@ from benchapp.metrology.tool import ToolType
 from benchapp.runs.codec import plan_from_data, plan_to_data
 from benchapp.runs.model import RunPlan
 from benchapp.runs.planning import Override, Refusal
+from benchapp.runs.procedure import copied, without
 from benchapp.torque.direction import Direction
+from drivers.samples import Source
 
 TODAY = dt.date(2026, 3, 4)
 
@@ -110,12 +112,75 @@ def test_a_direction_without_calibration_is_told(make):
     assert isinstance(make.plan(today=TODAY, must_be_suitable=True), RunPlan)
 
 
-def test_without_calibration_the_run_starts_and_what_cannot_be_said_is_told(make):
-    plan = make.plan(reference=make.reference(calibrations=()), today=TODAY, must_be_suitable=True)
+def live(**more):
+    return {"today": TODAY, "must_be_suitable": True, "source": Source.LIVE} | more
+
+
+@pytest.mark.parametrize(
+    ("procedure", "wanted"),
+    [
+        ("workshop-full", "for a limit of ±4 % the procedure wants 1 % or better (interval W')"),
+        ("iso-6789-2003", "for a limit of ±4 % the procedure wants 1 % or better (U, k = 2)"),
+        ("iso-6789-1-2017", "for a limit of ±4 % the procedure wants 1 % or better (interval W')"),
+        ("asme-b107-300", "for a limit of ±4 % the procedure wants 1 % or better (error and U, k = 2)"),
+    ],
+)
+def test_a_demand_is_not_met_by_what_nobody_knows(make, procedure, wanted):
+    """A reference that is 0.1 % too uncertain is refused; one of which nothing is known was not."""
+    others = (known_to(make, 0.5, "REF-3"),)
+    bare = make.plan(reference=make.reference(calibrations=()), others=others, **live(procedure=procedure))
+    assert isinstance(bare, Refusal)
+    assert bare.key == "unsuitable"
+    assert f"REF-1 has no calibration entered; {wanted}" in bare.sentence()
+    assert "REF-3 would do." in bare.sentence()
+    assert "custodian may override" in bare.sentence()
+    unstated = make.plan(reference=known_to(make, None), others=others, **live(procedure=procedure))
+    assert isinstance(unstated, Refusal)
+    assert "REF-1: its certificate states no uncertainty at 8 N·m, 24 N·m, 40 N·m; " + wanted in unstated.sentence()
+    assert isinstance(make.plan(reference=known_to(make, 0.5), **live(procedure=procedure)), RunPlan)
+
+
+def test_where_only_some_checkpoints_are_stated_the_others_are_named(make):
+    partly = known_to(make, (0.2, 0.2, None))
+    tool = make.tool(lowest=20.0, highest=95.0)
+    refused = make.plan(tool, reference=partly, **live())
+    assert "no uncertainty at 57 N·m, 95 N·m; " in refused.sentence()
+
+
+def test_the_custodian_may_start_without_calibration_and_it_stands_in_the_plan(make):
+    bare = make.reference(calibrations=())
+    plan = make.plan(reference=bare, override=Override("custodian", "REF-2 is at the laboratory"), **live())
     assert isinstance(plan, RunPlan)
-    assert "no guard band and no probability can be stated." in plan.warnings[0]
-    unstated = make.plan(reference=known_to(make, None), today=TODAY, must_be_suitable=True)
-    assert "states no uncertainty at 8 N·m, 24 N·m, 40 N·m" in unstated.warnings[0]
+    assert any("has no calibration entered; for a limit" in each for each in plan.warnings)
+    assert any("no guard band and no probability can be stated." in each for each in plan.warnings)
+    assert plan.warnings[-1] == "Overridden by custodian: REF-2 is at the laboratory"
+
+
+def test_a_spot_check_and_the_demonstration_tell_what_cannot_be_said_and_start(make):
+    for options in (
+        live(source=Source.SIMULATED),
+        live(source=Source.REPLAYED),
+        live(procedure="workshop-spot", target=24.0),
+    ):
+        plan = make.plan(reference=make.reference(calibrations=()), **options)
+        assert isinstance(plan, RunPlan)
+        assert "no guard band and no probability can be stated." in plan.warnings[0]
+        unstated = make.plan(reference=known_to(make, None), **options)
+        assert "states no uncertainty at " in unstated.warnings[0]
+    # what is known to be too poor is refused in a spot check too
+    poor = make.plan(reference=known_to(make, 2.0), **live(procedure="workshop-spot", target=24.0))
+    assert poor.key == "unsuitable"
+
+
+def test_an_own_procedure_refuses_unless_it_says_otherwise(make):
+    bare = make.reference(calibrations=())
+    own = copied(make.procedure("workshop-full"), "own-full", "Ferry, full run")
+    assert isinstance(make.plan(reference=bare, **live(procedure=own)), Refusal)
+    told = make.edited(own, "reference.unknown", "told", source="custodian", mark="P")
+    assert isinstance(make.plan(reference=bare, **live(procedure=told)), RunPlan)
+    free = without(without(own, "reference.share_of_limit"), "reference.quantity")
+    assert free.demand is None
+    assert isinstance(make.plan(reference=bare, **live(procedure=free)), RunPlan)
 
 
 def test_an_override_needs_custodian_and_reason_and_stands_in_the_plan(make):

@@ -137,6 +137,11 @@ def desk(qtbot, tmp_path):
     window.deleteLater()
 
 
+def known(percent=0.2, to_nm=250.0) -> Calibration:
+    points = tuple(CalibrationPoint(x, x, percent) for x in (2.0, 100.0, to_nm))
+    return Calibration("C-1", "laboratory 1", dt.date(2026, 1, 5), dt.date(2099, 1, 5), 2.0, to_nm, 2.0, points)
+
+
 class Inputs:
     """Counts what a person does: a field filled, a key pressed, a click."""
 
@@ -175,7 +180,10 @@ def test_from_the_empty_program_to_the_first_pull_in_at_most_eight_inputs(desk, 
     assert window.bench.card.card is not None  # captured by itself
     assert person.n <= 8
     plan = port.asked[0][1]
-    assert [c.target for c in plan.checkpoints] == [20.0, 60.0, 100.0]
+    # a full run demands a calibrated reference, which an empty program has not: a spot check in mid-range is proposed
+    assert plan.procedure["key"] == "workshop-spot"
+    assert [c.target for c in plan.checkpoints] == [60.0]
+    assert "REF-1 has no calibration entered: its readings are taken as they come." in plan.warnings[0]
     assert plan.operator == "fitter 2"
     assert plan.source is Source.LIVE
     assert list(shelf.kept) == ["OCF-014"]
@@ -184,12 +192,87 @@ def test_from_the_empty_program_to_the_first_pull_in_at_most_eight_inputs(desk, 
     assert shelf.acts == [("reference entered", "REF-1", "fitter 2", "none named yet")]
 
 
-def test_own_procedures_are_offered_and_the_run_keeps_their_figures(desk):
+def test_a_spot_check_is_proposed_only_while_no_reference_is_calibrated_and_nobody_chose(desk):
+    window, _, shelf = desk
+    panel = window.bench.start
+    shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=20.0, highest=90.0, resolution=5.0)
+    shelf.held["REF-1"] = replace(stand.REFERENCE, calibrations=())
+    window.set_operator("fitter 2")
+    panel.fill()
+    assert panel.procedure.currentData() == "workshop-spot"
+    window.context.tool_wanted.emit("OCF-014")
+    panel.replan()
+    assert [c.target for c in panel.plan.checkpoints] == [50.0]  # 54 is not marked
+    assert panel.target.placeholderText() == "50 N·m, or type another"
+    QTest.keyClicks(panel.target, "70")
+    panel.replan()
+    assert [c.target for c in panel.plan.checkpoints] == [70.0]
+    panel.target.clear()
+    shelf.held["REF-1"] = replace(stand.REFERENCE, calibrations=(known(),))
+    window.context.store_changed.emit("references")
+    assert panel.procedure.currentData() == "workshop-full"
+    panel.procedure.setCurrentIndex(panel.procedure.findData("workshop-spot"))
+    panel.procedure.activated.emit(panel.procedure.currentIndex())
+    panel.replan()
+    assert panel.plan is None
+    assert "a spot check needs a target" in panel.says.text()  # who chooses one says where
+    assert panel.target.placeholderText() == ""
+
+
+def test_a_full_run_with_a_reference_of_which_nothing_is_known_needs_the_custodian(desk):
     window, _, shelf = desk
     panel = window.bench.start
     shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=20.0, highest=100.0)
     shelf.held["REF-1"] = Reference("REF-1", 250.0)
+    shelf.held["REF-2"] = replace(stand.REFERENCE, number="REF-2", calibrations=(known(),))
+    window.settings.put("reference", "REF-1")
     window.set_operator("fitter 2")
+    panel.fill()
+    assert panel.procedure.currentData() == "workshop-full"
+    window.context.tool_wanted.emit("OCF-014")
+    panel.replan()
+    assert panel.plan is None
+    assert panel.override_box.isVisible()
+    for part in ("REF-1 has no calibration entered", "wants 1 % or better", "REF-2 would do", "custodian may override"):
+        assert part in panel.says.text()
+
+
+def is_whole(label: QLabel) -> bool:
+    """The text fits into the label, wrapped as it is shown."""
+    room = label.contentsRect()
+    wanted = label.fontMetrics().boundingRect(room, Qt.TextFlag.TextWordWrap, label.text())
+    return wanted.height() <= room.height() and wanted.width() <= room.width()
+
+
+@pytest.mark.parametrize("size", [(1366, 768), (1920, 1080)])
+def test_every_warning_of_a_plan_stands_in_the_foot_and_nothing_is_cut(desk, qtbot, size):
+    window, port, shelf = desk
+    window.resize(*size)
+    panel = window.bench.start
+    shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=22.5, highest=247.5, resolution=2.5)
+    shelf.held["REF-1"] = Reference("REF-1", 250.0)
+    window.set_operator("fitter 2")
+    port.show(stand.view(None, capacity_nm=None, source=Source.LIVE))
+    panel.fill()
+    panel.procedure.setCurrentIndex(panel.procedure.findData("workshop-spot"))
+    panel.procedure.activated.emit(panel.procedure.currentIndex())
+    window.context.tool_wanted.emit("OCF-014")
+    QTest.keyClicks(panel.target, "246.3")
+    panel.replan()
+    qtbot.waitUntil(lambda: panel.foot.width() > 1000)
+    assert len(panel.plan.warnings) == 3  # no room, no calibration, not marked
+    for warning in panel.plan.warnings:
+        assert warning in panel.says.text()
+    assert is_whole(panel.says)
+
+
+def test_own_procedures_are_offered_and_the_run_keeps_their_figures(desk):
+    window, _, shelf = desk
+    panel = window.bench.start
+    shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=20.0, highest=100.0)
+    shelf.held["REF-1"] = replace(stand.REFERENCE, calibrations=(known(),))
+    window.set_operator("fitter 2")
+    panel.fill()
     own = copied(shipped_procedure("workshop-full"), "own-ferry-tools", "Ferry tools")
     shelf.own = [edited(own, "readings.II", 5, source="workshop practice", mark="P")]
     window.context.store_changed.emit("procedures")

@@ -14,8 +14,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
-from PySide6.QtCore import QStringListModel, Qt, QTimer, Signal
-from PySide6.QtGui import QKeyEvent
+from PySide6.QtCore import QRect, QStringListModel, Qt, QTimer, Signal
+from PySide6.QtGui import QFontMetrics, QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QButtonGroup,
@@ -58,7 +58,11 @@ log = logging.getLogger(__name__)
 
 RANGE_BETWEEN: Final = re.compile(r"\s*(?:\bto\b|…|\.\.\.|–|—|(?<=\d)\s*-\s*(?=\d))\s*")
 MOST_TOOLS: Final = 200
+FULL_RUN: Final = "workshop-full"
+SPOT_CHECK: Final = "workshop-spot"
+PROPOSED_SHARE: Final = 0.6  # of the tool's maximum: the middle checkpoint of a full run
 LONG_SENTENCE: Final = 110
+SMALLER: Final = (0.78, 0.66, 0.56)  # of the cap height of what stands in the foot
 EXTENSION_ASKED: Final = "Then the length of the wrench, drive to grip, and of the extension."
 REPLAN_MS: Final = 60
 LINK_MS: Final = 400
@@ -161,6 +165,7 @@ class StartPanel(QWidget):
         self.references: dict[str, Reference] = {}
         self.procedures: dict[str, Procedure] = {}
         self._shipped: tuple[Procedure, ...] = ()
+        self._proposed = ""  # by the panel, while nobody chose
         self._chosen_procedure = ""  # by a person, before the records with the shop's own were there
         self.plan: RunPlan | None = None
         self._problem = ""
@@ -582,13 +587,13 @@ class StartPanel(QWidget):
         self.list.setStyleSheet(f"QListWidget::item {{ padding: {round(s.body * 0.5)}px {round(s.body * 0.6)}px; }}")
         if self.origins is not None:
             self.origins.restyle()
-        self._fit_says()
         self.go.setFont(font_of_cap(s.lead * 1.35, bold=True))
         self.go.setMinimumSize(round(s.lead * 13), round(s.lead * 4.2))
         self.foot_row.setContentsMargins(*(round(s.pad * 0.8),) * 4)
         self.foot_row.setSpacing(round(s.pad))
         self.who.setVerticalSpacing(round(s.gap * 0.45))
         self.foot.setFixedHeight(round(s.lead * 4.2 + s.pad * 1.8))
+        self._fit_says()
 
     # ------------------------------------------------------------------------------------------------------------- fill
 
@@ -616,6 +621,7 @@ class StartPanel(QWidget):
         self.reference.addItem("another one, new here …", "")
         index = self.reference.findData(chosen) if chosen else 0
         self.reference.setCurrentIndex(max(0, index))
+        self._propose_procedure()
         self._reference_picked()
         self._number_edited()
         self._show_link()
@@ -637,7 +643,7 @@ class StartPanel(QWidget):
         found = {procedure.key: procedure for procedure in (*self._shipped, *own)}
         if found == self.procedures:
             return
-        chosen = self._chosen_procedure or self.settings.get("procedure") or "workshop-full"
+        chosen = self._chosen_procedure or self.settings.get("procedure") or FULL_RUN
         self.procedures = found
         self.procedure.clear()
         for key, procedure in found.items():
@@ -645,6 +651,30 @@ class StartPanel(QWidget):
             self.procedure.addItem(f"{procedure.name}{version}", key)
         self.procedure.setCurrentIndex(max(0, self.procedure.findData(chosen)))
         self._show_procedure()
+
+    def _propose_procedure(self) -> None:
+        """Until a reference is calibrated a full run would be refused: a spot check is proposed while nobody chose.
+
+        In the demonstration, and before the records are open, a full run is.
+        """
+        if self._chosen_procedure or self.settings.get("procedure"):
+            return
+        ready = any(reference.calibration is not None for reference in self.references.values())
+        self._proposed = FULL_RUN if ready or self.context.is_demo or self.context.store is None else SPOT_CHECK
+        index = self.procedure.findData(self._proposed)
+        if index >= 0 and index != self.procedure.currentIndex():
+            self.procedure.setCurrentIndex(index)
+            self._show_procedure()
+
+    def _proposed_target(self, tool: Tool, procedure: Procedure) -> float | None:
+        """Return a torque in mid-range for a spot check that nobody chose; it stands in the field until one is typed."""
+        at = None
+        if procedure.key == self._proposed and not self._chosen_procedure and not self.with_extension.isChecked():
+            from benchapp.runs.planning import on_mark
+
+            at = on_mark(tool, float(f"{tool.highest * PROPOSED_SHARE:.4g}"))
+        self.target.setPlaceholderText("" if at is None else f"{words.plain(at)} {tool.unit}, or type another")
+        return at
 
     def _fill_ports(self) -> None:
         offered = self.list_ports is not None
@@ -892,7 +922,7 @@ class StartPanel(QWidget):
         if not procedure.is_spot_check or tool.fixed:
             return None
         if not self.target.text().strip():
-            return None
+            return self._proposed_target(tool, procedure)
         value, unit = parse_torque(self.target.text(), tool.unit)
         target = value if unit == tool.unit else from_nm(to_nm(value, unit), tool.unit)
         if not self.with_extension.isChecked():
@@ -1024,12 +1054,32 @@ class StartPanel(QWidget):
         both = ", both directions" if len({c.direction for c in plan.checkpoints}) > 1 else ""
         many = "s" if preloads != 1 else ""
         said = f"{preloads} preload{many}, then {n} pulls at {', '.join(points)} {plan.tool.unit}{both}."
-        return " ".join((said, *plan.warnings[:1]))
+        return " ".join((said, *plan.warnings))
 
     def _fit_says(self) -> None:
-        """Three lines of it fit under the cards in smaller type only."""
-        s = Sizes.of(self.window().height())
-        self.says.setFont(font_of_cap(s.lead * (0.78 if len(self.says.text()) > LONG_SENTENCE else 1.0)))
+        """Everything that is said stands in the foot: in smaller type where it is long, never cut."""
+        lead, text, room = Sizes.of(self.window().height()).lead, self.says.text(), self._room_for_says()
+        sizes = (1.0, *SMALLER) if len(text) <= LONG_SENTENCE else SMALLER
+        for share in sizes:
+            font = font_of_cap(lead * share)
+            wanted = QFontMetrics(font).boundingRect(room, Qt.TextFlag.TextWordWrap, text)
+            if share == sizes[-1] or (wanted.height() <= room.height() and wanted.width() <= room.width()):
+                self.says.setFont(font)
+                return
+
+    def _room_for_says(self) -> QRect:
+        """What the foot leaves beside its buttons, as the layout will share it out."""
+        inner = self.foot.contentsRect().marginsRemoved(self.foot_row.contentsMargins())
+        for button in (self.to_check, self.go):
+            if not button.isHidden():
+                inner.setWidth(inner.width() - button.sizeHint().expandedTo(button.minimumSize()).width())
+                inner.setWidth(inner.width() - self.foot_row.spacing())
+        return QRect(0, 0, max(1, inner.width()), max(1, inner.height()))
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """The foot has another width: what it says may need another size."""
+        super().resizeEvent(event)
+        self._fit_says()
 
     def _say(self, text: str, *, problem: bool) -> None:
         self._problem = text if problem else ""
@@ -1054,7 +1104,8 @@ class StartPanel(QWidget):
             self.begin()
             return
         for field in (self.number, self.range, self.reference_number, self.capacity, self.target, self.operator):
-            if field.isVisible() and not field.text().strip():
+            proposed = field is self.target and bool(field.placeholderText())
+            if field.isVisible() and not field.text().strip() and not proposed:
                 field.setFocus()
                 return
 
@@ -1102,7 +1153,8 @@ class StartPanel(QWidget):
             self._say(str(error), problem=True)
             return
         self.settings.put("reference", plan.reference.number)
-        self.settings.put("procedure", str(self.procedure.currentData()))
+        if self.procedure.currentData() != self._proposed:
+            self.settings.put("procedure", str(self.procedure.currentData()))
         self.context.operator = plan.operator
         self.settings.put("operator", plan.operator)
         known = [name for name in self.settings.get("operators") if name != plan.operator]

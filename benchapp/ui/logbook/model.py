@@ -347,6 +347,7 @@ FIGURE_NAMES: Final[Mapping[str, str]] = {
     "reference.share_of_limit": "reference: share of the limit",
     "reference.uncertainty": "reference: greatest uncertainty",
     "reference.quantity": "reference: what is compared with it",
+    "reference.unknown": "reference: when that is not known",
     "deviation.convention": "deviation",
     "decision.rule": "decision rule",
     "conduct.set_aside_unflagged": "who may set aside an unflagged reading",
