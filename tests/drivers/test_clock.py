@@ -194,3 +194,54 @@ def test_a_stall_whose_lines_are_lost_is_a_gap_and_one_whose_lines_come_late_is_
     t_s, gaps = _rebuilt(ArrivalClock(1000), late)
     assert gaps == []
     assert np.abs(t_s - np.arange(len(t_s)) / 1000).max() < 0.02
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    st.sampled_from([0.0, 1000.0]),
+    st.floats(0.0003, 0.03),
+    st.lists(
+        st.tuples(
+            st.integers(1, 40),
+            st.sampled_from([0.0, 0.0, 0.0, 0.001, 0.015, 0.07, -0.0002]),
+            st.sampled_from([0] * 20 + [1, 5]),
+        ),
+        min_size=1,
+        max_size=400,
+    ),
+    st.booleans(),
+)
+def test_the_short_way_dates_as_the_long_one(
+    rate_hz: float, period_s: float, lumps: list[tuple[int, float, int]], goes_away: bool
+) -> None:
+    short, long = ArrivalClock(rate_hz), ArrivalClock(rate_hz)
+    line, arrival_s, n_short = 0, 100.0, 0
+    for number, (n, late_s, refused) in enumerate(lumps):
+        line += refused
+        arrival_s += n * period_s + late_s
+        if goes_away and number == len(lumps) // 2:
+            short.resume(0.3)
+            long.resume(0.3)
+        marks = Marks(range(line, line + n), arrival_s=arrival_s)
+        expected, gaps = long.date(marks)
+        t_s = short.go_on(line, n, arrival_s)
+        if t_s is None:
+            t_s, told = short.date(marks)
+            assert told == gaps
+        else:
+            n_short += 1
+            assert gaps == []
+        assert np.array_equal(t_s, expected)
+        line += n
+    assert short.interval_s == long.interval_s
+
+
+def test_a_steady_stream_goes_the_short_way() -> None:
+    clock = ArrivalClock(1000)
+    missed = 0
+    for line in range(6000):
+        arrival_s = 50 + line / 1000
+        if clock.go_on(line, 1, arrival_s) is None:
+            clock.date(Marks(range(line, line + 1), arrival_s=arrival_s))
+            missed += line > 3000
+    assert missed <= 7  # the steering every half second

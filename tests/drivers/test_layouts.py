@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.layouts import LineReader, digits_are_alike
-from drivers.lines import Kind, LineDefinition
+from drivers.lines import Kind, Line, LineDefinition
 from drivers.profile import Profile, Profiles, parse
 
 BUILT_IN = Profiles()
@@ -20,8 +20,9 @@ BUILT_IN = Profiles()
 def _assert_same(profile: Profile, bodies: list[bytes]) -> None:
     reader, definition = LineReader(profile), LineDefinition(profile)
     for body in bodies:
-        columns = reader.read(body)
         lines = [definition.read(raw) for raw in body.split(profile.terminator)[:-1]]
+        _assert_plain(reader, body, lines)
+        columns = reader.read(body)
         assert len(columns) == len(lines)
         for row, line in enumerate(lines):
             code = int(columns.code[row])
@@ -34,6 +35,18 @@ def _assert_same(profile: Profile, bodies: list[bytes]) -> None:
                     assert np.array_equal([columns.ticks[row]], [line.ticks], equal_nan=True)
                 if columns.sequence is not None:
                     assert columns.sequence[row] == line.sequence
+
+
+def _assert_plain(reader: LineReader, body: bytes, lines: list[Line]) -> int:
+    """The shortest way says what the definition says, or nothing; return how many lines it took."""
+    digits = reader.read_plain(body)
+    if digits is None:
+        return 0
+    assert digits.dtype == np.int64
+    assert digits.tolist() == [line.torque.digits for line in lines]
+    assert {line.kind for line in lines} == {Kind.SAMPLE}
+    assert {(line.unit, line.torque.decimals) for line in lines} == {reader.formats[reader.plain_code]}
+    return len(digits)
 
 
 ODD = parse(
@@ -127,6 +140,43 @@ def test_fast_reading_is_the_slow_definition(profile: Profile, parts: list[tuple
 @given(st.sampled_from(PROFILES), st.binary(max_size=6000))
 def test_noise_is_read_like_the_slow_definition(profile: Profile, noise: bytes) -> None:
     _assert_same(profile, [noise + profile.terminator])
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.sampled_from([BUILT_IN.get("signed value, unit"), BUILT_IN.get("bare value"), ODD, CROWDED]),
+    st.sampled_from(["+0123.45 Nm", "- 12,5 N2", "12.50", "+1 lbft", "3=+1,5", "5", "0.", "-.5 Nm", "+1.2 N.m"]),
+    st.integers(1, 80),
+    st.integers(0, 2**32),
+)
+def test_a_few_plain_lines_with_a_damaged_byte_are_never_misread(
+    profile: Profile, text: str, n: int, seed: int
+) -> None:
+    random = Random(seed)
+    line, definition = text.encode() + profile.terminator, LineDefinition(profile)
+    reader = LineReader(profile)
+    reader.read(line)
+    for damage in (0, 0, 1, 1, 2):
+        body = bytearray(bytes(random.choice(b"0123456789") if byte in b"0123456789" else byte for byte in line * n))
+        for _ in range(damage):
+            at = random.randrange(len(body) - len(profile.terminator))
+            body[at] = random.choice([random.randrange(256), *b"+-0 .,_\r\n;"])
+        raw = bytes(body)
+        _assert_plain(reader, raw, [definition.read(part) for part in raw.split(profile.terminator)[:-1]])
+
+
+def test_the_line_of_the_profile_that_is_used_most_goes_the_shortest_way() -> None:
+    reader = LineReader(BUILT_IN.get("signed value, unit"))
+    for n in (1, 2, 7, 64, 65, 300):
+        body = b"".join(b"%+08.2f Nm\r\n" % (i - 3.25) for i in range(n))
+        reader.read(b"+0000.00 Nm\r\n")
+        digits = reader.read_plain(body)
+        assert digits is not None
+        assert digits.tolist() == [100 * i - 325 for i in range(n)]
+    assert reader.read_plain(b"+0000.00 cNm\r\n") is None
+    reader.read(b"+0000.00 cNm\r\n")  # what came last is expected next
+    assert reader.read_plain(b"-0000.07 cNm\r\n") == [-7]
+    assert reader.formats[reader.plain_code] == ("cN·m", 2)
 
 
 @pytest.mark.parametrize(
