@@ -300,15 +300,19 @@ def test_rate_of_durable_pulls_on_a_disk_like_that_of_the_goal(tmp_path, slow_sy
     else:
         taken = durable_on(tmp_path / "disk", slow_sync)
     print(f"\n{told('a disk like that of the goal (every sync made to take 0.2 ms; goals 0.6 and 2.5)', taken)}")
-    # Each thread has the goal's time to itself on a quiet machine only; its CPU time tells on a busy one too.
+    # Wall time tells in rounds in which both yardsticks were undisturbed, CPU time on a busy machine too; of each the
+    # best round, since other programs can only add to it.
     assert min(own_cpu_ms(taken)) <= SLOW_SYNC_S * 1e3 / 0.6 - SLOW_SYNC_S * 1e3
-    if statistics.median(taken["sync"]) <= 1.05 * SLOW_SYNC_S * 1e3 and ratio(taken, "sync", "row")[0] >= 0.78:
-        assert ratio(taken, "sync", "keeper")[0] >= 0.6
-        assert ratio(taken, "delete", "keeper")[0] >= 2.5
-    else:
-        print(
-            "  the machine is busy: the yardsticks themselves are off, so the rates are told but not held to the goal"
-        )
+    n_rounds = len(taken["sync"])
+    quiet = [
+        index
+        for index in range(n_rounds)
+        if taken["sync"][index] <= 1.05e3 * SLOW_SYNC_S and taken["sync"][index] >= 0.78 * taken["row"][index]
+    ]
+    print(f"  {len(quiet)} of {n_rounds} rounds were undisturbed; the best of these is held to the goals")
+    if quiet:
+        assert max(taken["sync"][index] / taken["keeper"][index] for index in quiet) >= 0.6
+        assert max(taken["delete"][index] / taken["keeper"][index] for index in quiet) >= 2.5
 
 
 def chain_blob(trace) -> bytes:
