@@ -667,7 +667,7 @@ class StartPanel(QWidget):
             self._show_procedure()
 
     def _proposed_target(self, tool: Tool, procedure: Procedure) -> float | None:
-        """Return a torque in mid-range for a spot check that nobody chose; it stands in the field until one is typed."""
+        """Return a torque in mid-range for a spot check that nobody chose; it stands there until one is typed."""
         at = None
         if procedure.key == self._proposed and not self._chosen_procedure and not self.with_extension.isChecked():
             from benchapp.runs.planning import on_mark
