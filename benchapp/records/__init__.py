@@ -37,7 +37,6 @@ from benchapp.records.model import (
     ToolRecord,
     ToolState,
 )
-from benchapp.records.packing import PackedPull, packed
 
 if TYPE_CHECKING:
     from benchapp.records.store import Store
@@ -52,7 +51,6 @@ __all__ = [
     "JobEntry",
     "NotAllowedError",
     "Outcome",
-    "PackedPull",
     "Person",
     "ReadingRow",
     "RereadDifference",
@@ -71,7 +69,6 @@ __all__ = [
     "ToolRecord",
     "ToolState",
     "WrongStoreError",
-    "packed",
 ]
 
 

@@ -10,8 +10,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
-from benchapp.records import PackedPull, packed
 from benchapp.records.model import Outcome
+from benchapp.records.packing import PackedPull, packed
 from benchapp.runs.model import CapturedPull, Run
 from benchapp.torque.trace import Trace
 

@@ -9,9 +9,9 @@ import sqlite3
 
 import pytest
 
-from benchapp.records import SealedError, packed, shown
+from benchapp.records import SealedError, shown
 from benchapp.records._under_way import UnderWay
-from benchapp.records.packing import text_of
+from benchapp.records.packing import packed, text_of
 from benchapp.runs.codec import CodecError, to_data
 from benchapp.runs.model import Hold, RunState
 from benchapp.torque import trace_codec

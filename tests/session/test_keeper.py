@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from benchapp.pulls.pull import Mode, Pull
-from benchapp.records import PackedPull
+from benchapp.records.packing import PackedPull
 from benchapp.runs.model import CapturedPull, PullKind, Run, RunState
 from benchapp.session._keeper import Job, Keeper
 from benchapp.torque.direction import Direction
