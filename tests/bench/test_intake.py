@@ -32,6 +32,7 @@ SIGNED = Profiles().get("signed value, unit")
 ROUNDS = 3
 # The axis of time is being found; the CPU time that counts is that of hours, not of the first moment.
 SETTLE_S = 4.2
+QUIET_MS = 2.0  # readline's own p99 on a quiet machine is 0.5 to 0.8 ms
 
 # A line holds hundredths that count up and wrap (paced, flat out), or the time at which it was written (timed).
 WRITER = """
@@ -218,6 +219,8 @@ def test_goal_3_from_written_to_value(rate: int) -> None:
         f"\ngoal 3: {rate} lines/s, ms from written to value, p50 {p50:.3f}, p99 {p99:.3f}; readline + float "
         f"{slow_p50:.3f}, {slow_p99:.3f}: ratios {ratios[0]:.2f}, {ratios[1]:.2f}; load {os.getloadavg()[0]:.1f}"
     )
+    if slow_p99 > QUIET_MS:
+        pytest.skip(f"the machine is too busy to tell: readline itself is late by {slow_p99:.1f} ms at p99")
     assert ratios[0] <= 1.0
     assert ratios[1] <= 1.0
 
