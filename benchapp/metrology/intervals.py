@@ -131,6 +131,31 @@ def time_to_uncertainty(drift: Drift, u0: float, target: float, longest: float =
     return _first(lambda t: u0**2 + drift.variance(t) >= target**2, longest)
 
 
+MOST_DOF: Final = 200
+"""More degrees of freedom count as so many: t is then 0.6 % above the normal distribution's."""
+
+
+def reach_at(drift: Drift, t: float, u0: float, p: float, u0_dof: float | None) -> float:
+    """Return t_p·√(u0² + variance of drift at t), the reach of what is expected at `t` above or below its middle.
+
+    The value it starts from and the fit have degrees of freedom of their own: a factor for the few of the fit on both
+    makes a well known value badly known. ν_eff is cut to a whole number, as JCGM 100:2008, G.4.1 has it.
+
+    Args:
+        drift: The fit.
+        t: Time since the last value.
+        u0: Standard uncertainty of the last value.
+        p: Of the quantile, e.g. 0.975 for 95 % in the middle.
+        u0_dof: Degrees of freedom of u0, infinity allowed; None: it shares the fit's, as the handbook's tables do.
+    """
+    fitted = drift.variance(t)
+    if u0_dof is None:
+        return t_quantile(p, drift.dof) * math.sqrt(u0**2 + fitted)
+    below = u0**4 / u0_dof + fitted**2 / drift.dof
+    dof = max(1, min(math.floor((u0**2 + fitted) ** 2 / below), MOST_DOF)) if below > 0 else MOST_DOF
+    return t_quantile(p, dof) * math.sqrt(u0**2 + fitted)
+
+
 def time_within_limits(
     drift: Drift,
     u0: float,
@@ -138,19 +163,21 @@ def time_within_limits(
     limits: tuple[float, float],
     probability: float,
     longest: float = 1e5,
+    u0_dof: float | None = None,
 ) -> float | None:
     """Return when value0 + drift ± t·√(u0² + variance of drift) reaches a limit; None: not before `longest`.
 
-    t has the fit's degrees of freedom; two-sided when both limits are finite, one-sided when one is infinite.
+    t has the fit's degrees of freedom, or with `u0_dof` those of `reach_at`; two-sided when both limits are finite,
+    one-sided when one is infinite.
 
     Source:
         NASA-HDBK-8739.19-5, tables 7-4 to 7-6 (second-hand; which t is used was found by reproducing them).
     """
     both = all(map(math.isfinite, limits))
-    t_factor = t_quantile((1 + probability) / 2 if both else probability, drift.dof)
+    p = (1 + probability) / 2 if both else probability
 
     def reached(t: float) -> bool:
-        y, reach = value0 + drift.drift(t), t_factor * math.sqrt(u0**2 + drift.variance(t))
+        y, reach = value0 + drift.drift(t), reach_at(drift, t, u0, p, u0_dof)
         return y + reach >= limits[1] or y - reach <= limits[0]
 
     return _first(reached, longest)

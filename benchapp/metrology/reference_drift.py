@@ -12,9 +12,8 @@ from typing import Final
 import numpy as np
 
 from benchapp.metrology.correction import points_of
-from benchapp.metrology.distributions import t_quantile
 from benchapp.metrology.errors import RefusedError
-from benchapp.metrology.intervals import fit_drift
+from benchapp.metrology.intervals import fit_drift, reach_at
 from benchapp.metrology.reference import Calibration, Reference
 from benchapp.torque.direction import Direction
 
@@ -139,7 +138,7 @@ def outlook(series: ErrorSeries, day: dt.date, *, probability: float = 0.95) -> 
         return None
     last = series.errors[-1]
     u0 = (last.expanded_percent or 0.0) / 2
-    reach = t_quantile((1 + probability) / 2, drift.dof) * math.sqrt(u0**2 + drift.variance(ahead))
+    reach = reach_at(drift, ahead, u0, (1 + probability) / 2, math.inf)  # a certificate's k = 2 names no ν
     return Outlook(
         float(drift.coefficients[0]), len(years), last.error_percent + drift.drift(ahead), reach, probability
     )

@@ -11,15 +11,15 @@ import datetime as dt
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
 from typing import Any, Final
 
-from benchapp.metrology.distributions import t_quantile
 from benchapp.metrology.errors import RefusedError
-from benchapp.metrology.intervals import Drift, a3, fit_drift, staircase, time_within_limits
+from benchapp.metrology.intervals import Drift, a3, fit_drift, reach_at, staircase, time_within_limits
 from benchapp.metrology.judgement import judge
+from benchapp.metrology.tool import Tool
 from benchapp.records.canonical import parse
 from benchapp.records.dates import seconds
 from benchapp.records.errors import ChangedMeanwhileError, NotAllowedError
@@ -30,6 +30,7 @@ from benchapp.runs.judging import judge_input
 from benchapp.runs.model import Run
 from benchapp.runs.procedure import ProcedureError
 from benchapp.torque.direction import Direction
+from benchapp.torque.units import from_nm
 
 DAYS_PER_MONTH: Final = 365.25 / 12
 TARGET: Final = 0.95
@@ -52,7 +53,18 @@ class Stage(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class PointResult:
-    """One checkpoint of one run; percent. `expanded_percent` is None where the record gives no uncertainty."""
+    """One checkpoint of one run; percent. The uncertainties are None where the record gives none.
+
+    Attributes:
+        target_nm: Checkpoint.
+        direction: Direction.
+        limit_percent: Limits, ± percent.
+        mean_percent: Mean deviation.
+        n: Readings that count.
+        expanded_percent: W, with the k of its procedure.
+        standard_percent: w, without k.
+        dof: Effective degrees of freedom of w.
+    """
 
     target_nm: float
     direction: Direction
@@ -60,6 +72,8 @@ class PointResult:
     mean_percent: float
     n: int
     expanded_percent: float | None
+    standard_percent: float | None = None
+    dof: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,9 +141,9 @@ def as_found_as_left(store: Store, number: str, run_id: str) -> tuple[str, str] 
 def point_results(run: Run) -> tuple[PointResult, ...]:
     """Mean deviation at each checkpoint that has readings that count."""
     try:
-        expanded = [point.budget.expanded for point in judge(judge_input(run)).checkpoints]
+        budgets = [point.budget for point in judge(judge_input(run)).checkpoints]
     except (RefusedError, ProcedureError):
-        expanded = []
+        budgets = []
     found = []
     for index, point in enumerate(run.plan.checkpoints):
         values = [
@@ -138,9 +152,12 @@ def point_results(run: Run) -> tuple[PointResult, ...]:
             if pull.checkpoint_index == index and pull.deviation_percent is not None
         ]
         if values:
-            known = expanded[index] if expanded else None
             mean = math.fsum(values) / len(values)
-            found.append(PointResult(point.target_nm, point.direction, point.limit_percent, mean, len(values), known))
+            at = PointResult(point.target_nm, point.direction, point.limit_percent, mean, len(values), None)
+            if budgets:
+                known = budgets[index]
+                at = replace(at, expanded_percent=known.expanded, standard_percent=known.standard, dof=known.dof)
+            found.append(at)
     return tuple(found)
 
 
@@ -188,7 +205,8 @@ class DriftAt:
         percent_per_month: Fitted slope.
         n: Intervals it was fitted to.
         leaves_months: From the last run until the expected deviation reaches a limit; None: not within 20 years.
-        earliest_months: Until a limit can no longer be excluded with `probability`; None: not within 20 years.
+        earliest_months: Until a limit can no longer be excluded with `probability`; 0: it could not on the day of the
+            last run, so that nothing can be told; None: not within 20 years.
         latest_months: Until it is outside with `probability`; None: not within 20 years.
         probability: Of both ends.
         band: (months from the last run, lower, upper): between which a value is to be expected with `probability`.
@@ -238,17 +256,21 @@ def drifts(history: Sequence[RunResult], *, probability: float = TARGET) -> list
 
 
 def _drift_at(last: PointResult, drift: Drift, n: int, probability: float) -> DriftAt:
-    u0 = (last.expanded_percent or 0.0) / 2
+    u0, u0_dof = last.standard_percent or 0.0, last.dof
     value, limit = last.mean_percent, last.limit_percent
     ends = (-limit, limit)
-    factor = t_quantile((1 + probability) / 2, drift.dof)
+
+    def reach(t: float) -> float:
+        return reach_at(drift, t, u0, (1 + probability) / 2, u0_dof)
 
     def outside(t: float) -> bool:
-        return abs(value + drift.drift(t)) - factor * math.sqrt(u0**2 + drift.variance(t)) >= limit
+        return abs(value + drift.drift(t)) - reach(t) >= limit
 
     steps = int(_LOOK_AHEAD_MONTHS * 10)
     leaves = time_within_limits(drift, 0.0, value, ends, 0.0, _LOOK_AHEAD_MONTHS)
-    earliest = time_within_limits(drift, u0, value, ends, probability, _LOOK_AHEAD_MONTHS)
+    earliest = time_within_limits(drift, u0, value, ends, probability, _LOOK_AHEAD_MONTHS, u0_dof)
+    if abs(value) + reach(0.0) >= limit:
+        earliest = 0.0
     latest = next((step / 10 for step in range(steps + 1) if outside(step / 10)), None)
     shown = max((each for each in (leaves, earliest, latest) if each is not None), default=0.0)
     until = min(max(1.15 * shown, 12.0), _BAND_MONTHS)
@@ -264,9 +286,8 @@ def _drift_at(last: PointResult, drift: Drift, n: int, probability: float) -> Dr
         latest,
         probability,
         tuple(
-            (t, value + drift.drift(t) - reach, value + drift.drift(t) + reach)
+            (t, value + drift.drift(t) - reach(t), value + drift.drift(t) + reach(t))
             for t in (until * step / 12 for step in range(13))
-            for reach in (factor * math.sqrt(u0**2 + drift.variance(t)),)
         ),
     )
 
@@ -288,14 +309,14 @@ class Suggestion:
     Attributes:
         tool: Number.
         method: "a3", "staircase" or "drift".
-        months: Whole months, between `SHORTEST_MONTHS` and `LONGEST_MONTHS`.
+        months: Whole months, between `SHORTEST_MONTHS` and `LONGEST_MONTHS`; None: the method can tell nothing.
         now_months: The interval in force.
         reason: One sentence with its figures.
     """
 
     tool: str
     method: str
-    months: int
+    months: int | None
     now_months: int
     reason: str
 
@@ -338,18 +359,35 @@ def suggest(
     )
     at = drifts(history, probability=target)
     if at:
-        first = min(at, key=lambda each: math.inf if each.earliest_months is None else each.earliest_months)
-        months = first.earliest_months
-        if months is None:
-            reason = f"From {first.n} intervals no checkpoint is seen to reach its limit within 20 years."
-        else:
-            reason = (
-                f"From {first.n} intervals: at {first.target_nm:g} N·m it moves "
-                f"{_signed(first.percent_per_month, 3)} a month from {_signed(first.value_percent, 2)}, and may reach "
-                f"its limit of {first.limit_percent:g} % after {months:.1f} months ({target * 100:.0f} %)."
-            )
-        made.append(Suggestion(number, "drift", _whole(math.inf if months is None else months), now, reason))
+        made.append(_by_drift(record.tool, now, at))
     return made
+
+
+def _by_drift(tool: Tool, now: int, at: Sequence[DriftAt]) -> Suggestion:
+    """The checkpoint that may leave its limits first decides."""
+    first = min(at, key=lambda each: math.inf if each.earliest_months is None else each.earliest_months)
+    months = first.earliest_months
+    if months is None:
+        reason = f"From {first.n} intervals no checkpoint is seen to reach its limit within 20 years."
+        return Suggestion(tool.number, "drift", LONGEST_MONTHS, now, reason)
+    where = f"at {from_nm(first.target_nm, tool.unit):.6g} {tool.unit}"
+    value, limit = _signed(first.value_percent, 2), f"its limit of {first.limit_percent:g} %"
+    sure = f"{first.probability * 100:.0f} %"
+    if months > 0:
+        reason = (
+            f"From {first.n} intervals: {where} it moves {_signed(first.percent_per_month, 3)} a month from {value}, "
+            f"and may reach {limit} after {months:.1f} months ({sure})."
+        )
+        return Suggestion(tool.number, "drift", _whole(months), now, reason)
+    if abs(first.value_percent) >= first.limit_percent:
+        reason = f"The last full run found it outside {limit} {where} ({value}): drift tells nothing of an interval."
+    else:
+        _, low, high = first.band[0]
+        reason = (
+            f"From {first.n} intervals this method can tell nothing: {where} it stood at {value}, which is known to "
+            f"±{(high - low) / 2:.2g} % only ({sure}); that reaches {limit} on the day of the last run."
+        )
+    return Suggestion(tool.number, "drift", None, now, reason)
 
 
 def _signed(value: float, decimals: int) -> str:
@@ -374,6 +412,8 @@ def decide_interval(store: Store, suggestion: Suggestion, *, accepted: bool, who
     """
     if not why.strip():
         raise NotAllowedError(store.path, "Deciding on an interval needs a reason. Nothing was changed.")
+    if suggestion.months is None:
+        raise NotAllowedError(store.path, "This method suggests no interval. Nothing was changed.")
     with store._db.writing_raw() as raw:
         if not store._is_custodian(who):
             raise NotAllowedError(store.path, f"{who or 'Nobody'} is no custodian; only a custodian sets an interval.")

@@ -175,6 +175,34 @@ def test_variables_interval_rows_i5_i6():
     assert intervals.time_within_limits(drift, 0.28, 10.03, (-math.inf, 11), 0.9) == pytest.approx(171.747997, abs=1e-5)
 
 
+def test_the_value_and_the_fit_have_degrees_of_freedom_of_their_own():
+    """Welch-Satterthwaite, JCGM 100:2008, G.4.1, cut to a whole number; t of SciPy."""
+    drift = intervals.fit_drift(DAYS, DRIFT)
+    for t, u0, dof in ((0.0, 0.28, math.inf), (100.0, 0.28, 9.0), (300.0, 0.05, math.inf)):
+        fitted = drift.variance(t)
+        effective = math.floor((u0**2 + fitted) ** 2 / (u0**4 / dof + fitted**2 / 4))
+        wanted = scipy.stats.t.ppf(0.975, min(effective, 200)) * math.sqrt(u0**2 + fitted)
+        assert intervals.reach_at(drift, t, u0, 0.975, dof) == pytest.approx(wanted, rel=1e-12)
+        shared = scipy.stats.t.ppf(0.975, 4) * math.sqrt(u0**2 + fitted)
+        assert intervals.reach_at(drift, t, u0, 0.975, None) == pytest.approx(shared, rel=1e-12)
+    still = intervals.fit_drift([10, 20, 30], [0.0, 0.0, 0.0], order=1)
+    assert intervals.reach_at(still, 5.0, 0.0, 0.975, math.inf) == 0.0
+
+
+def test_what_is_expected_covers_as_often_as_it_says():
+    """Simulated drifts with a known truth, fixed seed: with the few degrees of the fit for all it covers too much."""
+    random, ahead, u0, s = np.random.default_rng(20260304), 12.0, 0.7, 0.15
+    own = shared = 0
+    n = 1500
+    for _ in range(n):
+        drift = intervals.fit_drift([12.0] * 4, 0.05 * 12 + random.normal(0, s, 4), order=1)
+        off = abs(random.normal(0, u0) + random.normal(0, s) + 0.05 * ahead - drift.drift(ahead))
+        own += off <= intervals.reach_at(drift, ahead, u0, 0.975, math.inf)
+        shared += off <= intervals.reach_at(drift, ahead, u0, 0.975, None)
+    assert 0.935 * n <= own <= 0.965 * n
+    assert shared > 0.99 * n
+
+
 def test_too_few_calibrations_for_a_drift_are_refused():
     with pytest.raises(RefusedError, match="more than 2"):
         intervals.fit_drift([100, 200], [0.1, 0.2])

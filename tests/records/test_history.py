@@ -18,7 +18,7 @@ from .test_impact import verified
 
 
 def point(value: float, expanded: float = 0.0) -> hi.PointResult:
-    return hi.PointResult(40.0, Direction.CLOCKWISE, 4.0, value, 3, expanded)
+    return hi.PointResult(40.0, Direction.CLOCKWISE, 4.0, value, 3, expanded, expanded / 2)
 
 
 def result(day: str, value: float, stage: hi.Stage = hi.Stage.AS_FOUND, expanded: float = 0.0) -> hi.RunResult:
@@ -81,14 +81,15 @@ def test_drift_through_zero_and_the_date_with_its_interval():
     (at,) = hi.drifts(history)
     months = [366 / hi.DAYS_PER_MONTH, *[365 / hi.DAYS_PER_MONTH] * 3]
     moved = [1.2, 1.3, 1.1, 1.2]
-    # by hand: least squares through zero, its variance, and Student's t of SciPy
+    # by hand: least squares through zero, its variance, Welch-Satterthwaite (JCGM 100, G.4.1), Student's t of SciPy
     square = math.fsum(t * t for t in months)
     slope = math.fsum(t * y for t, y in zip(months, moved, strict=True)) / square
     s2 = math.fsum((y - slope * t) ** 2 for t, y in zip(months, moved, strict=True)) / 3
-    t95 = float(stats.t.ppf(0.975, 3))
 
     def reach(t: float) -> float:
-        return t95 * math.sqrt(0.2**2 + s2 + t * t * s2 / square)
+        fitted = s2 + t * t * s2 / square
+        dof = min(math.floor((0.2**2 + fitted) ** 2 / (fitted**2 / 3)), 200)
+        return float(stats.t.ppf(0.975, dof)) * math.sqrt(0.2**2 + fitted)
 
     assert (at.n, at.percent_per_month) == (4, pytest.approx(slope))
     assert at.leaves_months == pytest.approx((4.0 - 2.3) / slope, rel=1e-6)
@@ -96,6 +97,50 @@ def test_drift_through_zero_and_the_date_with_its_interval():
     assert 2.3 + slope * early + reach(early) == pytest.approx(4.0, abs=1e-6)
     assert 2.3 + slope * late - reach(late) == pytest.approx(4.0, abs=0.02)  # looked for in tenths of a month
     assert early < at.leaves_months < late
+
+
+def few(values, expanded, unit="N·m", spread_days=365):
+    start = dt.date(2020, 1, 1)
+    days = [(start + dt.timedelta(days=spread_days * n)).isoformat() for n in range(len(values))]
+    history = [result(day, value, expanded=expanded) for day, value in zip(days, values, strict=True)]
+    return hi._by_drift(make_tool(unit=unit), 12, hi.drifts(history))
+
+
+def test_a_stable_tool_that_is_known_well_enough_is_not_called_due():
+    """u0 has no few degrees of freedom: with the fit's t for all, 1.3 % would have reached 4 % at once."""
+    made = few([-0.6, -0.7, -0.65, -0.7], expanded=2.4)
+    assert made.months == 24
+    assert "may reach" not in made.reason or "after 0.0" not in made.reason
+
+
+def test_where_the_uncertainty_alone_reaches_the_limit_the_drift_tells_nothing_and_suggests_nothing():
+    made = few([-0.6, -0.7, -0.65, -0.7], expanded=4.0)
+    assert made.months is None
+    for part in ("can tell nothing", "at 40 N·m it stood at −0.70 %", "±3.9 % only (95 %)", "its limit of 4 %"):
+        assert part in made.reason
+    out = few([0.0, 1.5, 3.1, 4.6], expanded=0.4)
+    assert out.months is None
+    assert "outside its limit of 4 % at 40 N·m (+4.60 %)" in out.reason
+
+
+def test_the_drift_speaks_in_the_tools_unit():
+    made = few([0.0, 1.0, 2.0, 2.95], expanded=0.4, unit="lbf·ft")
+    assert "at 29.5025 lbf·ft it moves" in made.reason  # 40 N·m, NIST SP 811
+
+
+def test_the_uncertainty_of_a_run_counts_without_its_k(store):
+    """k of the procedure is not 2 everywhere."""
+    verified(store, "first", "2025-03-04")
+    (found,) = hi.tool_history(store, "OCF-014")
+    for each in found.points:
+        assert each.standard_percent == pytest.approx(each.expanded_percent / 2)
+        assert each.dof > 1
+    days = ("2020-01-01", "2021-01-01", "2022-01-01", "2023-01-01")
+    two = [result(day, 0.9 * n, expanded=0.4) for n, day in enumerate(days)]
+    three = [
+        dataclasses.replace(run, points=(dataclasses.replace(run.points[0], expanded_percent=0.6),)) for run in two
+    ]
+    assert hi.drifts(three) == hi.drifts(two)
 
 
 def test_too_little_history_gives_no_drift():
@@ -115,6 +160,9 @@ def test_an_interval_is_suggested_with_reasons_and_the_custodian_decides(store):
     assert (made["staircase"].months, made["staircase"].now_months) == (13, 12)  # 12 longer by a tenth, rounded down
     assert 1 <= made["drift"].months <= 24
     assert "from −" in made["drift"].reason or "from -" in made["drift"].reason
+    nothing = dataclasses.replace(made["drift"], months=None)
+    with pytest.raises(NotAllowedError, match="suggests no interval"):
+        hi.decide_interval(store, nothing, accepted=True, who="custodian", why="because")
     chosen = made["staircase"]
     with pytest.raises(NotAllowedError, match="custodian"):
         hi.decide_interval(store, chosen, accepted=True, who="fitter 2", why="saves time")

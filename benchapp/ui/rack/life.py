@@ -348,6 +348,8 @@ class LifeView(QWidget):
             ends = f"{_date(start, drift.earliest_months)} … {_date(start, drift.latest_months)}"
             slope = f"{percent(drift.percent_per_month * 12, 2)} a year"
             leaves = f"leaves ±{short(drift.limit_percent)} % {_date(start, drift.leaves_months)} ({ends})"
+            if drift.earliest_months == 0:
+                leaves = f"known too badly to say when it leaves ±{short(drift.limit_percent)} %"
             facts.append((name, f"{slope}, {leaves}"))
         self.drift_facts.show_facts(facts)
 
@@ -378,7 +380,10 @@ class LifeView(QWidget):
         chosen = self._suggestions.get(self.method.value())
         if chosen is None:
             return
-        self.months.setText(plural(chosen.months, "month"))
+        some = chosen.months is not None
+        self.months.setText(plural(chosen.months, "month") if chosen.months is not None else "no suggestion")
+        for widget in (self.form, self.take, self.leave):
+            widget.setVisible(some)
         self.reason.setText(chosen.reason)
         self.source.setText(METHOD_SOURCES[chosen.method])
         self.problem.setText("")
@@ -401,7 +406,8 @@ class LifeView(QWidget):
                 return
             self.why.put("")
             self.context.store_changed.emit("tools")
-            done = f"is verified every {plural(chosen.months, 'month')}" if accepted else "keeps its interval"
+            months = chosen.months or 0
+            done = f"is verified every {plural(months, 'month')}" if accepted else "keeps its interval"
             self.context.message.emit("note", f"{chosen.tool} {done} from now on.")
 
         self.context.as_custodian(f"to decide on the interval of {chosen.tool}", do)
