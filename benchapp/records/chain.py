@@ -32,6 +32,7 @@ from benchapp.records.model import CheckResult, EntryKind, Finding, Seal
 
 FORMAT: Final = "kilter-entry/1"
 NOTHING_BEFORE: Final = "0" * 64
+_OUR_COLUMNS: Final = frozenset(column.name for table in (schema.runs, schema.pulls) for column in table.columns)
 CLOCK_SLACK_S: Final = 2.0
 """A clock may be set back by so much without a word (time servers do; our own choice)."""
 
@@ -416,9 +417,8 @@ def check(raw: sqlite3.Connection, *, against: str = "", progress: Callable[[int
 
 def known_columns(names: list[str]) -> Iterator[str]:
     """Names that may stand in a statement: only those of our columns."""
-    ours = {column.name for table in (schema.runs, schema.pulls) for column in table.columns}
     for name in names:
-        if name not in ours:
+        if name not in _OUR_COLUMNS:
             raise KeyError(f"{name} is no column of this program's tables")
         yield name
 
