@@ -273,6 +273,16 @@ def fitted_lines(text: str, metrics: QFontMetrics, width: int, *, most: int) -> 
     ]
 
 
+def broken_width(text: str, metrics: QFontMetrics) -> int:
+    """Return the width at which `text` stands whole on two lines, at most its own; see `fitted_lines`."""
+    words = text.split(" ")
+    widths = [
+        max(metrics.horizontalAdvance(" ".join(words[:n])), metrics.horizontalAdvance(" ".join(words[n:])))
+        for n in range(1, len(words))
+    ]
+    return min([metrics.horizontalAdvance(text), *widths])
+
+
 def shared_widths(
     space: int, shares: Sequence[float], needs: Sequence[int], *, first: Mapping[int, int] | None = None
 ) -> list[int]:
@@ -330,7 +340,8 @@ class Listing(QTableView):
         self.setObjectName("listing")
         self.setAccessibleName(name)
         self.hovered = -1
-        self._needs = [0] * len(columns)
+        self._needs = [0] * len(columns)  # to show each column whole, on one line
+        self._least = [0] * len(columns)  # the same, with texts broken where they may be
         self._names: dict[int, int] = {}
         self._needs_font = ""
         self._model = _Rows(columns)
@@ -404,22 +415,27 @@ class Listing(QTableView):
         """
         columns, font = self._model.columns, self.font()
         if font.key() != self._needs_font:
-            self._needs, self._names, self._needs_font = [0] * len(columns), {}, font.key()
+            self._needs, self._least, self._names = [0] * len(columns), [0] * len(columns), {}
+            self._needs_font = font.key()
         metrics = self.fontMetrics()
         seen = min(MOST_MEASURED, self.viewport().height() // row_height(metrics) + 1)
         for index, column in enumerate(columns):
             first, second = (QFontMetrics(each) for each in cell_fonts(font, column))
-            need = metrics.horizontalAdvance(column.title) + 2 * PADDING + 1
+            need = least = metrics.horizontalAdvance(column.title) + 2 * PADDING + 1
             for row in self._model.rows[:seen]:
                 below = second.horizontalAdvance(column.second(row)) if column.second is not None else 0
                 edges = mark_width(metrics, column, row) + 2 * PADDING + 1
                 text = first.horizontalAdvance(column.text(row))
+                broken = text if below else broken_width(column.text(row), first)
                 need = max(need, max(text, below) + edges)
+                least = max(least, max(broken, below) + edges)
                 if column.strong:  # what the rows are known by
-                    self._names[index] = max(self._names.get(index, 0), text + edges)
+                    self._names[index] = max(self._names.get(index, 0), broken + edges)
             self._needs[index] = max(self._needs[index], need)
-        shares = [column.width for column in columns]
-        widths = shared_widths(self.viewport().width(), shares, self._needs, first=self._names)
+            self._least[index] = max(self._least[index], least)
+        space, shares = self.viewport().width(), [column.width for column in columns]
+        needs = self._needs if sum(self._needs) <= space else self._least
+        widths = shared_widths(space, shares, needs, first=self._names)
         for index, width in enumerate(widths):
             self.setColumnWidth(index, width)
 
