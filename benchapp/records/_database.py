@@ -319,6 +319,7 @@ def _connect(path: Path, *, writes: bool) -> sqlite3.Connection:
         raw.execute("PRAGMA temp_store = MEMORY")
         if writes:
             raw.execute("PRAGMA journal_mode = WAL")
+            raw.execute("PRAGMA cache_size = 128")  # pages; what one pull touches, so that it is not 2 MB after a while
         else:
             raw.execute("PRAGMA query_only = ON")
     except sqlite3.Error:

@@ -13,6 +13,7 @@ from typing import Final, Protocol
 from benchapp.records.model import Outcome
 from benchapp.records.packing import PackedPull, packed
 from benchapp.runs.model import CapturedPull, Run
+from benchapp.session._memory import give_back
 from benchapp.torque.trace import Trace
 
 log = logging.getLogger(__name__)
@@ -160,6 +161,8 @@ class Keeper:
                 self._problem = ""
                 self._on_problem("")
             self._on_done(job, found)
+            if job.kind == "seal":  # the hand puts the tool down: nobody waits for the keeper
+                give_back()
 
     def _failed(self, job: Job, error: Exception) -> bool:
         sentence = str(error) or type(error).__name__
