@@ -20,6 +20,7 @@ from benchapp.metrology.reference import Calibration, CalibrationPoint, Referenc
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls import DETECTOR, read_pulls
 from benchapp.pulls.pull import Mode, Pull
+from benchapp.pulls.settings import Settings
 from benchapp.records import check_standard, demo_practice, impact
 from benchapp.records.joblist import import_jobs
 from benchapp.records.model import JobEntry, Outcome, Person, ToolRecord, ToolState
@@ -27,7 +28,7 @@ from benchapp.records.store import Store
 from benchapp.runs.model import CapturedPull, Checkpoint, PullKind, Run, RunPlan, RunState, ZeroTaken
 from benchapp.runs.planning import plan_run
 from benchapp.runs.procedure import Procedure, shipped_procedures
-from benchapp.runs.standing import judged
+from benchapp.runs.standing import judged, reader_settings
 from benchapp.torque.direction import Direction
 from benchapp.torque.trace import Trace
 from drivers.samples import FloatArray, IntArray, Source
@@ -195,10 +196,13 @@ def draw_pull(
     sign: int,
     decimals: int,
     *,
+    target_nm: float,
+    tool_max_nm: float,
+    settings: Settings,
     indicating: bool = False,
     fault: str = "",
 ) -> tuple[FloatArray, IntArray, Pull]:
-    """Draw one pull as samples (time in s, digits in N·m, clockwise positive) and read it as any other pull is read.
+    """Draw one pull as samples (time in s, digits in N·m, clockwise positive) and read it as the session does.
 
     Args:
         rng: Makes each one a little different.
@@ -206,6 +210,9 @@ def draw_pull(
         capacity_nm: Of the reference; sets the noise.
         sign: +1 clockwise.
         decimals: Decimal places of the digits.
+        target_nm: Which the tool was set to.
+        tool_max_nm: The tool's maximum.
+        settings: Of the reader.
         indicating: Held instead of letting go.
         fault: "jerky", "too-fast", "past-click" or "".
     """
@@ -232,7 +239,13 @@ def draw_pull(
     y += rng.normal(0.0, 2e-5 * capacity_nm, len(t))
     digits = np.round(y * sign * 10**decimals).astype(np.int64)
     found = read_pulls(
-        t, digits / 10.0**decimals, mode=Mode.HOLD if indicating else Mode.FIRST_PEAK, capacity=capacity_nm
+        t,
+        digits / 10.0**decimals,
+        mode=Mode.HOLD if indicating else Mode.FIRST_PEAK,
+        capacity=capacity_nm,
+        target=target_nm,
+        tool_max=tool_max_nm,
+        settings=settings,
     ).pulls
     if len(found) != 1:
         raise ValueError(f"a drawn pull to {torque_nm} N·m was read as {len(found)} pulls")
@@ -519,7 +532,16 @@ def _pull(
     capacity = run.plan.reference.capacity_nm
     decimals = max(2, 4 - len(str(int(capacity))) + 1)
     t, digits, pull = draw_pull(
-        rng, reading_nm, capacity, checkpoint.direction.sign, decimals, indicating=indicating, fault=fault
+        rng,
+        reading_nm,
+        capacity,
+        checkpoint.direction.sign,
+        decimals,
+        target_nm=checkpoint.target_nm,
+        tool_max_nm=run.plan.tool.highest_nm,
+        settings=reader_settings(run.plan),
+        indicating=indicating,
+        fault=fault,
     )
     fault = pull.flags[0].value if pull.flags else ""
     captured = CapturedPull(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import importlib.util
 import json
 import sqlite3
@@ -95,6 +96,17 @@ def test_the_demonstration_workshop_is_made_whole_or_not_at_all(tmp_path, capsys
     with Store.open(path, demo=True) as store:
         assert store.tools()
         assert store.check().holds
+
+
+def test_the_demonstration_was_read_as_the_bench_reads(tmp_path, capsys):
+    """A shop's first reread of what ships lists nothing, past the click and over the tool's maximum included."""
+    path = tmp_path / "demo.sqlite"
+    demo.make(path, today=dt.date(2026, 11, 25), years=1)
+    with Store.open(path, demo=True) as store:
+        runs = [store.run(line.run_id) for line in store.runs(limit=500)]
+    flags = {flag.value for each in runs for pull in each.pulls for flag in pull.pull.flags}
+    assert {"past-click", "tool-overload"} <= flags  # else this could not fail
+    assert run(capsys, "--demo", "--store", path, "reread", "--dry-run", "--json")[:2] == (0, "")
 
 
 def newer(path: Path) -> None:
