@@ -600,3 +600,11 @@ def test_the_ladder_keeps_its_rungs_apart_however_many_there_are(bench, n):
         assert dots_end <= name_begin + 1
     assert drawn[-1][0] >= 0
     assert drawn[0][1] <= page.ladder.height()
+
+
+def test_while_the_maximum_is_pulled_no_checkpoint_stands_out(bench):
+    page, port = bench
+    show(page, port, "preload")
+    assert not any(rung.is_current for rung in page.ladder.rungs)
+    show(page, port, "rising")
+    assert [rung.is_current for rung in page.ladder.rungs] == [True, False, False]

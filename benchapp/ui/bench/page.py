@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from PySide6.QtCore import QRect, QRectF, Qt, QTimer, Signal
@@ -512,7 +513,8 @@ class BenchPage(QWidget):
         self.entry.setVisible(typing)
         if typing and view.run is not None:
             self.entry.ask(view.run.plan.tool.unit)
-        self.ladder.show_rungs(view.rungs)
+        at_maximum = view.state is RunState.PRELOAD  # no checkpoint's turn yet: none stands out
+        self.ladder.show_rungs(tuple(replace(r, is_current=False) for r in view.rungs) if at_maximum else view.rungs)
         self.card.show_card(view, unit, self._template(words.steps_of(view.capacity_nm)[1]), self._note())
         self._show_scene()
         self._show_keys(keys_named)
