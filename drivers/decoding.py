@@ -125,14 +125,17 @@ class Decoder:
         digits = reader.read_plain(body)
         if digits is None:
             return self._blocks(reader.read(body), arrival_s)
-        n = len(digits)
-        t_s = None if self._n_in_hole else self._clock.go_on(self._n_slots, n, arrival_s)
+        n, counts = len(digits), self.counts
+        unit, decimals = reader.formats[reader.plain_code]
+        t_s = None if self._n_in_hole or unit != self._unit else self._clock.go_on(self._n_slots, n, arrival_s)
         if t_s is None:
             return self._alike(reader.plain_code, digits, None, None, arrival_s)
         self._n_slots += n
-        self.counts.n_lines += n
         self._last_sample_s = t_s.item(-1)
-        return [self._block(reader.plain_code, digits, t_s, (), NO_TIMES, arrival_s)]
+        block = SampleBlock(counts.n_samples, t_s, digits, decimals, unit, self.source, (), NO_TIMES, arrival_s)
+        counts.n_lines += n
+        counts.n_samples += n
+        return [block]
 
     def _first_is_dropped(self) -> bool:
         """True once, for the line that may have been cut at its beginning."""

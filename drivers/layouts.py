@@ -415,7 +415,8 @@ class LineReader:
         identity: What the device last called itself.
         refused: The first few refused lines, as (kind, bytes), for the log.
         read_plain: The shortest way for a few lines that are as the ones before and hold no number but the torque: its
-            digits, shape (n,), in the format `plain_code`; None: ask `read`, which says the same of such lines.
+            digits, shape (n,); None: ask `read`, which says the same of such lines.
+        plain_code: Index into `formats` of what `read_plain` returns.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -437,6 +438,7 @@ class LineReader:
         self._layouts: dict[int, list[Layout]] = {}
         self._expected: Layout | None = None
         self.read_plain: Callable[[bytes], IntArray | None] = _unknown
+        self.plain_code = -1
         self._mixed_ahead = self._mixed_next = 0
         self._scratch = np.empty((0, _ROWS), np.uint64)
         self._by_shape: dict[bytes, Layout] = {}
@@ -466,11 +468,6 @@ class LineReader:
             parts.append(self._read_mixed(body[at:cut]))
             at = cut
         return _joined(parts, self._has_time, self._has_sequence)
-
-    @property
-    def plain_code(self) -> int:
-        """Index into `formats` of what `read_plain` returned."""
-        return -1 if self._expected is None else self._expected.code
 
     def _code(self, unit: str, decimals: int) -> int:
         code = self._codes.get((unit, decimals))
@@ -522,6 +519,7 @@ class LineReader:
         """Take `layout` for that of the next few lines."""
         self._expected = layout
         self.read_plain = layout.read_few if layout.is_plain else _unknown
+        self.plain_code = layout.code
 
     # --- a few lines ------------------------------------------------------------------------------------------------
 
