@@ -608,3 +608,26 @@ def test_while_the_maximum_is_pulled_no_checkpoint_stands_out(bench):
     assert not any(rung.is_current for rung in page.ladder.rungs)
     show(page, port, "rising")
     assert [rung.is_current for rung in page.ladder.rungs] == [True, False, False]
+
+
+WARNINGS = (
+    "REF-1 has no calibration entered: its readings are taken as they come. Its part is missing in every uncertainty; "
+    "no guard band and no probability can be stated.",
+    "REF-1: its calibration was due on 2025-01-05. No other reference would do.",
+    "Overridden by custodian: REF-2 is at the laboratory",
+)
+
+
+@pytest.mark.parametrize("n", [0, 1, 2, 3])
+def test_every_warning_of_the_plan_stands_whole_on_the_cautions(bench, n):
+    page, port = bench
+    view = SCENES["cautions"][0]
+    port.show(replace(view, run=replace(view.run, plan=replace(view.run.plan, warnings=WARNINGS[:n]))))
+    page.tick()
+    sheet = page.cautions
+    cap, lines = sheet._warned(sheet.width() - 2 * sheet.sizes.pad)
+    assert " ".join(lines) == " ".join(WARNINGS[:n])
+    metrics = QFontMetricsF(font_of_cap(cap, bold=True))
+    assert all(metrics.horizontalAdvance(line) <= sheet.width() - 2 * sheet.sizes.pad for line in lines)
+    assert cap >= sheet.sizes.small
+    sheet.grab()

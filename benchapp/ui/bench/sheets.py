@@ -64,29 +64,42 @@ class CautionsSheet(Panel):
         s, colours = self.sizes, theme.palette()
         theme.draw_panel(painter, box, s.radius)
         rows = self.rows()
-        foot_height = s.small * 5.2 + (s.lead * 2.4 * len(self.warnings[:2]))
+        width = box.width() - 2 * s.pad
+        cap, warned = self._warned(width)
+        foot_height = s.small * 5.2 + cap * 2.05 * len(warned)
         pitch = (box.height() - foot_height - s.pad * 1.4) / len(rows)
+        line = min(s.lead, pitch / 5.6)  # the sentence stays nearer to its own head than to the next one
         for i, (picture, head, why) in enumerate(rows):
-            row = QRectF(box.left() + s.pad, box.top() + s.pad * 0.8 + i * pitch, box.width() - 2 * s.pad, pitch)
+            row = QRectF(box.left() + s.pad, box.top() + s.pad * 0.8 + i * pitch, width, pitch)
             side = min(pitch * 0.78, s.lead * 5)
             icon = QRectF(row.left(), row.center().y() - side / 2, side, side)
             draw_picture(painter, icon, picture)
             text = QRectF(icon.right() + s.pad, row.top(), row.right() - icon.right() - s.pad, pitch)
             painter.setPen(QColor(colours.ink))
-            upper = QRectF(text.left(), text.center().y() - s.lead * 2.9, text.width(), s.lead * 2.9)
-            draw_fitted(painter, upper, head, font_of_cap(s.lead * 1.6, bold=True))
+            upper = QRectF(text.left(), text.center().y() - line * 2.6, text.width(), line * 2.6)
+            draw_fitted(painter, upper, head, font_of_cap(line * 1.6, bold=True))
             painter.setPen(QColor(colours.soft))
-            lower = QRectF(text.left(), text.center().y() + s.lead * 0.25, text.width(), s.lead * 2.2)
-            draw_fitted(painter, lower, why, font_of_cap(s.lead * 1.05))
+            lower = QRectF(text.left(), text.center().y() + line * 0.1, text.width(), line * 2.0)
+            draw_fitted(painter, lower, why, font_of_cap(line * 1.05))
         y = box.bottom() - foot_height
-        for warning in self.warnings[:2]:
-            painter.setPen(QColor(colours.high))
-            line = QRectF(box.left() + s.pad, y, box.width() - 2 * s.pad, s.lead * 2.2)
-            draw_fitted(painter, line, warning, font_of_cap(s.body, bold=True))
-            y += s.lead * 2.4
+        painter.setPen(QColor(colours.high))
+        font = font_of_cap(cap, bold=True)
+        for said in warned:
+            draw_fitted(painter, QRectF(box.left() + s.pad, y, width, cap * 2.05), said, font)
+            y += cap * 2.05
         painter.setPen(QColor(colours.soft))
         foot = QRectF(box.left() + s.pad, y, box.width() * 0.66, s.small * 5)
         draw_lines(painter, foot, words.CAUTIONS_FOOT, s.small, 2)
+
+    def _warned(self, width: float) -> tuple[float, list[str]]:
+        """Return (cap, lines) of every warning of the plan; more of them are smaller, none is left out."""
+        s = self.sizes
+        for cap in (s.body, s.body * 0.9, s.small):
+            metrics = QFontMetricsF(font_of_cap(cap, bold=True))
+            lines = [line for warning in self.warnings for line in wrap(warning, metrics, width, 99)]
+            if len(lines) * cap * 2.05 <= self.height() * 0.2:
+                break
+        return cap, lines
 
 
 def draw_picture(painter: QPainter, box: QRectF, name: str) -> None:
