@@ -10,18 +10,13 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from PySide6.QtCore import QEvent, QObject, QRectF, Qt, QTimer, Signal
+from PySide6.QtCore import QEvent, QObject, Qt, QTimer
 from PySide6.QtGui import (
     QAction,
     QCloseEvent,
-    QColor,
-    QFont,
-    QFontMetricsF,
     QIcon,
     QKeyEvent,
     QKeySequence,
-    QPainter,
-    QPaintEvent,
     QResizeEvent,
     QShortcut,
     QShowEvent,
@@ -30,13 +25,10 @@ from PySide6.QtWidgets import (
     QAbstractSpinBox,
     QApplication,
     QComboBox,
-    QHBoxLayout,
-    QLabel,
     QLineEdit,
     QMainWindow,
     QMenu,
     QPlainTextEdit,
-    QPushButton,
     QStackedWidget,
     QTextEdit,
     QVBoxLayout,
@@ -48,13 +40,14 @@ from benchapp.torque.units import SHOWN_UNITS
 from benchapp.ui import theme, words
 from benchapp.ui.awake import KeepAwake
 from benchapp.ui.bench.page import BenchPage
-from benchapp.ui.bench.panels import Panel, hatch
+from benchapp.ui.footbar import FootBar, SourceMark
 from benchapp.ui.keys import ASIDE_KEYS, GO_KEYS, CodeScanned, KeyEvent, KeyPressed, KeySorter, shown
 from benchapp.ui.lock import Custody
+from benchapp.ui.overlays import KeyTeacher, Question
 from benchapp.ui.replay import ReplayBar
 from benchapp.ui.settings import Settings
 from benchapp.ui.sounds import Sounds, assets_folder
-from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
+from benchapp.ui.theme import Sizes, font_of_cap
 from drivers.samples import Source
 
 if TYPE_CHECKING:
@@ -86,311 +79,6 @@ class PageSpec:
     build: Callable[[AppContext], QWidget]
     title: str = ""
     has_tab: bool = True
-
-
-class SourceMark(Panel):
-    """The strip that marks simulated and replayed data on every page."""
-
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.text = ""
-        self.hand: QWidget | None = None
-        self.bar: QWidget | None = None
-        self.row = QHBoxLayout(self)
-        self.row.setContentsMargins(0, 0, 0, 0)
-        self.row.addStretch(1)
-        self.hide()
-
-    def take_hand(self, hand: QWidget) -> None:
-        """Hold the simulated hand's buttons on the right."""
-        self.hand = hand
-        self.row.addWidget(hand)
-        self.restyle()
-
-    def take_bar(self, bar: QWidget) -> None:
-        """Hold the buttons that steer a replay; they stand where the hand's do, one of the two at a time."""
-        self.bar = bar
-        self.row.addWidget(bar)
-        self.restyle()
-
-    def say(self, text: str) -> None:
-        """Show this mark; "" hides the strip."""
-        if text != self.text:
-            self.text = text
-            self.setVisible(bool(text))
-            self.setAccessibleName(text)
-            self.update()
-
-    def restyle(self) -> None:
-        """As high as its type needs."""
-        super().restyle()
-        holds = self.hand is not None or self.bar is not None
-        rim = 3 if holds else 0
-        self.setFixedHeight(round(self.sizes.small * (3.2 if holds else 2.5)))
-        self.row.setContentsMargins(rim, rim, round(self.sizes.gap), rim)
-        for part in (self.hand, self.bar):
-            again = getattr(part, "restyle", None)
-            if callable(again):
-                again()
-
-    def draw(self, painter: QPainter, box: QRectF) -> None:
-        """Hatched from edge to edge, the words on a plain field in the middle."""
-        s, colours = self.sizes, theme.palette()
-        painter.fillRect(box, QColor(colours.sim))
-        hatch(painter, box, colours.sim_ink, s.body * 1.3, falling=False, alpha=70)
-        font = font_of_cap(s.small, bold=True)
-        painter.setFont(font)
-        width = painter.fontMetrics().horizontalAdvance(self.text) + 3 * s.pad
-        middle = box.center().x() if self.hand is None and self.bar is None else s.gap * 2 + width / 2
-        plate = QRectF(middle - width / 2, box.top(), width, box.height())
-        painter.fillRect(plate, QColor(colours.sim))
-        painter.setPen(QColor(colours.sim_ink))
-        draw_fitted(painter, plate, self.text, font, align=Qt.AlignmentFlag.AlignHCenter)
-
-
-class FootBar(QWidget):
-    """Pages on the left; unit, operator, sound and light on the right. It never takes the keyboard."""
-
-    page_chosen = Signal(str)
-
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.row = QHBoxLayout(self)
-        self.tabs: dict[str, QPushButton] = {}
-        self.titles: dict[str, str] = {}
-        self.message = QLabel(self)
-        self.message.setProperty("kind", "soft")
-        self.message.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
-        self.message.setWordWrap(True)
-        self.message.setMinimumWidth(1)
-        self.custodian = self._button("custodian", "")  # shown while the custodian's lock is open
-        self.operator = self._button("operator", "Who pulls")
-        self.unit = self._button("unit", "The unit in which torque is shown")
-        self.sound = self._button("sound", "Sounds on or off (Ctrl+M)")
-        self.light = self._button("light", "Light or dark (Ctrl+L)")
-        self.more = self._button("more", "Keys, full screen, port")
-        self.row.addSpacing(14)
-        self.row.addWidget(self.message, 1)
-        for button in (self.custodian, self.operator, self.unit, self.sound, self.light, self.more):
-            self.row.addWidget(button)
-
-    def _button(self, name: str, tip: str) -> QPushButton:
-        button = QPushButton(self)
-        button.setObjectName(name)
-        button.setProperty("kind", "quiet")
-        button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        button.setToolTip(tip)
-        button.setAccessibleName(tip)
-        return button
-
-    def add_tab(self, name: str, title: str, number: int) -> None:
-        """Add a page's tab; Ctrl+number opens it."""
-        tab = QPushButton(title, self)
-        tab.setObjectName(name)
-        tab.setProperty("kind", "tab")
-        tab.setCheckable(True)
-        tab.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        tab.setToolTip(f"{title} (Ctrl+{number})")
-        tab.clicked.connect(self._chosen)
-        self.row.insertWidget(len(self.tabs), tab)
-        self.tabs[name] = tab
-        self.titles[name] = title
-
-    def show_count(self, name: str, n: int, what: str) -> None:
-        """Show beside a tab's title how many things wait on its page; `what` is said when the pointer is on it."""
-        tab = self.tabs.get(name)
-        if tab is None:
-            return
-        title = self.titles[name]
-        text = f"{title} · {n}" if n else title
-        if text != tab.text():
-            tab.setText(text)
-            tab.setToolTip(what if n else title)
-            tab.setAccessibleName(f"{title}, {what}" if n else title)
-            self.restyle()
-
-    def _chosen(self) -> None:
-        self.page_chosen.emit(self.sender().objectName())
-
-    def show_page(self, name: str) -> None:
-        """Mark the tab of the page shown."""
-        for key, tab in self.tabs.items():
-            tab.setChecked(key == name)
-
-    def restyle(self) -> None:
-        """Type and colours."""
-        s, c = Sizes.of(self.window().height()), theme.palette()
-        self.row.setContentsMargins(round(s.gap), 0, round(s.gap), round(s.gap * 0.35))
-        self.row.setSpacing(round(s.gap * 0.35))
-        self.setFixedHeight(round(s.small * 4.3))
-        self.setStyleSheet(
-            f"FootBar {{ background: {c.ground}; }}"
-            f'QPushButton[kind="tab"] {{ background: transparent; color: {c.soft}; border: none;'
-            f" border-bottom: 3px solid transparent; border-radius: 0; padding: 4px {round(s.gap)}px; }}"
-            f'QPushButton[kind="tab"]:hover {{ color: {c.ink}; }}'
-            f'QPushButton[kind="tab"]:checked {{ color: {c.ink}; background: transparent; font-weight: 700;'
-            f" border-bottom: 3px solid {c.accent}; }}"
-            f'QPushButton[kind="tab"]:disabled {{ color: {c.rail}; }}'
-            f'QPushButton[kind="quiet"] {{ padding: 4px {round(s.gap * 0.7)}px; border: none; }}'
-        )
-        buttons = (self.custodian, self.operator, self.unit, self.sound, self.light, self.more)
-        for widget in (*self.tabs.values(), *buttons, self.message):
-            widget.setFont(font_of_cap(s.small))
-        self.custodian.setStyleSheet(f"color: {c.accent};")
-        self.message.setFont(font_of_cap(s.small * 0.8))
-        widest = 0
-        for tab in self.tabs.values():
-            bold = font_of_cap(s.small, bold=True)
-            tab.setFont(bold)
-            widest = max(widest, tab.sizeHint().width())
-            tab.setFont(font_of_cap(s.small))
-        for tab in self.tabs.values():
-            tab.setFixedWidth(widest)
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        """The ground."""
-        painter = QPainter(self)
-        painter.fillRect(event.rect(), QColor(theme.palette().ground))
-        painter.end()
-
-
-class Question(Panel):
-    """A question inside the window, answered by keys or a click: nothing pops up over an instruction elsewhere."""
-
-    answered = Signal(str)
-
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.head = ""
-        self.detail = ""
-        self.row = QHBoxLayout()
-        outer = self.outer = QVBoxLayout(self)
-        outer.addStretch(1)
-        outer.addLayout(self.row)
-        self.row.addStretch(1)
-        self.buttons: list[QPushButton] = []
-        self.hide()
-
-    def ask(self, head: str, detail: str, answers: Sequence[tuple[str, str]]) -> None:
-        """Ask; `answers` are (key, words), the first one is the default and Escape's."""
-        self.head, self.detail = head, detail
-        for button in self.buttons:
-            button.deleteLater()
-        self.buttons = []
-        s = self.sizes
-        for i, (key, label) in enumerate(answers):
-            button = QPushButton(label, self)
-            button.setObjectName(key)
-            button.setProperty("kind", "main" if i == 0 else "")
-            button.setFont(font_of_cap(s.lead, bold=i == 0))
-            button.setAutoDefault(True)
-            button.clicked.connect(self._answered)
-            self.row.addWidget(button)
-            self.buttons.append(button)
-        self.outer.setContentsMargins(*(round(s.pad * 1.4),) * 4)
-        self.setAccessibleName(head)
-        self.setAccessibleDescription(detail)
-        self.show()
-        self.raise_()
-        self.buttons[0].setFocus()
-
-    def walk(self, *, go: bool, aside: bool) -> bool:
-        """Answer with the two keys of the Bench: one takes the answer in focus, one moves on; True when it was one."""
-        here = next((i for i, button in enumerate(self.buttons) if button.hasFocus()), 0)
-        if aside:
-            self.buttons[(here + 1) % len(self.buttons)].setFocus()
-        elif go:
-            self.buttons[here].click()
-        return go or aside
-
-    def _answered(self) -> None:
-        key = self.sender().objectName()
-        self.hide()
-        self.answered.emit(key)
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Escape takes the first answer, the arrows move between them."""
-        if event.key() == Qt.Key.Key_Escape and self.buttons:
-            self.buttons[0].click()
-            return
-        if event.key() in (Qt.Key.Key_Left, Qt.Key.Key_Right):
-            self.focusNextPrevChild(event.key() == Qt.Key.Key_Right)
-            return
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
-            for button in self.buttons:
-                if button.hasFocus():
-                    button.click()
-                    return
-        super().keyPressEvent(event)
-
-    def draw(self, painter: QPainter, box: QRectF) -> None:
-        """Large question, smaller line, buttons."""
-        s, colours = self.sizes, theme.palette()
-        theme.draw_panel(painter, box, s.radius * 1.5, frame=colours.accent)
-        painter.setPen(QColor(colours.ink))
-        head = QRectF(s.pad * 1.5, s.pad * 0.8, box.width() - 3 * s.pad, s.instruction * 1.3)
-        draw_fitted(painter, head, self.head, font_within(head.width(), self.head, s.instruction * 0.72))
-        painter.setPen(QColor(colours.soft))
-        top = head.bottom() + s.pad * 0.4
-        bottom = self.buttons[0].geometry().top() - s.pad * 0.5 if self.buttons else box.bottom() - s.pad
-        draw_wrapped(painter, QRectF(head.left(), top, head.width(), bottom - top), self.detail, s.lead)
-
-
-def draw_wrapped(painter: QPainter, box: QRectF, text: str, cap_px: float) -> None:
-    """Draw a text on as many lines as it needs, in smaller type when they would not fit into `box`."""
-    flags = Qt.TextFlag.TextWordWrap | Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop
-    for share in (1.0, 0.9, 0.8, 0.72, 0.65):
-        painter.setFont(font_of_cap(cap_px * share))
-        if painter.boundingRect(box, int(flags), text).height() <= box.height():
-            break
-    painter.drawText(box, int(flags), text)
-
-
-def font_within(width: float, text: str, cap_px: float) -> QFont:
-    """Return a bold font with capitals of `cap_px`, or down to six tenths of that where `text` would be condensed."""
-    for share in (1.0, 0.9, 0.8, 0.7, 0.6):
-        font = font_of_cap(cap_px * share, bold=True)
-        if QFontMetricsF(font).horizontalAdvance(text) <= width:
-            break
-    return font
-
-
-class KeyTeacher(Panel):
-    """Learns the key that a pedal or presenter sends."""
-
-    learned = Signal(str, str)  # (which: "go" or "aside", key name)
-
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.which = ""
-        self.hide()
-
-    def learn(self, which: str) -> None:
-        """Wait for the next key."""
-        self.which = which
-        self.show()
-        self.raise_()
-        self.setFocus()
-        self.update()
-
-    def take(self, name: str) -> None:
-        """This key was pressed; Escape changes nothing."""
-        which, self.which = self.which, ""
-        self.hide()
-        if name and name != "Esc":
-            self.learned.emit(which, name)
-
-    def draw(self, painter: QPainter, box: QRectF) -> None:
-        """What to do."""
-        s, colours = self.sizes, theme.palette()
-        theme.draw_panel(painter, box, s.radius * 1.5, frame=colours.accent)
-        painter.setPen(QColor(colours.ink))
-        what = "go on" if self.which == "go" else "set aside"
-        head = QRectF(s.pad * 1.5, s.pad, box.width() - 3 * s.pad, s.instruction * 1.3)
-        draw_fitted(painter, head, f"Press the pedal for “{what}”", font_of_cap(s.instruction * 0.72, bold=True))
-        painter.setPen(QColor(colours.soft))
-        row = QRectF(head.left(), head.bottom() + s.pad * 0.4, head.width(), s.lead * 2.6)
-        draw_fitted(painter, row, "Or the presenter's button, or any key. Esc changes nothing.", font_of_cap(s.lead))
 
 
 def _without_checked(do: Callable[[], object], _checked: bool = False) -> None:
