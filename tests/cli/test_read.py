@@ -182,15 +182,21 @@ def test_one_bad_file_among_several_does_not_stop_the_others(put, capsys):
     "options",
     [
         ["--mode", "click"],
+        ["--mode", "median"],
         [],
         ["--mode", "peak", "--target", "0"],
         ["--mode", "peak", "--target", "-3"],
         ["--mode", "peak", "--target", "nan"],
         ["--mode", "peak", "--target", "1,234.5"],
+        ["--mode", "peak", "--target", "1.234,5"],
         ["--mode", "peak", "--capacity", "many"],
+        ["--mode", "peak", "--capacity", "30 J"],
+        ["--mode", "peak", "--tool-max", "abc"],
         ["--mode", "peak", "--tool-max", "30 J"],
         ["--mode", "peak", "--unit", "MNm"],
+        ["--mode", "peak", "--unit", "J"],
         ["--mode", "peak", "--limit", "-4"],
+        ["--mode", "peak", "--target", "30", "--limit", "x"],
     ],
 )
 def test_a_wrong_request_is_one_line_and_status_2(put, capsys, options):

@@ -163,31 +163,6 @@ def test_numbers_typed_with_comma_or_their_own_unit(capsys):
     assert data["pulls"][0]["flags"] == []
 
 
-@pytest.mark.parametrize(
-    "args",
-    [
-        [],
-        ["--mode", "median"],
-        ["--mode", "peak", "--target", "1.234,5"],
-        ["--mode", "peak", "--target", "0"],
-        ["--mode", "peak", "--target", "-5"],
-        ["--mode", "peak", "--capacity", "30 J"],
-        ["--mode", "peak", "--tool-max", "abc"],
-        ["--mode", "peak", "--unit", "J"],
-        ["--mode", "peak", "--target", "30", "--limit", "x"],
-    ],
-)
-def test_a_wrong_request_ends_with_one_line_and_status_2(capsys, args):
-    try:
-        status = main(["read", str(FOLDER / "clean.csv"), *args, "--json"])
-    except SystemExit as ended:
-        status = ended.code
-    out, err = capsys.readouterr()
-    assert status == 2
-    assert out == ""
-    assert len(err.splitlines()) == 1
-
-
 def test_without_a_file_there_is_nothing_to_read(capsys):
     with pytest.raises(SystemExit) as ended:
         main(["read", "--mode", "peak"])
