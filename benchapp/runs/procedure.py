@@ -60,7 +60,7 @@ class Figure:
         value: Number, text, truth value or list of them.
         unit: Of the number; "" without.
         source: Standard, manual or paper, or "workshop practice".
-        clause: Place in it; "" unknown.
+        clause: Place in it; "clause not known" where it has clauses and nobody here saw which; "" where it has none.
         mark: A key of `MARKS`.
     """
 

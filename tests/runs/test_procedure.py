@@ -22,6 +22,23 @@ def test_every_figure_has_a_source_and_a_mark(key):
         assert figure.mark in p.MARKS, name
 
 
+# Table of contents of ISO 6789-1:2017 (seen); clauses of ASME B107.300-2021 that were seen: 6.2, 6.3.
+CLAUSES = {
+    "ISO 6789-1:2017": {"5.1.5", "6.1", "6.2", "6.3", "6.4", "6.5", "6.5.2", "6.5.3", "7.1"},
+    "ASME B107.300-2021": {"6.3(a)", "6.3(b)", "6.3(c)", "figure 6.3-1"},
+}
+
+
+@pytest.mark.parametrize("key", SHIPPED)
+def test_a_figure_of_a_standard_names_its_clause_or_says_that_it_is_not_known(key):
+    for name, figure in SHIPPED[key].figures.items():
+        is_standard = figure.source.startswith(("ISO", "ASME", "SAE"))
+        assert bool(figure.clause) is is_standard, name
+        known = CLAUSES.get(figure.source)
+        if known is not None and figure.clause != "clause not known":
+            assert figure.clause.removesuffix(" (by its title)") in known, name
+
+
 @pytest.mark.parametrize("key", SHIPPED)
 def test_a_procedure_reads_back_equal_from_toml_and_from_json(key):
     assert p.procedure_from_text(p.procedure_to_toml(SHIPPED[key])) == SHIPPED[key]
@@ -100,8 +117,8 @@ GOOD = p.procedure_to_toml(SHIPPED["workshop-full"])
     ("old", "new", "key"),
     [
         ('key = "workshop-full"\n', "", "key"),
-        ("version = 1\n", "version = 0\n", "version"),
-        ("version = 1\n", 'version = "1"\n', "version"),
+        ("version = 2\n", "version = 0\n", "version"),
+        ("version = 2\n", 'version = "1"\n', "version"),
         ("points.at = ", "points.where = ", "points.where"),
         ("readings.II = { value = 3", "readings.II = { value = 0", "readings.II"),
         ("readings.II = { value = 3", "readings.II = { value = true", "readings.II"),
