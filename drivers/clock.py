@@ -27,6 +27,7 @@ _TTY_LINES: Final = 250  # a full 4 kB tty buffer of short lines: what may still
 _WINDOW_S: Final = 0.5
 _DOUBT_S: Final = 0.25
 _FEW: Final = 32  # up to so many rows numpy costs more than it saves
+_VERY_FEW: Final = 8  # the same for the device's own clock
 _ONE_TIME: Final = np.zeros(1)
 _LOOK_S: Final = 0.016  # while the rate is being learned it is looked at so often: 512 arrivals kept are 8 s
 
@@ -240,9 +241,10 @@ class DeviceClock:
         begin = 0
         t_s = np.empty(len(ticks_s))
         gaps: list[RowGap] = []
-        # one by one while the interval is being learned and where a step is not plainly forward; else together
+        # one by one where there are few, while the interval is learned, and where a step is not plainly forward
         while begin < len(ticks_s):
-            if len(self._steps) < _LEARNED_FROM or self._away_s > 0 or math.isnan(self._last_tick_s):
+            is_short = len(ticks_s) - begin <= _VERY_FEW
+            if is_short or len(self._steps) < _LEARNED_FROM or self._away_s > 0 or math.isnan(self._last_tick_s):
                 end = begin + 1
             else:
                 steps = _steps(ticks_s[begin:], self._last_tick_s)
