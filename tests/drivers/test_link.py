@@ -21,7 +21,7 @@ from drivers.profile import Profile, parse
 from drivers.recording import read_recording
 from drivers.samples import SampleBlock, Source
 from drivers.status import LinkState, LinkStatus
-from drivers.transport import why_not
+from drivers.transport import PlainSerialTransport, why_not
 
 PROFILES = Profiles()
 SIGNED = PROFILES.get("signed value, unit")
@@ -509,3 +509,85 @@ def test_a_trace_file_whose_times_are_a_programs_binary_fractions_is_replayed_to
     rows = b"".join(data for _, data in recording.chunks).decode().split()
     assert [float(row.split(",")[0]) for row in rows] == pytest.approx(times, abs=1e-12)
     assert [float(row.split(",")[1]) for row in rows] == pytest.approx([0.1 * i for i in range(50)], abs=1e-12)
+
+
+# --- when it reads ----------------------------------------------------------------------------------------------------
+
+
+class Script:
+    """A transport that gives out (bytes, time of arrival) as they stand there, then waits until it is woken."""
+
+    usb_serial = ""
+
+    def __init__(self, reads: list[tuple[bytes, float]]) -> None:
+        self.reads = reads
+        self.n_read = 0
+        self._woken = threading.Event()
+
+    def read(self, timeout_s: float) -> tuple[bytes, float]:
+        if self.n_read == len(self.reads):
+            self._woken.wait(timeout_s)
+            return b"", self.reads[-1][1]
+        self.n_read += 1
+        return self.reads[self.n_read - 1]
+
+    def write(self, data: bytes) -> None: ...
+
+    def wake(self) -> None:
+        self._woken.set()
+
+    def close(self) -> None: ...
+
+
+def scripted(monkeypatch: pytest.MonkeyPatch, reads: list[tuple[bytes, float]]) -> Script:
+    script = Script(reads)
+    monkeypatch.setattr("drivers.link.open_transport", lambda url, profile: script)
+    return script
+
+
+def test_lines_that_come_singly_and_fast_are_read_at_a_pace(
+    opened: Callable[..., Link], heard: Heard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Always(Script):
+        def read(self, timeout_s: float) -> tuple[bytes, float]:
+            self.n_read += 1
+            return b"+0001.00 Nm\r\n", time.monotonic()
+
+    script = Always([])
+    monkeypatch.setattr("drivers.link.open_transport", lambda url, profile: script)
+    link = opened("anywhere")
+    wait_for(lambda: script.n_read > 100)
+    begin, begin_s = script.n_read, time.monotonic()
+    time.sleep(0.3)
+    n, elapsed_s = script.n_read - begin, time.monotonic() - begin_s
+    link.stop()
+    assert n <= elapsed_s / 0.0005 + 10
+
+
+def test_what_was_held_up_and_comes_in_pieces_is_judged_as_a_whole(
+    opened: Callable[..., Link], heard: Heard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    line, at_s = b"+0001.00 Nm\r\n", 1000.0
+    reads = [(line, at_s + i / 1000) for i in range(1500)]
+    last_s = reads[-1][1]
+    reads += [(5 * line, last_s + 0.1), (95 * line, last_s + 0.101)]  # 5 of the 100 alone would look like a loss of 95
+    reads += [(line, last_s + 0.1 + i / 1000) for i in range(1, 50)]
+    script = scripted(monkeypatch, reads)
+    opened("anywhere")
+    wait_for(lambda: script.n_read == len(reads) and len(heard.torque) == 1648)  # the first one may have been cut
+    assert [gap for block in heard.blocks for gap in block.gaps] == []
+    assert np.allclose(np.diff(heard.t_s), 0.001, atol=0.0002)
+
+
+def test_a_port_that_cannot_be_waited_for_is_read_as_well(
+    pty: Pty, opened: Callable[..., Link], heard: Heard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("drivers.link.open_transport", lambda url, profile: PlainSerialTransport(url.place, profile))
+    link = opened(pty.name)
+    wait_for(lambda: link.status().state is not LinkState.CLOSED)
+    time.sleep(0.1)
+    pty.write(b"\r\n")
+    pty.write(b"".join(b"%+.2f Nm\r\n" % i for i in range(300)))
+    wait_for(lambda: len(heard.torque) == 300)
+    assert heard.torque == list(range(300))
+    assert len(heard.blocks) < 100  # by the lump, not by the byte
