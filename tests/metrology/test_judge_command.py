@@ -2,6 +2,7 @@
 
 import copy
 import json
+import re
 from pathlib import Path
 
 import jsonschema
@@ -47,6 +48,23 @@ def test_example_is_valid_and_judged(tmp_path, capsys):
     assert told["checkpoints"][1]["n"] == 5
     assert {f["symbol"] for f in told["formulas"]} >= {"w_md", "W'", "ν_eff"}
     assert all(f["source"] and f["mark"] for f in told["formulas"])
+
+
+README = Path(__file__).parents[2] / "README.md"
+
+
+def test_the_example_in_the_readme_is_taken_and_answered_as_it_says(tmp_path, capsys):
+    """What a person copies out of README.md is valid, and begins as README.md says; each of its keys is explained."""
+    text = README.read_text(encoding="utf-8")
+    example, answer = (re.search(f"```{kind}\n(.*?)```", text, re.DOTALL)[1] for kind in ("json", "text"))
+    data = json.loads(example)
+    jsonschema.validate(data, _schema(capsys))
+    status, out = _judge(tmp_path, capsys, example)
+    assert status == 0
+    assert answer.count("\n") >= 4
+    assert out.out.startswith(answer)
+    for key in data:
+        assert f"| `{key}` |" in text
 
 
 def test_out_is_exit_status_one(tmp_path, capsys):
