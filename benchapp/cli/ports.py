@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 from dataclasses import asdict
+from typing import Final
 
 from benchapp.cli._profiles import user_profiles
 from benchapp.cli.errors import CommandError
 from drivers.errors import UrlError
 from drivers.ports import PortInfo, find_profile, list_ports
 from drivers.transport import OpenError
+
+TRIED_AGAIN: Final = re.compile(r"; it is tried again(?=\.)| It is tried again\.")
+"""What a link says that goes on trying; this command tries once."""
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -54,7 +59,7 @@ def _listen(url: str, as_json: bool) -> int:
     try:
         scores = find_profile(url, user_profiles())
     except (OpenError, UrlError) as error:
-        raise CommandError(str(error.args[0])) from error
+        raise CommandError(TRIED_AGAIN.sub("", str(error.args[0]))) from error
     for score in scores:
         told = {
             "profile": score.profile.name,
