@@ -280,8 +280,8 @@ def origin_lines(judged: CheckpointJudgement, convention: Convention) -> list[Or
             "guard band",
             f"{significant(judged.guard_band_percent, 2)} %" if judged.guard_band_percent else "none",
             None,
-            "w = r·U; the mean must lie this far inside the limit",
-            _mark("ILAC-G8:09/2019", "", "C"),
+            "w = TL − AL = r·U; the mean must lie this far inside the limit",
+            f"{_mark('w = TL − AL: ILAC-G8:09/2019', 'page 8', 'C')}; {_mark('r·U', '', 'R')}",
         ),
         OriginLine("rule's answer", OUTCOME_WORDS[judged.outcome], None, "fixed in the procedure before the run", ""),
         OriginLine(
