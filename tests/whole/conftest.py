@@ -159,7 +159,7 @@ def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     from benchapp.records import demo
 
     path = tmp_path_factory.mktemp("workshop") / "demo.sqlite"
-    demo.make(path, today=dt.date(2026, 11, 25), years=0)
+    demo.make(path, today=dt.date.today(), years=0)  # a fixed one would be overdue one day
     return path
 
 
