@@ -108,8 +108,7 @@ def link_opener(profiles: Callable[[], Profiles]) -> LinkOpener:
 
 def make_reader(capacity_nm: float | None) -> ReaderPort:
     """Return a pull reader for a reference of that capacity."""
-    from benchapp.pulls.pull import Mode
-    from benchapp.pulls.reader import PullReader
+    from benchapp.pulls import Mode, PullReader
 
     return PullReader(mode=Mode.FIRST_PEAK, capacity=capacity_nm)
 

@@ -4,7 +4,8 @@ Reading a whole trace and reading a stream are one definition.
 """
 
 from benchapp.pulls.pull import Flag, Mode, Pull
-from benchapp.pulls.reader import PullReader, Report, read_pulls
+from benchapp.pulls.reader import Report, read_pulls
 from benchapp.pulls.settings import DETECTOR, Settings
+from benchapp.pulls.stream import PullReader
 
 __all__ = ["DETECTOR", "Flag", "Mode", "Pull", "PullReader", "Report", "Settings", "read_pulls"]

@@ -16,6 +16,8 @@ from benchapp.pulls.settings import Settings
 from benchapp.torque.direction import Direction
 from drivers.samples import FloatArray
 
+_ORDER = {flag: place for place, flag in enumerate(Flag)}
+
 
 @dataclass(frozen=True, slots=True)
 class Segment:
@@ -148,8 +150,7 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
         notice(Flag.SPIKE, float(len(places)), 0.0, "samples", places[0], places[-1])
     if segment.cut:
         notice(Flag.CUT, None, None, "")
-    order = list(Flag)
-    noticed.sort(key=lambda one: order.index(one.flag))
+    noticed.sort(key=lambda one: _ORDER[one.flag])
     marks = [Mark("start", float(t[0]), float(v[0]))]
     if at_80 is not None:
         marks.append(Mark("80", float(t[at_80]), float(v[at_80])))

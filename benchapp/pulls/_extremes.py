@@ -61,17 +61,6 @@ class Extremes:
         again = Extremes.of(values[first * PIECE : stop * PIECE])
         self.top[first:stop], self.least[first:stop] = again.top, again.least
 
-    def grouped(self, may: BoolArray, apart: int) -> list[tuple[int, int]]:
-        """Pieces marked, as (first, last); groups that lie `apart` pieces from each other or less are one."""
-        marked = may.nonzero()[0]
-        if not len(marked):
-            return []
-        ends = (marked[1:] - marked[:-1] > apart).nonzero()[0]
-        if not len(ends):
-            return [(int(marked[0]), int(marked[-1]))]
-        firsts, lasts = [marked[0], *marked[ends + 1].tolist()], [*marked[ends].tolist(), marked[-1]]
-        return [(int(first), int(last)) for first, last in zip(firsts, lasts, strict=True)]
-
     def piece(self, index: int) -> int:
         """Piece that holds sample `index`."""
         return (index + self.lead) // PIECE
@@ -79,3 +68,15 @@ class Extremes:
     def begin(self, piece: int) -> int:
         """First sample of a piece inside the stretch."""
         return max(piece * PIECE - self.lead, 0)
+
+
+def grouped(may: BoolArray, apart: int) -> list[tuple[int, int]]:
+    """Pieces marked, as (first, last); groups that lie `apart` pieces from each other or less are one."""
+    marked = may.nonzero()[0]
+    if not len(marked):
+        return []
+    ends = (marked[1:] - marked[:-1] > apart).nonzero()[0]
+    if not len(ends):
+        return [(int(marked[0]), int(marked[-1]))]
+    firsts, lasts = [marked[0], *marked[ends + 1]], [*marked[ends], marked[-1]]
+    return [(int(first), int(last)) for first, last in zip(firsts, lasts, strict=True)]

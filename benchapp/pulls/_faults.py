@@ -88,7 +88,7 @@ def gaps(t: FloatArray, rate: float, settings: Settings) -> list[tuple[int, int]
     # apart: looking at one in fifty instead of all saves 20 us of a pull of 30,000
     every = max(int(least * rate) - 1, 1)
     coarse = t[::every]
-    far = np.flatnonzero(coarse[1:] - coarse[:-1] > least).tolist()
+    far = (coarse[1:] - coarse[:-1] > least).nonzero()[0].tolist()
     places = [(k * every, min((k + 1) * every, len(t) - 1)) for k in far]
     places.append(((len(coarse) - 1) * every, len(t) - 1))
     found: list[tuple[int, int]] = []
@@ -121,7 +121,7 @@ def again(
 def above(v: FloatArray, extremes: Extremes, begin: int, level: float) -> tuple[int, int]:
     """Samples above `level` from `begin` on: (how many, index of the last); (0, begin) without any."""
     first = extremes.piece(begin)
-    high = np.flatnonzero(extremes.top[first:] > level)
+    high = (extremes.top[first:] > level).nonzero()[0]
     if begin >= len(v) or not len(high):
         return 0, begin
     over = v[begin : extremes.begin(first + int(high[-1]) + 1)] > level

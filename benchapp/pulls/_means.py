@@ -17,6 +17,7 @@ class Means:
         self.per_block = per_block
         self.extremes = extremes
         self.n = len(torque) // per_block
+        self._greatest: tuple[float, int] | None = None
 
     def __call__(self, begin: int, end: int) -> FloatArray:
         """Means `begin` to `end` (excluded), as far as there are any."""
@@ -27,6 +28,13 @@ class Means:
         # einsum: much faster than mean(axis=1) on rows this short
         means: FloatArray = np.einsum("ij->i", rows) / self.per_block
         return means
+
+    @property
+    def highest(self) -> tuple[float, int]:
+        """Greatest of all means and the first place of it; reckoned once, at the first question."""
+        if self._greatest is None:
+            self._greatest = self.greatest(0, self.n)
+        return self._greatest
 
     def bound(self, begin: int, end: int) -> float:
         """No mean of `begin` to `end` (excluded, at least one) is greater, but for rounding."""
@@ -44,12 +52,13 @@ class Means:
         top = extremes.top[first : last + 1]
         low = high = first + int(top.argmax())
         found = self._greatest_of_pieces(low, high, begin, end)
-        may = np.flatnonzero(top >= found[0] - 1e-9 * abs(found[0])) if found else np.arange(len(top))  # sums round
-        if len(may) == 1 and found:
-            return found
-        found = self._greatest_of_pieces(first + int(may[0]), first + int(may[-1]), begin, end)
-        if found is None:  # a piece of which no mean is asked for holds the greatest sample
-            found = self._greatest_of_pieces(first, last, begin, end)
+        if found is not None:
+            may = (top >= found[0] - 1e-9 * abs(found[0])).nonzero()[0]  # sums round
+            if len(may) == 1:
+                return found
+            first, last = first + int(may[0]), first + int(may[-1])
+        # else none of the means asked for touches the piece with the greatest sample
+        found = self._greatest_of_pieces(first, last, begin, end)
         assert found is not None
         return found
 

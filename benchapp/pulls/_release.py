@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-from benchapp.pulls._extremes import PIECE, Extremes
+from benchapp.pulls._extremes import PIECE, Extremes, grouped
 from benchapp.pulls._means import Means
 from benchapp.pulls.settings import Settings
 from drivers.samples import FloatArray
@@ -40,12 +40,31 @@ class Release:
 class _Scale:
     """Lengths in means, levels in torque."""
 
+    per_block: int
     every_s: float
     corner_n: int
     fall_n: int
     arm_n: int
     ahead_n: int
     noise: float
+
+    @classmethod
+    def of(cls, rate_hz: float, noise: float, settings: Settings, *, finished: bool) -> _Scale:
+        per_block = max(1, round(rate_hz / 1000.0)) if rate_hz >= 1500.0 else 1
+        every_s = per_block / rate_hz
+        fall_n = max(3 if rate_hz < SLOW_HZ else 1, round(settings.fall_s / every_s))
+        arm_n = max(2 * fall_n, round(settings.arm_s / every_s))
+        ahead_n = arm_n if finished else max(fall_n, min(arm_n, int(0.039 / every_s)))
+        corner_n = max(1, round(0.005 / every_s))
+        return cls(per_block, every_s, corner_n, fall_n, arm_n, ahead_n, noise / math.sqrt(per_block))
+
+
+def room_for_release(torque: FloatArray, rate_hz: float, settings: Settings) -> bool:
+    """False when no letting-go can begin in samples, as far as their extremes tell."""
+    extremes = Extremes.of(torque)
+    top, least = extremes.top.tolist(), extremes.least.tolist()
+    reach = int((settings.fall_s + 0.004) * rate_hz) // PIECE + 2  # pieces; means of 1 ms and rounding in it
+    return any(high - min(least[k : k + reach]) >= 0.999 * settings.fall_share * high for k, high in enumerate(top))
 
 
 def releases(
@@ -70,27 +89,15 @@ def releases(
         settings: Limits.
         finished: The pull is over; else a fall counts only when what follows up to 39 ms or `arm_s` later is known.
     """
-    per_block = max(1, round(rate_hz / 1000.0)) if rate_hz >= 1500.0 else 1
+    scale = _Scale.of(rate_hz, noise, settings, finished=finished)
+    per_block, fall_n = scale.per_block, scale.fall_n
     x = Means(torque, per_block, extremes)
-    every_s = per_block / rate_hz
-    slow_stream = rate_hz < SLOW_HZ
-    fall_n = max(3 if slow_stream else 1, round(settings.fall_s / every_s))
-    arm_n = max(2 * fall_n, round(settings.arm_s / every_s))
-    scale = _Scale(
-        every_s,
-        max(1, round(0.005 / every_s)),
-        fall_n,
-        arm_n,
-        arm_n if finished else max(fall_n, min(arm_n, int(0.039 / every_s))),
-        float(noise / np.sqrt(per_block)),
-    )
     if x.n < scale.corner_n * 2 + 2:
         return []
-    highest, highest_index = x.greatest(0, x.n)
-    room = _room(x, fall_n)
+    room = _room(extremes, scale)
     found: list[tuple[Release, float]] = []  # with the level that it fell from
     done = -1
-    for places, bends in _places(x, room, scale, settings, highest, finished=finished):
+    for places, bends in _places(x, room, scale, settings, finished=finished):
         for number, place in enumerate(places):
             if place <= done:
                 continue
@@ -115,8 +122,8 @@ def releases(
                 done = place
                 continue
             clear = _stands_out(x, room, scale, top, fell, level)
-            if finished and clear and highest > 1.02 * level:
-                clear = not _goes_on(x, scale, top, fell, level, highest_index)
+            if finished and clear:
+                clear = not _goes_on(x, scale, top, fell, level)
             bottom = top + in_time.index(lowest)
             release = Release(top * per_block, fell, min((bottom + 1) * per_block, len(torque) - 1), clear)
             found.append((release, level))
@@ -128,19 +135,20 @@ def releases(
         break
     return [
         _sharpened(torque, one, rate_hz, per_block)
-        for one in _of_the_mechanism(found, x, fall_n, (highest_index + fall_n) * per_block, slow_stream=slow_stream)
+        for one in _of_the_mechanism(found, x, fall_n, slow_stream=rate_hz < SLOW_HZ)
     ]
 
 
-def _of_the_mechanism(
-    found: list[tuple[Release, float]], x: Means, fall_n: int, last: int, *, slow_stream: bool
-) -> list[Release]:
+def _of_the_mechanism(found: list[tuple[Release, float]], x: Means, fall_n: int, *, slow_stream: bool) -> list[Release]:
     """Leave out what the hand did.
 
     A mechanism lets go by much the same share each time: far smaller falls below it were the hand, unless they are
-    deeper than any hand's in so short a time; past the crest (sample `last`) the hand may come off faster than any
+    deeper than any hand's in so short a time; past the crest the hand may come off faster than any
     click, and where it rose just as fast before, the tool came to its stop: that is no letting-go, it follows one.
     """
+    if len(found) < 2:
+        return [one for one, _ in found]
+    last = (x.highest[1] + fall_n) * x.per_block
     by_crest = [one for one, _ in found if one.index <= last and not _comes_to_stop(x, one, fall_n)]
     greatest = max((one.fall for one in by_crest), default=0.0)
     found = [(one, level) for one, level in found if one.fall >= 0.35 * greatest or one.fall > 0.1 * level]
@@ -156,42 +164,45 @@ def _least_of(values: list[float]) -> int:
     return values.index(min(values))
 
 
-def _room(x: Means, fall_n: int) -> FloatArray:
+def _room(extremes: Extremes, scale: _Scale) -> FloatArray:
     """Shape (pieces,): no fall from a mean to one of the `fall_n` after it is deeper, but for rounding.
 
     Of a mean that touches two pieces it is told by the one with the greater samples.
     """
-    below = x.extremes.least.copy()
-    for further in range(1, -(-(fall_n + 1) * x.per_block // PIECE) + 1):
-        np.minimum(below[:-further], x.extremes.least[further:], out=below[:-further])
-    room: FloatArray = x.extremes.top - below
+    top, least = extremes.top, extremes.least
+    below = least.copy()
+    for further in range(1, -(-(scale.fall_n + 1) * scale.per_block // PIECE) + 1):
+        np.minimum(below[:-further], least[further:], out=below[:-further])
+    room: FloatArray = top - below
     return room
 
 
-def _stretches(x: Means, room: FloatArray, scale: _Scale, settings: Settings, highest: float) -> list[tuple[int, int]]:
+def _stretches(x: Means, room: FloatArray, scale: _Scale, settings: Settings) -> list[tuple[int, int]]:
     """Stretches (first, end) of means outside of which no corner can be followed by a fall deep enough."""
-    if 2 * x.per_block > PIECE or highest <= 0:
+    top, least = x.extremes.top, x.extremes.least
+    # every mean of a whole piece lies above its least; the first piece and the last may hold none
+    at_least = float(least[1:-1].max()) if len(least) > 2 and 2 * x.per_block <= PIECE else 0.0
+    if at_least <= 0.0:
         return [(0, x.n)]
-    top = x.extremes.top + 1e-9 * highest  # sums round
-    may = (room >= settings.fall_share * top - 2e-9 * highest) & (top > 0.05 * highest)
-    # every mean of a whole piece lies above its least; the first piece may hold none
-    may[2:] &= top[2:] > 0.9 * np.maximum.accumulate(x.extremes.least[1:-1])
+    may = (room >= 0.999 * settings.fall_share * top) & (top > 0.0499 * at_least)
+    may[2:] &= top[2:] > 0.899 * np.maximum.accumulate(least[1:-1])
     before, after = scale.fall_n + scale.corner_n + 1, scale.corner_n + 1
-    # or stretches would overlap; and one more stretch takes longer than some hundred means
-    apart = max((before + after + scale.fall_n + 1) * x.per_block // PIECE + 2, 10)
+    # or stretches would overlap; and one more of them takes as long as thousands of samples
+    apart = max((before + after + scale.fall_n + 1) * x.per_block // PIECE + 2, 30)
     found = []
-    for first, last in x.extremes.grouped(may, apart):
+    for first, last in grouped(may, apart):
         begin = x.extremes.begin(first) // x.per_block - before if first > apart else 0
         found.append((begin, min(x.extremes.begin(last + 1) // x.per_block + after, x.n)))
     return found
 
 
 def _places(
-    x: Means, room: FloatArray, scale: _Scale, settings: Settings, highest: float, *, finished: bool
+    x: Means, room: FloatArray, scale: _Scale, settings: Settings, *, finished: bool
 ) -> Iterator[tuple[list[int], list[float]]]:
     """Yield, stretch by stretch, where the torque bends down sharply near the highest so far, and how sharply."""
     n, corner_n = x.n, scale.corner_n
-    for first, end in _stretches(x, room, scale, settings, highest) if finished else [(0, n)]:
+    surely = 0.05001 * x.bound(0, n)  # above this a mean is above 5 % of the highest, which takes longer to find
+    for first, end in _stretches(x, room, scale, settings) if finished else [(0, n)]:
         # a cluster may go on past the end
         low, high = max(first, corner_n), min(end + scale.fall_n + 1, n - corner_n)
         if high <= low:
@@ -204,24 +215,26 @@ def _places(
         sharp = (bend > np.maximum(share * here, floor)).nonzero()[0]
         if not len(sharp):
             continue
-        reached = _reached(x, low - corner_n, around, sharp + corner_n, highest)
-        bend, here = bend[sharp], here[sharp]
-        good = (
-            (bend > np.maximum(share * reached, floor)) & (here > np.maximum(0.9 * reached, 0.05 * highest))
-        ).nonzero()[0]
-        if len(good):
-            yield (sharp[good] + low).tolist(), bend[good].tolist()
-
-
-def _reached(x: Means, low: int, here: FloatArray, at: npt.NDArray[np.intp], highest: float) -> FloatArray:
-    """Greatest mean up to each of `at`, which count from mean `low` on, as `here` does."""
-    begins = np.zeros(len(at), dtype=np.intp)
-    begins[1:] = at[:-1] + 1
-    reached: FloatArray = np.maximum.accumulate(np.maximum.reduceat(here[: at[-1] + 1], begins))
-    # what came before `low` lies mostly below what is reached at once
-    if low and x.bound(0, low) > reached[0] - 1e-9 * highest:
-        np.maximum(reached, x.greatest(0, low)[0], out=reached)
-    return reached
+        at = sharp.tolist()
+        # greatest from one of these places to the next; before the first, what came before `low` counts as well,
+        # which mostly lies below
+        between = np.maximum.reduceat(
+            around[: at[-1] + corner_n + 1], [0, *(k + corner_n + 1 for k in at[:-1])]
+        ).tolist()
+        places, bends, reached = [], [], between[0]
+        if low > corner_n and x.bound(0, low - corner_n) > reached - 1e-9 * abs(reached):
+            reached = max(reached, x.greatest(0, low - corner_n)[0])
+        for k, sharpness, level, top in zip(at, bend[sharp].tolist(), here[sharp].tolist(), between, strict=True):
+            reached = max(reached, top)
+            if (
+                sharpness > max(share * reached, floor)
+                and level > 0.9 * reached
+                and (level > surely > 0.0 or level > 0.05 * x.highest[0])
+            ):
+                places.append(low + k)
+                bends.append(sharpness)
+        if places:
+            yield places, bends
 
 
 def _stands_out(x: Means, room: FloatArray, scale: _Scale, top: int, fell: float, level: float) -> bool:
@@ -236,14 +249,21 @@ def _stands_out(x: Means, room: FloatArray, scale: _Scale, top: int, fell: float
         # what the last pieces bound reaches into the fall itself
         first, last = x.extremes.piece(begin * x.per_block), x.extremes.piece(end * x.per_block - 1)
         last -= scale.fall_n * x.per_block // PIECE + 2
-        if last > first and 0.999 * fell > times * float(room[first:last].max()):
-            begin = x.extremes.begin(last) // x.per_block - 1
+        tail = max(x.extremes.begin(last) // x.per_block - 1, begin) if last > first else begin
+        near = x(tail, end + scale.fall_n)
+        if len(near) and 0.999 * fell > times * max(
+            float(room[first:last].max()) if last > first else 0.0, float(near.max() - near.min())
+        ):
+            return True
     return end <= begin or bool(fell > times * float(_falls(x, scale, begin, end).max()))
 
 
-def _goes_on(x: Means, scale: _Scale, top: int, fell: float, level: float, highest_index: int) -> bool:
+def _goes_on(x: Means, scale: _Scale, top: int, fell: float, level: float) -> bool:
     """True for a hand that trembles and goes on trembling: what it does higher up, before it eases off, is as deep."""
     begin = top + scale.arm_n
+    if begin >= x.n or x.bound(begin, x.n) < 1.019 * level:
+        return False
+    highest_index = x.highest[1]
     higher = np.flatnonzero(x(begin, highest_index + 1) > 1.02 * level)
     if not len(higher):
         return False
@@ -293,7 +313,7 @@ def _sharpened(torque: FloatArray, release: Release, rate_hz: float, per_block: 
     """The same with `index` on the very sample before the fall."""
     low = max(release.index - 2 * per_block - 1, 0)
     high = min(release.end_index + 1, len(torque))
-    half = float(torque[release.index : release.index + per_block].mean()) - 0.5 * release.fall
+    half = float(np.add.reduce(torque[release.index : release.index + per_block])) / per_block - 0.5 * release.fall
     below = torque[release.index : high] < half
     first_below = int(below.argmax())
     middle = release.index + first_below if below[first_below] else high - 1

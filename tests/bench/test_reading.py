@@ -1,7 +1,10 @@
 """Reading whole traces and streams: time against `y.max()` and against SciPy's `find_peaks` with a prominence.
 
-What is asserted is that time grows with length only. The aim of 15 × `max()` is not reached (see what is printed).
-CPU time is counted (`time.process_time`), best of several: the machine is shared.
+The aim is 15 × `max()`. One long rise of 10^7 samples keeps it, which is asserted, and of 10^6 about; pulls of 50,000
+samples do not: each takes some 250 calls of NumPy and a page of Python whatever its length, and that is as long as
+`max()` of two million samples (see what is printed, and "us a pull"). Time must grow with length only.
+CPU time is counted (`time.process_time`), best of several: the machine is shared. A neighbour on the same core slows
+Python and small calls down to half, `max()` hardly at all, so the ratios are best taken when nothing else runs.
 
     .venv/bin/python -m pytest tests/bench/test_reading.py -s
 """
@@ -18,6 +21,7 @@ from benchapp.pulls.events import PullClosed
 CAPACITY = 100.0
 RATE_HZ = 10_000.0
 FIRST = 30.0
+AIM = 15.0  # times max()
 
 
 def clicks(n):
@@ -62,8 +66,10 @@ def test_a_whole_trace_is_read_in_time_that_grows_with_its_length(shape):
         report = read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=CAPACITY)
         assert len(report.pulls) == (n // 50_000 if shape is clicks else 1)
         assert all(abs(pull.reading - FIRST) < 0.03 for pull in report.pulls)
-        took[n] = cpu_s(lambda t=t, v=v: read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=CAPACITY), 5 if n < 1e7 else 2)
-        line = f"{shape.__name__:7}{n:>10} samples: {took[n] * 1e3:9.2f} ms, {took[n] / max_s(v):6.1f} × max()"
+        took[n] = cpu_s(lambda t=t, v=v: read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=CAPACITY), 9 if n < 1e7 else 3)
+        ratio = took[n] / max_s(v)
+        line = f"{shape.__name__:7}{n:>10} samples: {took[n] * 1e3:9.2f} ms, {ratio:6.1f} × max() (aim {AIM:g})"
+        line += f", {took[n] / len(report.pulls) * 1e6:6.0f} us a pull"
         if n <= 1_000_000 and (shape is clicks or n <= 100_000):
             begin = time.process_time()
             places, _ = find_peaks(v, height=0.5 * FIRST, prominence=0.1 * FIRST)
@@ -74,10 +80,11 @@ def test_a_whole_trace_is_read_in_time_that_grows_with_its_length(shape):
                 assert np.abs(tops - pull.reading).min() < 0.06
             line += f"; find_peaks {prominence_s / took[n]:7.1f} times ours"
         print(line)
-    # a pull of 10^5 samples lies in a near cache, one of 10^6 in a far one, one of 10^7 in none: 6 and 17 times were
-    # seen, memory and no more than that; anything quadratic takes 100 times
-    assert took[1_000_000] < 25 * took[100_000]
-    assert took[10_000_000] < 25 * took[1_000_000]
+        if shape is ramp and n == 10_000_000:
+            assert ratio < AIM
+    # 4 to 9 and 8 to 12 times were seen; what lies in a near cache at 10^5 lies in none at 10^7
+    assert took[1_000_000] < 12 * took[100_000]
+    assert took[10_000_000] < 20 * took[1_000_000]
 
 
 @pytest.mark.parametrize("block_ms", [10, 5])

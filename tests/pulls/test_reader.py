@@ -350,6 +350,31 @@ def test_a_stream_that_announces_gives_the_same_pulls_as_the_whole_trace(item):
     assert noise == report.noise
 
 
+@pytest.mark.parametrize("seed", range(48))
+def test_a_whole_trace_of_anything_is_read_as_its_stream(seed):
+    """Straight lines at random, sudden falls, tremor, wrong and missing samples, coarse steps; odd rates."""
+    random = np.random.default_rng(seed)
+    rate_hz = (50.0, 100.0, 333.0, 1000.0, 2500.0, 7000.0)[seed % 6]
+    n = int(random.integers(40, 8_000))
+    t = np.cumsum(np.where(random.random(n) < 0.001 * (seed % 2), random.uniform(0.0, 0.1, n), 0.0) + 1.0 / rate_hz)
+    corners = np.sort(random.uniform(t[0], t[-1], 7))
+    v = np.interp(t, corners, random.uniform(-60.0, 60.0, 7) * (random.random(7) < 0.6))
+    v += random.normal(0.0, random.choice([0.0, 0.001, 0.05]), n)
+    v *= 1.0 + random.choice([0.0, 0.0, 0.03]) * np.sin(60.0 * t)
+    for k in random.integers(0, n, 3):
+        v[k : k + int(0.3 * rate_hz)] *= 1.0 - random.choice([0.03, 0.1, 0.5])
+    v[random.integers(0, n, seed % 3)] += 40.0
+    v = np.round(v, 1) if seed % 4 == 0 else v
+    options = {"mode": list(Mode)[seed % 3], "capacity": CAPACITY, "target": 20.0}
+    reader = PullReader(**options)
+    block = max(round(0.01 * rate_hz), 1)
+    events = [event for k in range(0, n, block) for event in reader.feed(t[k : k + block], v[k : k + block])]
+    events += reader.finish()
+    report = read_pulls(t, v, **options)
+    assert tuple(event.pull for event in events if isinstance(event, PullClosed)) == report.pulls
+    assert reader.noise == report.noise
+
+
 # ---- told in time, and without growing
 
 

@@ -1,0 +1,78 @@
+"""What a stretch of samples at rest says: its level, whether it moves, its noise; and where a state lasts."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+
+from benchapp.pulls._extremes import BoolArray
+from drivers.samples import FloatArray
+
+
+class Stillness(NamedTuple):
+    """One stretch.
+
+    Attributes:
+        level: Mean.
+        moved: Mean of the last third less that of the first.
+        noise: Standard deviation about a straight line: a drifting zero is not noise.
+    """
+
+    level: float
+    moved: float
+    noise: float
+
+
+def stillness(rows: FloatArray) -> list[Stillness]:
+    """Look at stretches of the same length together, shape (stretches, n), n at least 3.
+
+    What is said of each hangs on its own samples only, to the last bit: a stream asks for them one by one. Sums are
+    taken of what lies off the first sample, so that little is lost in the difference of squares.
+    """
+    n = rows.shape[1]
+    third = n // 3
+    pivots = rows[:, :1]
+    off = rows - pivots
+    # three sums: half the time of reduceat
+    firsts, lasts = np.add.reduce(off[:, :third], axis=1).tolist(), np.add.reduce(off[:, n - third :], axis=1).tolist()
+    middles = np.add.reduce(off[:, third : n - third], axis=1).tolist()
+    square, along = np.einsum("ij,ij->i", off, off).tolist(), np.einsum("ij,j->i", off, _centred(n)).tolist()
+    spread, free = n * (n * n - 1.0) / 12.0, max(n - 2, 1)
+    found = []
+    for (pivot,), first, middle, last, squared, slant in zip(
+        pivots.tolist(), firsts, middles, lasts, square, along, strict=True
+    ):
+        mean = (first + middle + last) / n
+        # about the mean, less what the line explains
+        left = squared - n * mean * mean - slant * slant / spread
+        noise = math.sqrt(left / free) if left > 0.0 else 0.0
+        found.append(Stillness(pivot + mean, (last - first) / third, noise))
+    return found
+
+
+@lru_cache(maxsize=8)
+def _centred(n: int) -> FloatArray:
+    """… −1, 0, 1 …, `n` of them."""
+    at: FloatArray = np.arange(n, dtype=np.float64) - (n - 1) / 2.0
+    at.flags.writeable = False
+    return at
+
+
+def lasting(true: BoolArray, n: int) -> int | None:
+    """Where the first stay of `n` or more True in a row begins; None without one.
+
+    Of any `n` in a row one is among every n-th, so mostly these few alone are looked at.
+    """
+    for place in range(n - 1, len(true), n):
+        if not true[place]:
+            continue
+        low = place - n + 1
+        before = true[low : place + 1][::-1]
+        back = int(before.argmin())
+        begin = low if before[back] else place - back + 1
+        if begin + n <= len(true) and true[place : begin + n].all():
+            return begin
+    return None

@@ -1,0 +1,551 @@
+"""Read pulls out of a stream of samples; a whole trace is walked along by the same steps, with the same result.
+
+The stream is cut into stretches of a fixed number of samples counted from its first sample; every decision hangs on
+sample numbers, never on how the samples arrived. So any cut of the stream gives the same pulls.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from benchapp.pulls._analysis import Expectation, Segment, analyse
+from benchapp.pulls._extremes import PIECE, Extremes, grouped
+from benchapp.pulls._levels import middle, quantile
+from benchapp.pulls._release import releases, room_for_release
+from benchapp.pulls._resting import Resting
+from benchapp.pulls._still import lasting, stillness
+from benchapp.pulls._wrong import jumps, mend
+from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted, ReaderEvent
+from benchapp.pulls.pull import Mode
+from benchapp.pulls.settings import Settings
+from benchapp.torque.direction import Direction
+from drivers.samples import FloatArray, Gap
+
+_N_RATE = 33  # samples that tell the rate
+_TOLD_S = 0.06  # a click that can only be told later than this is not announced: the pull tells it when it closes
+_AHEAD = 3  # samples that must be known after one before it can be told to be wrong
+_COARSE = 25  # fine steps in a coarse one
+_OVER = 64  # coarse steps looked at together
+_REST_PIECES = 360  # pieces of rest looked at together: 5 s at 10 kHz
+_STILL_S = 1.0  # a level that stays this still near zero is a rest level: a tool was hung on the drive
+_HANGING_SHARE = 0.03  # of the capacity: more than a tool weighs there, less than any checkpoint of a full run
+
+
+class PullReader:
+    """Feed it samples; it tells what happened. Not thread-safe: one thread feeds.
+
+    Torque in any one unit, clockwise positive; `capacity`, `target`, `tool_max` in the same unit, > 0 or None.
+
+    >>> import numpy as np
+    >>> t = np.arange(3000) / 1000.0
+    >>> v = np.interp(t, [0.0, 0.5, 2.0, 2.01, 2.2, 2.3, 3.0], [0.0, 0.0, 30.0, 20.0, 24.0, 0.0, 0.0])
+    >>> reader = PullReader(mode=Mode.FIRST_PEAK, capacity=100.0)
+    >>> [type(event).__name__ for event in reader.feed(t, v)]
+    ['PullStarted', 'ClickHeard', 'PullClosed']
+    """
+
+    def __init__(
+        self,
+        *,
+        mode: Mode,
+        capacity: float | None = None,
+        target: float | None = None,
+        tool_max: float | None = None,
+        greatest: float | None = None,
+        settings: Settings | None = None,
+        announce: bool = True,
+    ) -> None:
+        """Begin at rest.
+
+        Args:
+            mode: Which torque counts as the reading.
+            capacity: Of the reference.
+            target: Only adds flags that need one.
+            tool_max: The tool's maximum.
+            greatest: Greatest torque of the trace, where it is known and the capacity is not.
+            settings: Limits; the defaults without.
+            announce: Tell clicks and holds while the pull goes on; a whole trace needs none.
+        """
+        for name, value in (("capacity", capacity), ("target", target), ("tool_max", tool_max)):
+            if value is not None and not value > 0:
+                raise ValueError(f"{name} is {value}; it must be greater than 0")
+        self.settings = settings or Settings()
+        self._expected = Expectation(mode, capacity, target, tool_max)
+        self._greatest = greatest
+        self._announce = announce
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything that was fed."""
+        self._n = 0
+        self._all_t: FloatArray = np.empty(0)
+        self._all_v: FloatArray = np.empty(0)
+        self._all_wrong = np.empty(0, dtype=np.bool_)
+        self._make_room(1024)
+        self._jump = np.inf
+        self._overloads: list[float] = []
+        self._n_mended = 0  # of the buffer: wrong samples looked for and drawn across
+        self._any_wrong = False
+        self._at = 0  # of the buffer: everything before is decided
+        self._rate = 0.0
+        self._resting = Resting(*self._limits())
+        self._active = False
+        self._begin = 0
+        self._sign = 1
+        self._cut = False
+        self._grid = 0
+        self._clicked = False
+        self._held = False
+        self._finished = False
+        self._extremes: Extremes | None = None  # of a whole trace: all samples are here
+
+    @property
+    def noise(self) -> float:
+        """Standard deviation at rest; 0 before the first rest."""
+        return self._resting.noise
+
+    @property
+    def rest(self) -> float:
+        """Rest level in force."""
+        return self._resting.level or 0.0
+
+    @property
+    def is_pulling(self) -> bool:
+        """True while inside a pull."""
+        return self._active
+
+    @property
+    def rate_hz(self) -> float:
+        """Rate by which the stream is read; 0 before it is known."""
+        return self._rate
+
+    @property
+    def samples_kept(self) -> int:
+        """Samples held in memory: two and a half seconds at rest, and a pull under way."""
+        return self._n
+
+    def expect(
+        self, target: float | None, tool_max: float | None, mode: Mode, settings: Settings | None = None
+    ) -> None:
+        """Set what the next pull (or the one under way) is judged against; without `settings` those in force stay."""
+        self._expected = replace(self._expected, target=target, tool_max=tool_max, mode=mode)
+        self.settings = settings or self.settings
+        self._resting.set_limits(*self._limits())
+
+    def feed(
+        self,
+        t_s: FloatArray,
+        torque: FloatArray,
+        gaps: Sequence[Gap] = (),
+        overload_t_s: FloatArray | None = None,
+    ) -> list[ReaderEvent]:
+        """Take samples, oldest first; return what they told.
+
+        Args:
+            t_s: Shape (n,), seconds, strictly rising, later than all before.
+            torque: Shape (n,), finite.
+            gaps: Not needed: a gap shows in the times.
+            overload_t_s: Moments at which the device said overload instead of a number.
+        """
+        if len(t_s) != len(torque):
+            raise ValueError(f"{len(t_s)} times for {len(torque)} samples")
+        if overload_t_s is not None:
+            self._overloads.extend(float(moment) for moment in overload_t_s)
+        n = self._n + len(t_s)
+        if n > len(self._all_t):
+            self._make_room(2 * n)
+        self._all_t[self._n : n] = t_s
+        self._all_v[self._n : n] = torque
+        self._all_wrong[self._n : n] = False
+        self._n = n
+        self._show()
+        return self._advance()
+
+    def _make_room(self, n: int) -> None:
+        """Arrays twice as long as needed: a long pull in small blocks is not copied at each block."""
+        for name, kind in (("_all_t", np.float64), ("_all_v", np.float64), ("_all_wrong", np.bool_)):
+            room = np.empty(n, dtype=kind)
+            room[: self._n] = getattr(self, name)[: self._n]
+            setattr(self, name, room)
+        self._show()
+
+    def _show(self) -> None:
+        n = self._n
+        self._t, self._v, self._wrong = self._all_t[:n], self._all_v[:n], self._all_wrong[:n]
+
+    def finish(self) -> list[ReaderEvent]:
+        """Tell that nothing more comes: a pull under way is closed, cut."""
+        self._finished = True
+        events = self._advance()
+        if self._active and len(self._t) > self._begin + 1:
+            self._cut = True
+            events.append(self._closed(len(self._t) - 1, None))
+        return events
+
+    def read_whole(self, t_s: FloatArray, torque: FloatArray, extremes: Extremes) -> list[ReaderEvent]:
+        """Read a whole trace: the same as feeding it and finishing, but nothing is copied. Call it on a new reader."""
+        self._n = len(t_s)
+        self._t, self._v = t_s, torque
+        self._wrong = np.zeros(len(t_s), dtype=np.bool_)
+        self._extremes = extremes
+        return self.finish()
+
+    def take_hold(self) -> list[ReaderEvent]:
+        """Mode hold: a foot switch takes what is held now; the mean of the last half second is announced."""
+        if not (self._active and self._expected.mode is Mode.HOLD):
+            return []
+        n = max(1, round(self.settings.hold_s * self._rate))
+        held = self._v[max(self._at - n, self._begin) : self._at]
+        if not len(held):
+            return []
+        self._held = True
+        start = float(self._t[max(self._at - n, self._begin)])
+        return [HoldSteady(start, float(held.mean()) * self._sign, self._direction())]
+
+    # ---- the walk along the stream
+
+    def _advance(self) -> list[ReaderEvent]:
+        events: list[ReaderEvent] = []
+        if not self._rate:
+            if len(self._t) < _N_RATE and not (self._finished and len(self._t) > 2):
+                return events
+            self._rate = 1.0 / middle(np.diff(self._t[:_N_RATE]))
+            self._bootstrap_n = max(round(0.1 * self._rate), 5)
+            self._fine = max(round(0.01 * self._rate), 1)
+            self._step = _COARSE * self._fine
+            self._ahead = _AHEAD if self._rate >= 1000.0 else _AHEAD - 1  # below wrong samples come singly
+        if self._resting.level is None:
+            if len(self._t) < self._bootstrap_n + self._ahead and not self._finished:
+                return events
+            self._look_at_start()
+        self._mend()
+        known = len(self._t) if self._finished else self._n_mended
+        while True:
+            moved = self._pull_on(known, events) if self._active else self._rest_on(known, events)
+            if not moved:
+                break
+        if self._extremes is None:
+            self._forget()
+        return events
+
+    def _limits(self) -> tuple[float, float]:
+        """A pull begins further from the rest level than so many times the noise, and than so much torque."""
+        least = 1e-12
+        if self._expected.capacity is not None:
+            least = max(self.settings.start_capacity * self._expected.capacity, least)
+        elif self._greatest is not None:
+            least = max(self.settings.start_greatest * self._greatest, least)
+        return self.settings.start_noise, least
+
+    def _look_at_start(self) -> None:
+        """Is the stream at rest when it begins? If not, a pull was cut; zero is taken for the rest level."""
+        first = self._v[: self._bootstrap_n].copy()
+        ordered = np.sort(first)
+        level = middle(ordered)
+        steps = np.diff(first)
+        rough = middle(np.abs(steps - middle(steps))) * 1.4826 / math.sqrt(2.0)
+        scale = self._expected.capacity or self._greatest or 0.0
+        # from the first look only: the same however the stream is cut
+        self._jump = max(10.0 * rough, 0.04 * scale) or np.inf
+        spread = quantile(ordered, 0.95) - quantile(ordered, 0.05)
+        moving = spread > max(8.0 * rough, 0.01 * scale)
+        if abs(level) > 0.1 * scale > 0 or (moving and abs(level) > 0.01 * scale):
+            self._resting.level, self._active, self._cut = 0.0, True, True
+            self._resting.learn_noise(rough)
+            self._begin, self._grid = 0, 0
+            self._sign = 1 if level > 0 else -1
+            return
+        self._resting.level = level
+        self._resting.learn_noise(stillness(first[None, :])[0].noise if len(first) > 2 else 0.0)
+
+    def _mend(self) -> None:
+        """Find wrong samples in what is new and draw across them, as far as the samples after them are known."""
+        end = len(self._v) if self._finished else max(len(self._v) - self._ahead, 0)
+        if end <= self._n_mended:
+            return
+        if self._extremes is not None:
+            self._mend_whole(self._extremes)
+        elif jumps(self._v, self._n_mended, end, self._jump):
+            mend(self._t, self._v, self._wrong, self._n_mended, end, self._jump, self._rate)
+            self._any_wrong = True
+        self._n_mended = end
+
+    def _mend_whole(self, extremes: Extremes) -> None:
+        """The same where a piece, or the step into it, leaves room for a jump."""
+        may = extremes.top - extremes.least > self._jump
+        may[1:] |= np.abs(self._v[PIECE::PIECE] - self._v[PIECE - 1 : -1 : PIECE]) > self._jump
+        for first, last in grouped(may, 1):
+            low, high = first * PIECE, min((last + 1) * PIECE, len(self._v))
+            if not jumps(self._v, low, high, self._jump):
+                continue
+            if not self._any_wrong:
+                self._v = self._v.copy()  # it is somebody else's
+                self._any_wrong = True
+            mend(self._t, self._v, self._wrong, low, high, self._jump, self._rate)
+            extremes.renew(self._v, first, last + 1)
+
+    def _rest_on(self, known: int, events: list[ReaderEvent]) -> bool:
+        """Go on at rest; True when there is more to look at."""
+        if self._extremes is not None:
+            self._rest_over(self._extremes, known)
+        end = self._at + self._step
+        n_start = max(round(self.settings.start_s * self._rate), 1)
+        full = known >= end + n_start or self._finished
+        stop = min(end, known) if full else known
+        stretch = self._v[self._at : stop]
+        threshold, rest = self._resting.threshold, self.rest
+        furthest = max(float(stretch.max()) - rest, rest - float(stretch.min())) if len(stretch) else 0.0
+        if furthest > threshold:
+            begun = self._first_start(known, n_start, threshold, stop)
+            if begun is not None:
+                self._start(begun, events)
+                return True
+        if not full or stop <= self._at:
+            return False
+        if furthest > threshold:
+            stretch = stretch[np.abs(stretch - rest) <= threshold]
+        if len(stretch) >= max(9, 0.8 * (stop - self._at)):
+            self._resting.follow(stillness(stretch[None, :])[0])
+        self._at = stop
+        return self._at < known
+
+    def _rest_over(self, extremes: Extremes, known: int) -> None:
+        """Go on over whole steps of rest that the extremes say nobody pulled in, all at once: 2 us each, not 20."""
+        first = self._at // PIECE
+        top, least = extremes.top[first : first + _REST_PIECES], extremes.least[first : first + _REST_PIECES]
+        threshold, rest = self._resting.threshold, self.rest
+        loud = ((top > rest + threshold) | (least < rest - threshold)).nonzero()[0]
+        quiet = int(loud[0]) if len(loud) else len(top)
+        n_steps = (min((first + quiet) * PIECE, known - 1) - self._at) // self._step
+        if n_steps < 1 or self._step < 9:
+            return
+        end = self._at + n_steps * self._step
+        highest, lowest = float(top[:quiet].max()), float(least[:quiet].min())
+        for still in stillness(self._v[self._at : end].reshape(n_steps, self._step)):
+            threshold, rest = self._resting.threshold, self.rest
+            if highest - rest > threshold or rest - lowest > threshold:
+                return  # the level or the noise changed meanwhile: step by step
+            self._resting.follow(still)
+            self._at += self._step
+
+    def _first_start(self, known: int, n_start: int, threshold: float, stop: int) -> int | None:
+        """Index of the first sample outside of which the `n_start` from it on all lie outside on one side."""
+        off = self._v[self._at : min(known, stop + n_start)] - self.rest
+        begins = [(lasting(out, n_start), sign) for sign, out in ((1, off > threshold), (-1, off < -threshold))]
+        begun = [(self._at + begin, sign) for begin, sign in begins if begin is not None and self._at + begin < stop]
+        if not begun:
+            return None
+        index, self._sign = min(begun)
+        return index
+
+    def _start(self, index: int, events: list[ReaderEvent]) -> None:
+        self._active, self._cut = True, False
+        self._begin = max(index - 1, 0)
+        self._at = index
+        self._grid = index
+        self._clicked = self._held = False
+        events.append(PullStarted(float(self._t[self._begin]), self._direction()))
+
+    def _direction(self) -> Direction:
+        return Direction.CLOCKWISE if self._sign > 0 else Direction.ANTICLOCKWISE
+
+    def _pull_on(self, known: int, events: list[ReaderEvent]) -> bool:
+        """Go on inside a pull; True when there is more to look at."""
+        n_rest = max(round(self.settings.rest_s * self._rate), 2)
+        if self._extremes is not None:
+            self._step_over(known, n_rest)
+        # a whole trace takes coarse steps only; what is decided at fine ones does not hang on their length
+        step = self._fine if self._announce else self._step
+        stop = self._at + step
+        if stop > known:
+            if not self._finished or self._at >= known:
+                return False
+            stop = known
+        inside_from = self._back_at_rest(max(stop - n_rest - step, self._begin + 1), stop, n_rest)
+        if inside_from is not None:
+            # the last third of the stay: the hand may still lean on the tool in the first
+            after = self._rest_after(inside_from + 2 * n_rest // 3, inside_from + n_rest)
+            if self._announce:
+                self._tell(inside_from, stop, events)
+            events.append(self._closed(inside_from, after))
+            return True
+        coarse = (stop - self._grid) % self._step == 0 or (self._finished and stop == known)
+        level = self._still_level(stop) if coarse else None
+        if level is not None:
+            self._settle(level, stop, events)
+            return True
+        self._at = stop
+        if self._announce:
+            self._tell(stop, stop, events)
+        return True
+
+    def _step_over(self, known: int, n_rest: int) -> None:
+        """Go on over the steps at whose end there can be neither rest nor a still level, looking at few samples."""
+        step = self._step
+        n_steps = min((known - self._at) // step - 1, _OVER)
+        if n_steps < 1:
+            return
+        low, end = max(self._at - n_rest, self._begin + 1), self._at + n_steps * step
+        # lists: quicker than arrays of this few
+        threshold, rest = self._resting.threshold, self.rest
+        over = n_steps
+        # of any `n_rest` samples in a row one is among these
+        for k, value in enumerate(self._v[low:end:n_rest].tolist()):
+            if abs(value - rest) <= threshold:
+                over = max((low + n_rest * k - self._at) // step, 0)
+                break
+        scale = self._expected.capacity or self._greatest
+        if scale is not None:
+            near = _HANGING_SHARE * scale
+            for k, value in enumerate(self._v[self._at + step - 1 : end : step][:over].tolist()):
+                if abs(value) <= near:
+                    over = k
+                    break
+        self._at += step * over
+
+    def _back_at_rest(self, low: int, high: int, n_rest: int) -> int | None:
+        if high - low < n_rest:
+            return None
+        threshold = self._resting.threshold
+        # of any `n_rest` samples in a row one is among these few
+        rest = self.rest
+        if all(abs(value - rest) > threshold for value in self._v[low + n_rest - 1 : high : n_rest].tolist()):
+            return None
+        begin = lasting(np.abs(self._v[low:high] - rest) <= threshold, n_rest)
+        return None if begin is None else low + begin
+
+    def _rest_after(self, low: int, high: int) -> float | None:
+        """Level of samples `low` to `high`; None when the torque is still on its way back."""
+        after = self._v[low:high]
+        half = len(after) // 2
+        if half:
+            first, last = (
+                float(np.add.reduce(after[:half])) / half,
+                float(np.add.reduce(after[half:])) / (len(after) - half),
+            )
+            if abs(first - last) > max(self.noise, 1e-4 * self._resting.threshold):
+                return None
+        return middle(after)
+
+    def _still_level(self, stop: int) -> float | None:
+        """Level of a second of stillness near zero: a tool was hung on the drive, or taken off."""
+        n = round(_STILL_S * self._rate)
+        scale = self._expected.capacity or self._greatest
+        if scale is None or stop - self._begin < n:
+            return None
+        last = self._v[stop - n : stop]
+        if max(abs(float(last[0])), abs(float(last[-1]))) > _HANGING_SHARE * scale:
+            return None
+        level = float(last.mean())
+        if float(last.max() - last.min()) > 9.0 * self.noise + 1e-4 * scale:
+            return None
+        return level
+
+    def _settle(self, level: float, stop: int, events: list[ReaderEvent]) -> None:
+        """Take a still level for the rest level; what came before it was a pull only if it rose well above it."""
+        n = round(_STILL_S * self._rate)
+        highest = float((self._sign * self._v[self._begin : stop]).max())
+        end = stop - n
+        if highest > 2.5 * abs(level) + 5 * self._resting.threshold and end > self._begin + 2:
+            events.append(self._closed(end, level))
+        else:
+            self._active = False
+        self._resting.level = level
+        self._at = stop
+
+    def _tell(self, stop: int, now: int, events: list[ReaderEvent]) -> None:
+        """Announce a click or a hold, looked for at fixed samples up to `stop`, told when `now` are decided about."""
+        expected = self._expected
+        if not self._clicked and expected.mode is not Mode.HOLD and self._may_tell(stop):
+            low = max(self._begin, stop - round(0.7 * self._rate))
+            pulled = self._sign * self._v[low:stop]
+            for release in releases(pulled, Extremes.of(pulled), self._rate, self.noise, self.settings, finished=False):
+                newest = min(now + self._ahead, len(self._t)) - 1
+                if self._t[newest] - self._t[low + release.index] > _TOLD_S + 1e-6:
+                    continue
+                # announced early, so more is asked of it than of the reading: half the target at least
+                if release.clear and pulled[release.index] > 0.5 * (expected.target or 0.0):
+                    self._clicked = True
+                    k = low + release.index
+                    events.append(ClickHeard(float(self._t[k]), float(pulled[release.index]), self._direction()))
+                    break
+        if not self._held and expected.mode is Mode.HOLD:
+            n = round(self.settings.hold_s * self._rate)
+            if stop - self._begin > n:
+                last = self._sign * self._v[stop - n : stop]
+                so_far = float((self._sign * self._v[self._begin : stop]).max())
+                mean = float(last.mean())
+                wanted = expected.target is None or mean > 0.9 * expected.target
+                if wanted and mean > 0.5 * so_far and float(last.std()) < max(0.012 * mean, 3.0 * self.noise):
+                    self._held = True
+                    events.append(HoldSteady(float(self._t[stop - n]), mean, self._direction()))
+
+    def _may_tell(self, stop: int) -> bool:
+        """False when there is nothing to announce: hardly any samples, no fall worth it, no room for a letting-go.
+
+        What is told is younger than `_TOLD_S`, so the extremes of the last 0.15 s tell whether there is room: on a
+        rise that spares most steps the looking at 0.7 s.
+        """
+        n = round(0.15 * self._rate)
+        if n >= 4 * PIECE and stop - self._begin >= n:
+            recent = self._sign * self._v[stop - n : stop]
+            if not room_for_release(recent, self._rate, self.settings):
+                return False
+        pulled = self._sign * self._v[max(self._begin, stop - round(0.7 * self._rate)) : stop]
+        if len(pulled) <= 5:
+            return False
+        highest = float(pulled.max())
+        return highest - float(pulled[-max(len(pulled) // 8, 1) :].min()) > 0.01 * highest
+
+    def _closed(self, end: int, rest_after: float | None) -> PullClosed:
+        begin = self._begin
+        overloads = [moment for moment in self._overloads if moment >= self._t[begin]]
+        overloaded = any(moment <= self._t[end] for moment in overloads)
+        self._overloads = [moment for moment in overloads if moment > self._t[end]]
+        torque = self._v[begin : end + 1] if self._sign > 0 else -self._v[begin : end + 1]
+        extremes = Extremes.of(torque) if self._extremes is None else self._extremes.part(begin, end + 1, self._sign)
+        pull = analyse(
+            Segment(
+                self._t[begin : end + 1],
+                torque,
+                extremes,
+                self._wrong[begin : end + 1] if self._any_wrong else None,
+                self._rate,
+                self.noise,
+                self._sign * self.rest,
+                None if rest_after is None else self._sign * rest_after,
+                self._direction(),
+                self._cut,
+                overloaded,
+            ),
+            self._expected,
+            self.settings,
+        )
+        self._active = False
+        self._cut = False
+        self._at = end
+        if rest_after is not None:
+            self._resting.level = rest_after
+        return PullClosed(pull)
+
+    def _forget(self) -> None:
+        """Keep a second and a half before what is looked at; a pull is kept whole."""
+        keep_from = (self._begin if self._active else self._at) - round(1.5 * self._rate)
+        if keep_from < self._rate:  # not worth a copy yet
+            return
+        left = self._n - keep_from
+        for array in (self._all_t, self._all_v, self._all_wrong):
+            array[:left] = array[keep_from : self._n].copy()
+        self._n = left
+        if len(self._all_t) > 8 * left + 1024:
+            self._make_room(2 * left)
+        self._show()
+        self._overloads = [moment for moment in self._overloads if moment >= self._t[0]]
+        self._at -= keep_from
+        self._begin -= keep_from
+        self._grid -= keep_from
+        self._n_mended -= keep_from
