@@ -19,14 +19,15 @@ from typing import TypeVar
 
 import numpy as np
 
+from benchapp.metrology import figures
 from benchapp.metrology.distributions import chi2_quantile, f_tail
 from benchapp.metrology.errors import RefusedError
 from drivers.samples import FloatArray
 
 Values = TypeVar("Values", float, FloatArray)
 
-POOL_ABOVE = 0.25
-"""An interaction whose p-value is above this is pooled into repeatability (MSA habit, from memory)."""
+POOL_ABOVE = figures.number("study.pool_above")
+"""An interaction whose p-value is above this is pooled into repeatability."""
 N_DRAWS = 20_000
 """Draws for an interval of a share: its ends then repeat to a few tenths of a percent."""
 _SEED = 20260304

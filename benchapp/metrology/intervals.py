@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from benchapp.metrology import figures
 from benchapp.metrology.distributions import beta_quantile, binomial_cdf, t_quantile
 from benchapp.metrology.errors import RefusedError, positive
 from drivers.samples import FloatArray
@@ -63,9 +64,9 @@ def a3(in_tolerance: int, n: int, interval: float, target: float, confidence: fl
     return A3Result(min(max(new, interval / 2), interval * 2), observed, q, low, high, confidence)
 
 
-SHORTER: Final = 0.8
-LONGER: Final = 1.1
-"""Steps of the staircase (common practice; the percentages of ILAC-G24 could not be confirmed)."""
+SHORTER: Final = figures.number("interval.step_shorter")
+LONGER: Final = figures.number("interval.step_longer")
+"""Steps of the staircase."""
 
 
 def staircase(interval: float, in_tolerance: bool, shortest: float, longest: float) -> float:

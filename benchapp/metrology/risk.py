@@ -12,16 +12,17 @@ from typing import Final
 
 import numpy as np
 
+from benchapp.metrology import figures
 from benchapp.metrology.distributions import normal_cdf
 from benchapp.metrology.errors import RefusedError, positive
 from benchapp.metrology.statistics import mean, standard_deviation
 from drivers.samples import FloatArray
 
-SHORTEST_HISTORY: Final = 20
-"""Verifications of such tools below which no prior is made of them (common practice, mark P)."""
+SHORTEST_HISTORY: Final = figures.count("history.fewest_verifications")
+"""Verifications of such tools below which no prior is made of them."""
 
-FEWEST_TOOLS: Final = 5
-"""Tools below which their verifications, however many, say nothing of tools in general (our own choice, mark P)."""
+FEWEST_TOOLS: Final = figures.count("history.fewest_tools")
+"""Tools below which their verifications, however many, say nothing of tools in general."""
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 

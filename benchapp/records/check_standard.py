@@ -15,6 +15,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from benchapp.metrology import figures
 from benchapp.metrology.charts import D2, Chart, ewma, individuals
 from benchapp.records.canonical import parse
 from benchapp.records.dates import seconds
@@ -28,14 +29,14 @@ from benchapp.torque.units import to_nm
 if TYPE_CHECKING:
     from benchapp.records.store import Store
 
-LEAST: Final = 10
-"""From so many values on there are limits (our own choice; as many as the e-Handbook's example has)."""
-BASELINE: Final = 20
-"""The first so many values make the limits and then no longer move them (common practice: 20 to 25)."""
-WEIGHT: Final = 0.3
-"""λ of the moving average (NIST/SEMATECH e-Handbook 6.3.2.4: usually 0.2 to 0.3)."""
-WIDTH: Final = 3.0
-"""Limits in standard deviations, both charts (NIST/SEMATECH e-Handbook 6.3.2.2 and 6.3.2.4)."""
+LEAST: Final = figures.count("check.fewest_values")
+"""From so many values on there are limits."""
+BASELINE: Final = figures.count("check.baseline")
+"""The first so many values make the limits and then no longer move them."""
+WEIGHT: Final = figures.number("check.weight")
+"""λ of the moving average."""
+WIDTH: Final = figures.number("check.width")
+"""Limits in standard deviations, both charts."""
 SAME_TORQUE: Final = 1e-3
 """A checkpoint is the agreed one when its target is the same to this share: what a change of unit rounds away."""
 SOURCE: Final = (

@@ -16,6 +16,7 @@ from enum import StrEnum
 from itertools import pairwise
 from typing import Any, Final
 
+from benchapp.metrology import figures
 from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.intervals import Drift, a3, fit_drift, reach_at, staircase, time_within_limits
 from benchapp.metrology.judgement import judge
@@ -33,11 +34,11 @@ from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm
 
 DAYS_PER_MONTH: Final = 365.25 / 12
-TARGET: Final = 0.95
-"""Share of tools that should be found in tolerance (common practice)."""
-SHORTEST_MONTHS: Final = 1
-LONGEST_MONTHS: Final = 24
-"""Ends between which an interval is suggested (our own choice)."""
+TARGET: Final = figures.number("interval.in_tolerance")
+"""Share of tools that should be found in tolerance."""
+SHORTEST_MONTHS: Final = figures.count("interval.shortest")
+LONGEST_MONTHS: Final = figures.count("interval.longest")
+"""Ends between which an interval is suggested."""
 _LOOK_AHEAD_MONTHS: Final = 240.0
 _BAND_MONTHS: Final = 60.0
 

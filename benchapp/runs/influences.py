@@ -4,7 +4,7 @@ A series changes one thing between groups of pulls: the tool is taken off and pu
 turned by quarters, the hand moves 10 mm along the grip. How far the groups' means lie apart is b, and b becomes one
 contribution of the budget (`benchapp.metrology.budget`). What nobody measured or typed stays missing, never zero.
 
-Series, counts of readings and the lowest value as the place: ISO 6789-2:2017, 6.2, from memory (M).
+Series, counts of readings and the lowest value as the place: `benchapp/metrology/figures.toml`.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from benchapp.metrology import budget
+from benchapp.metrology import budget, figures
 from benchapp.metrology.budget import GivenBy
 from benchapp.metrology.judgement import Geometric
 from benchapp.metrology.reference import Reference
@@ -28,8 +28,8 @@ KNOCK: Final = 0.2
 """What stays below this share of the target was a knock or a try of the seat, not a pull (our own choice)."""
 COUNTS_DESPITE: Final = (Flag.PAST_CLICK,)
 """Torque after the click does not change the reading; every other flagged pull is pulled again."""
-LEAST_TOOLS: Final = 10
-"""A model value rests on this many tools of the model at least (ISO 6789-2:2017, from memory)."""
+LEAST_TOOLS: Final = figures.count("model.fewest_tools")
+"""A model value rests on this many tools of the model at least."""
 MOST_PERCENT: Final = 20.0
 """A wider spread than this, percent of the lowest value, is no property of a tool but a mistake (our own choice)."""
 
@@ -43,18 +43,28 @@ class Kind:
         name: For people.
         positions: Short name of each position.
         change: What to do before the first and before every later position.
-        n_readings: At each position.
-        source: Where series and counts are from.
-        mark: How sure we are of it (`benchapp.runs.procedure.MARKS`).
     """
 
     symbol: str
     name: str
     positions: tuple[str, ...]
     change: tuple[str, ...]
-    n_readings: int
-    source: str = "ISO 6789-2:2017, 6.2"
-    mark: str = "M"
+
+    @property
+    def n_readings(self) -> int:
+        """Pulls at each position."""
+        return figures.count(f"series.{self.symbol}")
+
+    @property
+    def source(self) -> str:
+        """Where series and counts are from."""
+        figure = figures.stated()[f"series.{self.symbol}"]
+        return f"{figure.source}, {figure.clause}"
+
+    @property
+    def mark(self) -> str:
+        """How sure we are of it (`benchapp.metrology.figures.MARKS`)."""
+        return figures.stated()[f"series.{self.symbol}"].mark
 
     @property
     def n_pulls(self) -> int:
@@ -72,28 +82,24 @@ KINDS: Final[Mapping[str, Kind]] = {
             "taken off and put back",
             ("first seat", "second seat", "third seat", "fourth seat"),
             ("Put it on", *("Take it off, put it back on",) * 3),
-            5,
         ),
         Kind(
             "w_od",
             "its square turned by quarters",
             _QUARTERS,
             ("Put it on and mark its square", *("Turn its square by a quarter",) * 3),
-            10,
         ),
         Kind(
             "w_int",
             "the adapter turned by quarters",
             _QUARTERS,
             ("Put it on and mark the adapter", *("Turn the adapter by a quarter",) * 3),
-            10,
         ),
         Kind(
             "w_l",
             "the hand 10 mm along the grip",
             ("10 mm outwards", "10 mm inwards"),
             ("Hand 10 mm outwards from the mark", "Hand 10 mm inwards from the mark"),
-            10,
         ),
     )
 }

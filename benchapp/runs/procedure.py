@@ -24,21 +24,11 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
+from benchapp.metrology.figures import MARKS as MARKS
+from benchapp.metrology.figures import Figure as Figure
 from benchapp.metrology.suitability import Demand, Quantity
 from benchapp.metrology.tool import Tool
 from benchapp.torque.direction import Direction
-
-MARKS: Final[Mapping[str, str]] = MappingProxyType(
-    {
-        "C": "seen in the source itself",
-        "C2": "seen second-hand",
-        "R": "recomputed",
-        "M": "from memory, unconfirmed",
-        "P": "common practice, no source",
-        "D": "derived here",
-    }
-)
-"""Mark -> what it says about a figure."""
 
 LOWEST: Final = "lowest"
 """Stands in `points.at` for the lowest marked (or maker-stated lowest) value."""
@@ -50,25 +40,6 @@ class ProcedureError(ValueError):
     def __init__(self, file: str, key: str, reason: str) -> None:
         super().__init__(f"{file}: {key}: {reason}" if key else f"{file}: {reason}")
         self.file, self.key, self.reason = file, key, reason
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """One figure with where it comes from.
-
-    Attributes:
-        value: Number, text, truth value or list of them.
-        unit: Of the number; "" without.
-        source: Standard, manual or paper, or "workshop practice".
-        clause: Place in it; "clause not known" where it has clauses and nobody here saw which; "" where it has none.
-        mark: A key of `MARKS`.
-    """
-
-    value: Any
-    unit: str
-    source: str
-    clause: str
-    mark: str
 
 
 @dataclass(frozen=True, slots=True)
