@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QWidget
 
+from benchapp.metrology.figures import stated
 from benchapp.records import procedures as acts
 from benchapp.records.errors import StoreError
 from benchapp.runs.procedure import (
@@ -29,6 +30,25 @@ from benchapp.ui.page import Page
 
 if TYPE_CHECKING:
     from benchapp.ui.context import AppContext
+
+
+BESIDE: Final = Procedure(
+    key="beside-the-procedures",
+    name="Beside the procedures",
+    edition="",
+    version=1,
+    about="What belongs to no procedure: guided series, the shop's history, intervals, the check standard, studies.",
+    figures=stated(),
+)
+"""Figures that no procedure holds, listed like one; not offered for runs and not copied."""
+SHIPPED_NOTE: Final = (
+    "This one comes with the program and stays as it is. Whoever owns the standard corrects a figure in a copy; the "
+    "mark beside each figure says how sure it is."
+)
+BESIDE_NOTE: Final = (
+    "These come with the program and hold for every run. Whoever owns the source corrects them in the file "
+    "benchapp/metrology/figures.toml of this installation; the mark beside each says how sure it is."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,12 +141,7 @@ class ProceduresPage(Page):
             name="figures",
         )
         body.addWidget(self.figures, 1)
-        self.shipped_note = label(
-            "This one comes with the program and stays as it is. Whoever owns the standard corrects a figure in a "
-            "copy; the mark beside each figure says how sure it is.",
-            "soft",
-            wrap=True,
-        )
+        self.shipped_note = label(SHIPPED_NOTE, "soft", wrap=True)
         self.change = FigureForm()
         self.withdrawn_note = label("", "problem", wrap=True)
         body.addWidget(self.withdrawn_note)
@@ -196,7 +211,7 @@ class ProceduresPage(Page):
                 found += [Listed(procedure, True) for procedure in acts.own_procedures(store)]
             except (StoreError, ProcedureError) as problem:
                 self.say(str(problem), problem=True)
-        self.list.show_rows(found)
+        self.list.show_rows([*found, Listed(BESIDE, False)])
         n_own = sum(each.is_own for each in found)
         self.heading("Procedures", f"{len(found) - n_own} come with the program  ·  {n_own or 'none'} of your own")
         if here is None or not self._select(here.procedure.key):
@@ -222,7 +237,8 @@ class ProceduresPage(Page):
         self.rename.setVisible(listed.is_own and not listed.procedure.withdrawn)
         self.withdraw.setVisible(listed.is_own)
         self.withdraw.setText("Offer again …" if listed.procedure.withdrawn else "Withdraw …")
-        self.copy.setVisible(self.context.store is not None)
+        self.copy.setVisible(self.context.store is not None and listed.procedure is not BESIDE)
+        self.shipped_note.setText(BESIDE_NOTE if listed.procedure is BESIDE else SHIPPED_NOTE)
         self.which.blockSignals(True)
         self.which.clear()
         store = self.context.store
@@ -265,7 +281,7 @@ class ProceduresPage(Page):
     def _take_figure(self, row: Row | None) -> None:
         """Put the chosen figure into the form below."""
         procedure = self._shown()
-        if row is not None and procedure is not None:
+        if row is not None and procedure is not None and procedure is not BESIDE:
             self.change.show_figure(row.name, row.figure, procedure)
 
     # --- changing
@@ -382,6 +398,8 @@ class ProceduresPage(Page):
 
 def _second_line(listed: Listed) -> str:
     procedure = listed.procedure
+    if procedure is BESIDE:
+        return "figures of no procedure"
     if procedure.withdrawn:
         return f"withdrawn, version {procedure.version}"
     if listed.is_own:

@@ -6,6 +6,7 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
+from benchapp.metrology.figures import stated
 from benchapp.records import Person, Store
 from benchapp.records.procedures import own_procedures, versions
 from benchapp.runs.procedure import shipped_procedures
@@ -75,6 +76,20 @@ def test_every_figure_of_every_procedure_stands_there_with_source_and_mark(page,
     assert all(figure_title(name) for name in shown)
     titles = [figure_title(name) for name in shown]
     assert len(set(titles)) == len(titles)  # no two figures bear the same name
+
+
+def test_what_belongs_to_no_procedure_stands_there_too_and_is_not_copied(page):
+    page.open("beside-the-procedures")
+    shown = {row.name: row.figure for row in page.figures.rows}
+    assert shown == dict(stated())
+    assert len({figure_title(name) for name in shown}) == len(shown)
+    assert not page.copy.isVisible()
+    assert not page.change.isVisible()
+    assert "figures.toml" in page.shipped_note.text()
+    assert page.list.rows[-1].procedure.key == "beside-the-procedures"
+    page.open("workshop-full")
+    assert page.copy.isVisible()
+    assert "corrects a figure in a copy" in page.shipped_note.text()
 
 
 @pytest.mark.parametrize(("key", "name", "value"), FIGURES)
