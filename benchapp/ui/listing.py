@@ -30,6 +30,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QFrame,
+    QHBoxLayout,
     QHeaderView,
     QStyle,
     QStyledItemDelegate,
@@ -39,6 +40,7 @@ from PySide6.QtWidgets import (
 )
 
 from benchapp.ui import theme
+from benchapp.ui.fields import Panel, label
 
 Index = QModelIndex | QPersistentModelIndex
 
@@ -467,3 +469,27 @@ class Listing(QTableView):
     def _scrolled(self, value: int) -> None:
         if value >= self.verticalScrollBar().maximum() - 4 * row_height(self.fontMetrics()):
             self.end_near.emit()
+
+
+class ListPanel(Panel):
+    """A list in a panel: above it what filters it, below it what is said when it shows nothing.
+
+    Attributes:
+        head: The row above the list.
+        nothing: The sentence below it.
+    """
+
+    def __init__(self) -> None:
+        super().__init__(margin=0)
+        self.body.setSpacing(0)
+        self.head = QHBoxLayout()
+        self.head.setContentsMargins(14, 12, 14, 4)
+        self.head.setSpacing(12)
+        self.body.addLayout(self.head)
+        self.nothing = label("", "soft", wrap=True)
+        self.nothing.setContentsMargins(16, 10, 16, 14)
+
+    def hold(self, listing: Listing) -> None:
+        """Put the list in; what is added to `body` afterwards stands below it."""
+        self.body.addWidget(listing, 1)
+        self.body.addWidget(self.nothing)

@@ -132,6 +132,7 @@ class Page(QWidget):
             yes: False for a view that grows and shrinks with the window by itself.
         """
         self._room.least = QSize(*LEAST_VIEW) if yes else QSize()
+        self._layout.activate()  # at once: nothing is seen in a size that does not last
         self._room.fit()
 
     def on_keys(self, keys: str, action: Callable[[], object]) -> None:
@@ -232,6 +233,15 @@ class EmptyNote(QWidget):
         """Change what is said."""
         self.headline.setText(headline)
         self.sentence.setText(sentence)
+
+
+def beside() -> tuple[QWidget, QHBoxLayout]:
+    """Return a widget for panels beside one another, and its row: `row.addWidget(panel, share)` for each."""
+    widget = QWidget()
+    row = QHBoxLayout(widget)
+    row.setContentsMargins(0, 0, 0, 0)
+    row.setSpacing(12)
+    return widget, row
 
 
 def scrolled(widget: QWidget) -> QScrollArea:

@@ -15,7 +15,7 @@ from benchapp.records.model import Person
 from benchapp.ui import lockwords as words
 from benchapp.ui.fields import Form, Panel, TextField, label, main_button, plain_button
 from benchapp.ui.listing import Column, Listing
-from benchapp.ui.page import EmptyNote, Facts, Page, scrolled
+from benchapp.ui.page import EmptyNote, Facts, Page, beside, scrolled
 
 if TYPE_CHECKING:
     from benchapp.ui.context import AppContext
@@ -43,10 +43,7 @@ class PeoplePage(Page):
         super().__init__(context, words.PEOPLE)
         self.waiting = EmptyNote("", "The records are being opened …")
         self.empty = EmptyNote(words.NOBODY, words.NOBODY_WHY, words.NAME)
-        self.main = QWidget()
-        row = QHBoxLayout(self.main)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(12)
+        self.main, row = beside()
         left = Panel(margin=0)
         self.list = Listing(
             [

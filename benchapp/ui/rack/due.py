@@ -17,8 +17,8 @@ from benchapp.ui import page as pages
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button, quiet_button
 from benchapp.ui.format import direction_text, due_words, kind_text, plural, range_in, range_text, short
-from benchapp.ui.listing import Column, Listing
-from benchapp.ui.page import EmptyNote, Facts, scrolled
+from benchapp.ui.listing import Column, Listing, ListPanel
+from benchapp.ui.page import EmptyNote, Facts, beside, scrolled
 from benchapp.ui.paper.duelist import DueLine, DueSection, write_due_list
 from benchapp.ui.rack.model import natural_key
 
@@ -115,14 +115,8 @@ class DueView(QWidget):
         self.setFocusProxy(self.list)
 
     def _build_main(self) -> None:
-        self.main = QWidget()
-        row = QHBoxLayout(self.main)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(12)
-        left = Panel(margin=0)
-        head = QHBoxLayout()
-        head.setContentsMargins(14, 12, 14, 4)
-        head.setSpacing(12)
+        self.main, row = beside()
+        left = ListPanel()
         self.which = ChoiceField(
             "When", [("", "All"), *((w.value, text) for w, text in WHEN_WORDS.items())], on_change=self._filter
         )
@@ -131,12 +125,10 @@ class DueView(QWidget):
         self.place.setAccessibleName("place")
         self.place.narrow(9)
         self.place.currentIndexChanged.connect(self._filter)
-        head.addWidget(self.which)
-        head.addWidget(self.place)
-        head.addWidget(self.order)
-        head.addStretch(1)
-        left.body.setSpacing(0)
-        left.body.addLayout(head)
+        left.head.addWidget(self.which)
+        left.head.addWidget(self.place)
+        left.head.addWidget(self.order)
+        left.head.addStretch(1)
         self.list = Listing(
             [
                 Column(
@@ -173,10 +165,8 @@ class DueView(QWidget):
             ],
             name="tools that are due",
         )
-        left.body.addWidget(self.list, 1)
-        self.none_found = label("", "soft", wrap=True)
-        self.none_found.setContentsMargins(16, 10, 16, 14)
-        left.body.addWidget(self.none_found)
+        left.hold(self.list)
+        self.none_found = left.nothing
         foot = QHBoxLayout()
         foot.setContentsMargins(14, 8, 14, 12)
         foot.setSpacing(8)

@@ -17,7 +17,7 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Panel, label
 from benchapp.ui.format import plural
 from benchapp.ui.listing import Column, Listing
-from benchapp.ui.page import EmptyNote, scrolled, today
+from benchapp.ui.page import EmptyNote, beside, scrolled, today
 
 BY_WORDS: Final = {
     history.GroupBy.TYPE: "Type and class",
@@ -119,10 +119,7 @@ class FleetView(QWidget):
             "first ones it stands here by type, age, place and keeper.",
             "Go to the Bench",
         )
-        self.main = QWidget()
-        row = QHBoxLayout(self.main)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(12)
+        self.main, row = beside()
         left = Panel(margin=18)
         head = QHBoxLayout()
         head.setSpacing(12)

@@ -16,7 +16,7 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.fields import DateField, Panel, label, main_button, plain_button
 from benchapp.ui.format import grouped, percent, plural, short, significant, wall_text
 from benchapp.ui.listing import Column, Listing
-from benchapp.ui.page import EmptyNote, Facts
+from benchapp.ui.page import EmptyNote, Facts, beside
 
 VERDICT_WORDS: Final = {"in-service": "within limits", "out": "out of limits", "doubtful": "doubtful", "": "not judged"}
 
@@ -60,10 +60,7 @@ class ImpactView(QWidget):
         return listed, see
 
     def _build_tool(self) -> None:
-        self.of_tool = QWidget()
-        row = QHBoxLayout(self.of_tool)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(12)
+        self.of_tool, row = beside()
         panel = Panel(margin=18)
         self.tool_says = label("", wrap=True)
         self.tool_facts = Facts()
@@ -131,10 +128,7 @@ class ImpactView(QWidget):
         row.addWidget(right, 12)
 
     def _build_reference(self) -> None:
-        self.of_reference = QWidget()
-        row = QHBoxLayout(self.of_reference)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(12)
+        self.of_reference, row = beside()
         panel = Panel(margin=18)
         self.reference_says = label("", wrap=True)
         self.reference_facts = Facts()

@@ -25,7 +25,7 @@ from benchapp.ui.fields import (
 )
 from benchapp.ui.format import grouped, plural, short, wall_text
 from benchapp.ui.listing import Column, Listing
-from benchapp.ui.page import EmptyNote, Facts
+from benchapp.ui.page import EmptyNote, Facts, beside
 from benchapp.ui.rack.importing import JobImportView
 
 MOST_SHOWN: Final = 300
@@ -67,10 +67,7 @@ class JobsView(QWidget):
         self.setFocusProxy(self.scan)
 
     def _build_main(self) -> None:
-        self.main = QWidget()
-        row = QHBoxLayout(self.main)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(12)
+        self.main, row = beside()
         left = Panel(margin=20)
         left.setMaximumWidth(430)
         self.wanted = label("", "figure", wrap=True)

@@ -19,7 +19,7 @@ from benchapp.torque.units import from_nm
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Choices, Form, Panel, TextField, label, main_button, plain_button
 from benchapp.ui.format import percent, plural, short, wall_text
-from benchapp.ui.page import EmptyNote, Facts, scrolled
+from benchapp.ui.page import EmptyNote, Facts, beside, scrolled
 from benchapp.ui.timechart import DAY_S, SHAPES, Drawn, Mark, Moment, TimeChart, Trail, moment_of
 
 MONTH_S: Final = life.DAYS_PER_MONTH * DAY_S
@@ -76,10 +76,7 @@ class LifeView(QWidget):
         self.empty.wanted.connect(lambda: context.tool_wanted.emit(self._number))
 
     def _build_main(self) -> None:
-        self.main = QWidget()
-        row = QHBoxLayout(self.main)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(12)
+        self.main, row = beside()
         panel = Panel(margin=16)
         head = QHBoxLayout()
         self.which = Choices()

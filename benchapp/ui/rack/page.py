@@ -8,7 +8,7 @@ from typing import Any
 
 from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QMenu, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QFileDialog, QLineEdit, QMenu, QWidget
 
 from benchapp.records.errors import StoreError
 from benchapp.records.labels import ScanError, number_of_scan
@@ -19,20 +19,14 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.fields import (
     ChoiceField,
     Choices,
-    Form,
-    Panel,
-    PickField,
-    TextField,
-    label,
-    main_button,
     plain_button,
     quiet_button,
 )
-from benchapp.ui.format import direction_text, kind_text, range_in, range_text, short, wall_text
-from benchapp.ui.listing import Column, Listing
-from benchapp.ui.page import EmptyNote, Facts, Page, scrolled, today
+from benchapp.ui.format import kind_text, range_in, range_text, short, wall_text
+from benchapp.ui.listing import Column, Listing, ListPanel
+from benchapp.ui.page import EmptyNote, Page, beside, today
+from benchapp.ui.rack.card import NEXT_STATES, StateView, ToolCard, tool_facts
 from benchapp.ui.rack.editor import ToolEditor
-from benchapp.ui.rack.history import HistoryPicture
 from benchapp.ui.rack.importing import ImportView
 from benchapp.ui.rack.model import (
     SHOW_WORDS,
@@ -45,137 +39,14 @@ from benchapp.ui.rack.model import (
     dots_of,
     due_line,
     find,
-    interval_line,
     natural_key,
     rows_of,
 )
-from benchapp.ui.rack.photo import PhotoError, PhotoView, Picture, shrunk
+from benchapp.ui.rack.photo import PhotoError, PhotoView, shrunk
 from benchapp.ui.rack.switch import TOOLS, VIEW_WORDS, build_view, is_view, offered
 
 MOST_TOOLS = 100_000
 ANY_PLACE = "any place"
-
-NEXT_STATES: dict[ToolState, tuple[tuple[ToolState, str], ...]] = {
-    ToolState.IN_SERVICE: (
-        (ToolState.QUARANTINED, "Take it out of service"),
-        (ToolState.AT_LABORATORY, "Send it to a laboratory"),
-        (ToolState.RETIRED, "Retire it"),
-    ),
-    ToolState.QUARANTINED: (
-        (ToolState.IN_SERVICE, "Put it back in service"),
-        (ToolState.AT_LABORATORY, "Send it to a laboratory"),
-        (ToolState.RETIRED, "Retire it"),
-    ),
-    ToolState.AT_LABORATORY: (
-        (ToolState.IN_SERVICE, "Put it back in service"),
-        (ToolState.QUARANTINED, "It is back, keep it aside"),
-        (ToolState.RETIRED, "Retire it"),
-    ),
-    ToolState.RETIRED: ((ToolState.QUARANTINED, "Take it up again, kept aside"),),
-}
-"""What a person may do with a tool in a state; the store has the last word."""
-
-OUTCOME_WORDS = {
-    Outcome.WITHIN: "within limits",
-    Outcome.OUT: "out of limits",
-    Outcome.LEFT: "left",
-    Outcome.UNDECIDED: "undecided",
-    Outcome.OPEN: "",
-}
-
-
-class StateView(QWidget):
-    """Asks for a change of state: to what, who, why."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        outer = QVBoxLayout(self)
-        outer.setContentsMargins(0, 0, 0, 0)
-        panel = Panel(margin=22)
-        self.form = Form()
-        self.state = self.form.add("state", PickField("What happens to it", []))
-        self.who = self.form.add("who", TextField("Who decides", placeholder="custodian"))
-        self.why = self.form.add("why", TextField("Why", width=460, hint="One sentence; it stays with the tool."))
-        panel.body.addWidget(self.form)
-        self.problem = label("", "problem", wrap=True)
-        panel.body.addWidget(self.problem)
-        row = QHBoxLayout()
-        self.save = main_button("Record it")
-        self.override = plain_button("The custodian decides otherwise")
-        self.cancel = plain_button("Back, change nothing")
-        row.addWidget(self.save)
-        row.addWidget(self.override)
-        row.addWidget(self.cancel)
-        row.addStretch(1)
-        panel.body.addLayout(row)
-        outer.addWidget(panel)
-        outer.addStretch(1)
-
-
-class ToolCard(QWidget):
-    """What is known of the tool under the cursor, and what can be done with it."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.setMinimumWidth(355)
-        self.setMaximumWidth(600)
-        outer = QVBoxLayout(self)
-        outer.setContentsMargins(0, 0, 0, 0)
-        panel = Panel(margin=18)
-        outer.addWidget(panel)
-        self.number = label("", "figure")
-        self.kind = label("", "soft", wrap=True)
-        self.state = label("", wrap=True)
-        self.verify = main_button("Verify")
-        self.verify.setToolTip("Put it up on the Bench (Ctrl+Enter)")
-        self.edit = plain_button("Change")
-        self.to_state = plain_button("State …")
-        self.runs = quiet_button("Its runs")
-        self.years = quiet_button("Over the years")
-        self.jobs = quiet_button("Its jobs")
-        self.label = plain_button("Label …")
-        self.label.setToolTip("Its label as PDF: number, verdict, dates and a code to scan")
-        self.doubt = plain_button("What was done with it")
-        self.doubt.setToolTip("It was found out: the jobs since it was last known good")
-        self.photo = Picture()
-        self.photo.setFixedSize(112, 84)
-        self.photo.setCursor(Qt.CursorShape.PointingHandCursor)
-        self.photo.setToolTip("Show the photo")
-        self.add_photo = quiet_button("Add a photo")
-        self.facts = Facts()
-        self.history = HistoryPicture()
-        body = panel.body
-        top = QHBoxLayout()
-        names = QVBoxLayout()
-        for widget in (self.number, self.kind, self.state):
-            names.addWidget(widget)
-        top.addLayout(names, 1)
-        top.addWidget(self.photo, 0, Qt.AlignmentFlag.AlignTop)
-        top.addWidget(self.add_photo, 0, Qt.AlignmentFlag.AlignTop)
-        body.addLayout(top)
-        row = QHBoxLayout()
-        row.setSpacing(6)
-        row.addWidget(self.verify, 1)
-        row.addWidget(self.edit)
-        row.addWidget(self.to_state)
-        row.addWidget(self.label)
-        body.addSpacing(4)
-        body.addLayout(row)
-        body.addWidget(self.doubt)
-        inside = QWidget()
-        column = QVBoxLayout(inside)
-        column.setContentsMargins(0, 6, 4, 0)
-        column.addWidget(self.facts)
-        column.addStretch(1)
-        body.addWidget(scrolled(inside), 3)
-        head = QHBoxLayout()
-        head.addWidget(label("deviation", "soft"))
-        head.addStretch(1)
-        head.addWidget(self.years)
-        head.addWidget(self.jobs)
-        head.addWidget(self.runs)
-        body.addLayout(head)
-        body.addWidget(self.history, 3)
 
 
 class RackPage(Page):
@@ -246,14 +117,8 @@ class RackPage(Page):
         self.refresh()
 
     def _build_list(self) -> None:
-        self.main = QWidget()
-        row = QHBoxLayout(self.main)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(12)
-        left = Panel(margin=0)
-        tools = QHBoxLayout()
-        tools.setContentsMargins(14, 12, 14, 4)
-        tools.setSpacing(12)
+        self.main, row = beside()
+        left = ListPanel()
         self.search = QLineEdit()
         self.search.setPlaceholderText("Search …")
         self.search.setToolTip("Words of number, place, keeper, maker, kind, state or remark (Ctrl+F)")
@@ -265,11 +130,9 @@ class RackPage(Page):
         self.place.setAccessibleName("place")
         self.place.narrow(9)
         self.place.currentIndexChanged.connect(self._filter)
-        tools.addWidget(self.search, 1)
-        tools.addWidget(self.place)
-        tools.addWidget(self.show_which)
-        left.body.setSpacing(0)
-        left.body.addLayout(tools)
+        left.head.addWidget(self.search, 1)
+        left.head.addWidget(self.place)
+        left.head.addWidget(self.show_which)
         self.list = Listing(
             [
                 Column(
@@ -299,10 +162,8 @@ class RackPage(Page):
             ],
             name="tools",
         )
-        left.body.addWidget(self.list, 1)
-        self.none_found = label("", "soft", wrap=True)
-        self.none_found.setContentsMargins(16, 10, 16, 14)
-        left.body.addWidget(self.none_found)
+        left.hold(self.list)
+        self.none_found = left.nothing
         self.card = ToolCard()
         row.addWidget(left, 13)
         row.addWidget(self.card, 7)
@@ -473,7 +334,6 @@ class RackPage(Page):
         if row is None or self.context.store is None:
             return
         record, tool = row.record, row.record.tool
-        in_other = range_in(tool, self.context.unit)
         card.number.setText(tool.number)
         card.kind.setText(
             "  ·  ".join(
@@ -483,29 +343,7 @@ class RackPage(Page):
         due = due_line(record, today())
         card.state.setText("  ·  ".join(part for part in (STATE_WORDS[row.state], due) if part))
         card.verify.setEnabled(row.state is not ToolState.RETIRED)
-        card.facts.show_facts(
-            [
-                ("range", range_text(tool) + (f"  ({in_other})" if in_other else "")),
-                ("one division", f"{short(tool.resolution)} {tool.unit}" if tool.resolution else ""),
-                ("works", direction_text(tool.directions)),
-                ("maker's limit", f"±{short(tool.declared_percent)} %" if tool.declared_percent else ""),
-                ("drive", tool.drive),
-                ("maker, model", " ".join(part for part in (tool.maker, tool.model) if part)),
-                ("serial number", tool.serial),
-                ("hangs", record.place),
-                ("keeper", record.keeper),
-                ("verified", interval_line(record)),
-                (
-                    "last time",
-                    f"{record.last_verified.isoformat()}, {OUTCOME_WORDS[record.last_outcome]}"
-                    if record.last_verified
-                    else "never",
-                ),
-                ("cycles since", str(record.cycles) if record.cycles else ""),
-                ("remark", record.remark),
-                *self._state_facts(tool.number, row.state),
-            ]
-        )
+        card.facts.show_facts([*tool_facts(record, self.context.unit), *self._state_facts(tool.number, row.state)])
         stored = self.context.store.tool(tool.number)
         photo = stored.photo if stored is not None else None
         card.photo.show_photo(photo)

@@ -12,8 +12,8 @@ from benchapp.records.errors import StoreError
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Choices, Form, Panel, TextField, label, main_button, plain_button
 from benchapp.ui.format import plural, wall_text
-from benchapp.ui.listing import Column, Listing
-from benchapp.ui.page import EmptyNote, Facts
+from benchapp.ui.listing import Column, Listing, ListPanel
+from benchapp.ui.page import EmptyNote, Facts, beside
 
 if TYPE_CHECKING:
     from benchapp.records import Store
@@ -49,22 +49,14 @@ class WorkView(QWidget):
         self.setFocusProxy(self.list)
 
     def _build_main(self) -> None:
-        self.main = QWidget()
-        row = QHBoxLayout(self.main)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(12)
-        left = Panel(margin=0)
-        head = QHBoxLayout()
-        head.setContentsMargins(14, 12, 14, 4)
-        head.setSpacing(12)
+        self.main, row = beside()
+        left = ListPanel()
         self.which = ChoiceField("Show", [("open", "Open"), ("all", "All")], on_change=lambda _key: self._filter())
         self.cause = Choices()
         self.cause.setAccessibleName("because of what")
         self.cause.currentIndexChanged.connect(self._filter)
-        head.addWidget(self.which)
-        head.addWidget(self.cause, 1)
-        left.body.setSpacing(0)
-        left.body.addLayout(head)
+        left.head.addWidget(self.which)
+        left.head.addWidget(self.cause, 1)
         self.list = Listing(
             [
                 Column(
@@ -84,10 +76,8 @@ class WorkView(QWidget):
             ],
             name="items to be looked at",
         )
-        left.body.addWidget(self.list, 1)
-        self.none_left = label("", "soft", wrap=True)
-        self.none_left.setContentsMargins(16, 10, 16, 14)
-        left.body.addWidget(self.none_left)
+        left.hold(self.list)
+        self.none_left = left.nothing
         row.addWidget(left, 13)
         right = Panel(margin=18)
         right.setMinimumWidth(280)

@@ -15,7 +15,7 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button
 from benchapp.ui.format import due_words, short, significant
 from benchapp.ui.listing import Column, Listing
-from benchapp.ui.page import EmptyNote, Facts, Page, scrolled, today
+from benchapp.ui.page import EmptyNote, Facts, Page, beside, scrolled, today
 from benchapp.ui.rack.model import natural_key
 from benchapp.ui.references.checks import CheckView
 from benchapp.ui.references.editor import CalibrationEditor, ReferenceEditor
@@ -63,10 +63,7 @@ class ReferencesPage(Page):
         self.refresh()
 
     def _build_main(self) -> None:
-        self.main = QWidget()
-        row = QHBoxLayout(self.main)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(12)
+        self.main, row = beside()
         left = Panel(margin=0)
         self.list = Listing(
             [
