@@ -47,20 +47,22 @@ def kill_at_random_moments(path: Path, n: int, seed: int) -> int:
     """
     rng = random.Random(seed)
     acknowledged: list[str] = []
+    said = path.with_name("writer-said.txt")
     code = WRITER.format(tests=str(HERE), path=str(path))
     for moment in range(n):
         wanted = rng.randrange(1, 12)
-        child = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        with said.open("wb") as stderr:
+            child = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=stderr)
         assert child.stdout is not None
         lines: list[str] = []
         while len(lines) < wanted and (line := child.stdout.readline()):
             lines.append(line.decode())
-        assert lines, f"seed {seed}, moment {moment}: the writer did not start"
         time.sleep(rng.random() * 0.004)  # not a wait for something: the random moment itself
         child.kill()
         lines += [line.decode() for line in child.stdout if line.endswith(b"\n")]
         child.stdout.close()
         child.wait()
+        assert lines, f"seed {seed}, moment {moment}: the writer did not start: {said.read_text(errors='replace')}"
         acknowledged += [line.strip() for line in lines]
         _all_there(path, acknowledged[-60:], f"seed {seed}, moment {moment}")
     _all_there(path, acknowledged, f"seed {seed}, at the end")
