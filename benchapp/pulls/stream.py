@@ -485,16 +485,16 @@ class PullReader:
                     events.append(HoldSteady(float(self._t[stop - n]), mean, self._direction()))
 
     def _may_tell(self, stop: int) -> bool:
-        """False when there is nothing to announce: hardly any samples, no fall worth it, no room for a letting-go.
+        """False when there is nothing to announce: torque below half the target, no room for a letting-go, no fall.
 
-        What is told is younger than `_TOLD_S`, so the extremes of the last 0.15 s tell whether there is room: on a
-        rise that spares most steps the looking at 0.7 s.
+        What is told is younger than `_TOLD_S`, so the last 0.15 s tell whether there may be anything: that spares most
+        steps of a rise the looking at 0.7 s.
         """
-        n = round(0.15 * self._rate)
-        if n >= 4 * PIECE and stop - self._begin >= n:
-            recent = self._sign * self._v[stop - n : stop]
-            if not room_for_release(recent, self._rate, self.settings):
-                return False
+        recent = self._sign * self._v[max(self._begin, stop - round(0.15 * self._rate)) : stop]
+        if not len(recent) or float(recent.max()) <= 0.5 * (self._expected.target or 0.0):
+            return False
+        if len(recent) >= 4 * PIECE and not room_for_release(recent, self._rate, self.settings):
+            return False
         pulled = self._sign * self._v[max(self._begin, stop - round(0.7 * self._rate)) : stop]
         if len(pulled) <= 5:
             return False
