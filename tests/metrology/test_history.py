@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 
 from benchapp.metrology import charts, intervals
 from benchapp.metrology.anova import one_way, study
+from benchapp.metrology.distributions import normal_cdf
 from benchapp.metrology.errors import RefusedError
+from benchapp.metrology.rules import conformance_probability
 
 MSA = """ 0.29 -0.56 1.34 0.47 -0.80  0.02 0.59 -0.31 2.26 -1.36
  0.41 -0.68 1.17 0.50 -0.92 -0.11 0.75 -0.20 1.99 -1.25
@@ -77,15 +79,23 @@ def test_nist_strd_anova():
     """NIST StRD SiRstv (certified F 1.18046237440255, residual sd 0.104076068334656); data as SciPy ships them."""
     from importlib import resources
 
-    path = resources.files("scipy.stats.tests") / "data" / "nist_anova" / "SiRstv.dat"
-    rows = [line.split() for line in path.read_text(encoding="ascii").splitlines()[60:] if len(line.split()) == 2]
-    groups = [np.array([float(v) for g, v in rows if g == key]) for key in sorted({g for g, _ in rows})]
+    folder = resources.files("scipy.stats.tests") / "data" / "nist_anova"
+
+    def read(name):
+        lines = (folder / name).read_text(encoding="ascii").splitlines()[60:]
+        rows = [line.split() for line in lines if len(line.split()) == 2]
+        return [np.array([float(v) for g, v in rows if g == key]) for key in sorted({g for g, _ in rows})]
+
+    groups = read("SiRstv.dat")
     assert [len(g) for g in groups] == [5] * 5
     between, within = one_way(groups)
     assert between.squares == pytest.approx(5.11462616e-2, rel=1e-10)
     assert within.squares == pytest.approx(2.166365600e-1, rel=1e-10)
     assert between.f == pytest.approx(1.18046237440255, rel=1e-10)
     assert math.sqrt(within.mean_square) == pytest.approx(1.04076068334656e-1, rel=1e-10)
+    # average difficulty: a mean of 108 with differences of 1e-5; certified F 15.9467335677930
+    between, _ = one_way(read("AtmWtAg.dat"))
+    assert between.f == pytest.approx(1.59467335677930e1, rel=1e-8)
 
 
 INDIVIDUALS = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
@@ -115,6 +125,14 @@ def test_capability_row_s3():
     """NIST/SEMATECH e-Handbook 6.1.6."""
     assert charts.capability(16, 2, 8, 20) == pytest.approx((1.0, 2 / 3))
     assert charts.capability(10, 0.4, 9, 11)[1] == pytest.approx(0.833333, abs=5e-7)
+
+
+def test_share_outside_of_row_p7():
+    """An open uncertainty library's tests (second-hand): N(10, 0.4) in 9 … 11, 0.621 % beyond each limit."""
+    beyond = (normal_cdf((9 - 10) / 0.4), 1 - normal_cdf((11 - 10) / 0.4))
+    assert beyond == pytest.approx((0.00621, 0.00621), abs=5e-6)
+    assert 1 - conformance_probability(10, 0.4, 9, 11) == pytest.approx(0.01242, abs=5e-6)
+    assert 1 - conformance_probability(10, 0.4, 9, 11) == pytest.approx(sum(beyond), rel=1e-12)
 
 
 def test_cusum_row_s4():
