@@ -26,7 +26,7 @@ from benchapp.ui.fields import Choices, Form, Panel, TextField, label, main_butt
 from benchapp.ui.figureform import FigureForm
 from benchapp.ui.figures import figure_title, refusal_text, value_text
 from benchapp.ui.listing import Column, Listing
-from benchapp.ui.page import Page
+from benchapp.ui.page import Page, beside
 
 if TYPE_CHECKING:
     from benchapp.ui.context import AppContext
@@ -84,10 +84,7 @@ class ProceduresPage(Page):
 
     def __init__(self, context: AppContext) -> None:
         super().__init__(context, "Procedures")
-        self.main = QWidget()
-        row = QHBoxLayout(self.main)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(12)
+        self.main, row = beside()
         left = Panel(margin=0)
         self.list = Listing(
             [
