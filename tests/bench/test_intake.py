@@ -1,7 +1,9 @@
 """Goals 1 to 4 and 6: bytes of a port, or of a log in memory, to checked samples, against pyserial and plain Python.
 
 Each ratio is taken in one run, the ways in turn, and both ways must give the same values. Reading is counted in CPU
-time of this process, because the machine is shared; the writer is another process.
+time of this process, because the machine is shared; the writer is another process. Where other programs empty the
+caches in between, CPU time grows as well, for a thread that sleeps between lines most of all: the least of several
+rounds is compared with the least of the others.
 Run:  python -m pytest tests/bench/test_intake.py -s
 """
 
@@ -198,10 +200,10 @@ def test_goal_2_cpu_of_live_intake(rate: int, limit: float) -> None:
         theirs.append(slow.cpu_s / slow.wall_s)
         ours.append(fast.cpu_s / fast.wall_s)
     print(
-        f"\ngoal 2: {rate} lines/s {statistics.median(ours):.1%} of a core, "
-        f"readline + float {statistics.median(theirs):.1%}: ratio {_ratio(ours, theirs)}"
+        f"\ngoal 2: {rate} lines/s {min(ours):.1%} of a core, readline + float {min(theirs):.1%}: ratio "
+        f"{min(ours) / min(theirs):.3g}; round by round {_ratio(ours, theirs)}; load {os.getloadavg()[0]:.1f}"
     )
-    assert statistics.median(a / b for a, b in zip(ours, theirs, strict=True)) <= limit
+    assert min(ours) / min(theirs) <= limit
 
 
 @pytest.mark.parametrize("rate", [50, 1_000, 10_000])
@@ -260,10 +262,11 @@ def test_goal_4_a_log_in_memory(kind: str, limit: float) -> None:
         assert np.isnan(np.array(values)[~good]).all()
         assert int(np.count_nonzero(~good)) == (1000 if kind.endswith("damaged") else 0)
     print(
-        f"\ngoal 4: {kind}: {len(values) / statistics.median(ours) / 1e6:.1f} M lines/s, float loop "
-        f"{len(values) / statistics.median(theirs) / 1e6:.1f}: ratio {_ratio(theirs, ours)}"
+        f"\ngoal 4: {kind}: {len(values) / min(ours) / 1e6:.1f} M lines/s, float loop "
+        f"{len(values) / min(theirs) / 1e6:.1f}: ratio {min(theirs) / min(ours):.3g}; round by round "
+        f"{_ratio(theirs, ours)}"
     )
-    assert statistics.median(b / a for a, b in zip(ours, theirs, strict=True)) >= limit
+    assert min(theirs) / min(ours) >= limit
 
 
 def test_goal_6_small_chunks() -> None:
