@@ -1,8 +1,8 @@
 """Reading whole traces and streams: time against `y.max()` and against SciPy's `find_peaks` with a prominence.
 
 The aim is 15 × `max()`. One long rise of 10^7 samples keeps it, which is asserted, one of 10^6 about; pulls of 50,000
-samples do not: whatever its length, each takes some 160 calls of numpy's functions, operators besides, and 1,500 lines of
-Python, and that is as long as `max()` of two million samples (see what is printed). Time must grow with length only.
+samples do not: each takes some 160 calls of numpy's functions, operators besides, and 1,500 lines of Python, whatever
+its length: as long as `max()` of two million samples (see what is printed). Time must grow with length only.
 CPU time is counted (`time.process_time`), best of several: the machine is shared.
 
     .venv/bin/python -m pytest tests/bench/test_reading.py -s
