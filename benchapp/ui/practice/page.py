@@ -73,11 +73,11 @@ class PracticePage(Page):
         """While something is under way it has the whole page: nothing beside it is to be clicked."""
         for part in (self.title, self.subtitle, self.switch):
             part.setVisible(not yes)
-        self.keep_room(yes=not yes)
         if yes:
             self._layout.setContentsMargins(0, 0, 0, 0)
         else:
             self._layout.setContentsMargins(self._margins)
+        self.keep_room(yes=not yes)
 
     @property
     def takes_keys(self) -> bool:
