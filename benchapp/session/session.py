@@ -38,6 +38,7 @@ from benchapp.session import _views as views
 from benchapp.session._cutout import Cutout
 from benchapp.session._inbox import GATHER_S, Inbox
 from benchapp.session._keeper import Job, Keeper, RunStore
+from benchapp.session._memory import share
 from benchapp.session._shown import Shown
 from benchapp.session._torque import TorqueChain
 from benchapp.session._zeroing import Level, Zeroing, ZeroRefused
@@ -170,6 +171,7 @@ class BenchSession:
             if self._started or self._closed:
                 return
             self._started = True
+            share()
             self._keeper.start()
             self._engine.start()
 
