@@ -51,7 +51,8 @@ class Group:
     def wait(self, true: Callable[[], bool], what: str, limit_s: float = 90.0) -> None:
         deadline = time.monotonic() + limit_s
         while not true():
-            assert time.monotonic() < deadline, f"waited {limit_s} s for {what}; {self.board.state}"
+            told = (self.board.state, self.view.setup.says.text(), self.window.foot.message.text())
+            assert time.monotonic() < deadline, f"waited {limit_s} s for {what}; {told}"
             QTest.qWait(10)
 
     def key(self, key: Qt.Key = Qt.Key.Key_Space) -> None:
