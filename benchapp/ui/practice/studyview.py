@@ -316,8 +316,8 @@ class Setup(QWidget):
             self.reference.clear()
             for each in fit:
                 self.reference.addItem(f"{each.number}, {words.plain(each.capacity_nm)} N·m", each.number)
-            if before in wanted:
-                self.reference.setCurrentIndex(wanted.index(before))
+            # a field with a placeholder takes none of them by itself
+            self.reference.setCurrentIndex(wanted.index(before) if before in wanted else 0 if wanted else -1)
         return str(self.reference.currentData()) if fit else None
 
     def _no_reference(self, tools: list[StudyTool]) -> str:
