@@ -260,19 +260,20 @@ def fitted_lines(text: str, metrics: QFontMetrics, width: int, *, most: int) -> 
 
     A text that fits is returned as it is.
     """
-    if metrics.horizontalAdvance(text) <= width or most == 1:
-        return [metrics.elidedText(text, Qt.TextElideMode.ElideRight, width)]
+
+    def shown(part: str) -> str:  # Qt elides some texts whose advance is just the width: only this tells what is whole
+        return metrics.elidedText(part, Qt.TextElideMode.ElideRight, width)
+
+    if most == 1 or shown(text) == text:
+        return [shown(text)]
     words = text.split(" ")
     n = 1
-    while n < len(words) and metrics.horizontalAdvance(" ".join(words[: n + 1])) <= width:
+    while n < len(words) and shown(" ".join(words[: n + 1])) == " ".join(words[: n + 1]):
         n += 1
     first, rest = " ".join(words[:n]), " ".join(words[n:])
     if not rest:  # one long word
-        return [metrics.elidedText(text, Qt.TextElideMode.ElideRight, width)]
-    return [
-        metrics.elidedText(first, Qt.TextElideMode.ElideRight, width),
-        *fitted_lines(rest, metrics, width, most=most - 1),
-    ]
+        return [shown(text)]
+    return [shown(first), *fitted_lines(rest, metrics, width, most=most - 1)]
 
 
 def broken_width(text: str, metrics: QFontMetrics) -> int:

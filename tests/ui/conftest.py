@@ -8,8 +8,23 @@ import shutil
 import pytest
 
 from benchapp.records import Store, demo
+from benchapp.ui import theme
 
 TODAY = dt.date(2026, 11, 25)  # a Wednesday
+
+
+@pytest.fixture(autouse=True)
+def look_of_its_own(qapp):
+    """A window dresses the whole application; the next test begins with the look that Qt gives."""
+    font, palette, sheet, chosen = qapp.font(), qapp.palette(), qapp.styleSheet(), theme.palette().name
+    yield
+    theme.use(chosen)
+    if qapp.styleSheet() != sheet:
+        qapp.setStyleSheet(sheet)
+    if qapp.palette() != palette:
+        qapp.setPalette(palette)
+    if qapp.font() != font:
+        qapp.setFont(font)
 
 
 @pytest.fixture(scope="session")

@@ -8,6 +8,7 @@ from PySide6.QtGui import QFontMetrics, QHelpEvent
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QHBoxLayout, QToolTip, QWidget
 
+from benchapp.ui import theme
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, TextField
 from benchapp.ui.listing import Column, Listing, cell_fonts, fitted_lines, mark_width
@@ -47,6 +48,7 @@ def listing(qtbot):
         ]
     )
     qtbot.addWidget(made)
+    made.setStyleSheet("QTableView { font-size: 12px; }")  # a page says how large; this one stands alone
     made.resize(600, 300)
     made.show()
     return made
@@ -156,9 +158,10 @@ def test_a_page_in_a_small_window_is_scrolled_never_squeezed(qtbot, size):
 
 
 @pytest.mark.parametrize("size", [(1366, 680), (1280, 632), (1920, 992)])
-def test_no_tool_nothing_due_and_no_figure_of_a_procedure_is_cut(qtbot, store, monkeypatch, size):
+def test_no_tool_nothing_due_and_no_figure_of_a_procedure_is_cut(qtbot, qapp, store, monkeypatch, size):
     """The invented workshop at 1366 x 768, 1920 x 1080 and the latter at 150 % (less the window's strip and foot)."""
     monkeypatch.setattr(rack_page, "today", lambda: TODAY)
+    theme.use("light", qapp)
     context = AppContext(None, is_demo=True)
     context.give_store(store)
     rack = rack_page.RackPage(context)
