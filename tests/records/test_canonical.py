@@ -9,7 +9,7 @@ import rfc8785
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchapp.records.canonical import CanonicalError, canonical, number, parse
+from benchapp.records.canonical import CanonicalError, canonical, number, parse, parse_written
 
 # RFC 8785, Appendix B: IEEE 754 bits -> JSON. (The two rows of NaN and infinity are the errors below.)
 APPENDIX_B = {
@@ -97,6 +97,17 @@ def test_bytes_that_say_two_things_or_nothing_are_refused(text):
         parse(text)
 
 
+@pytest.mark.parametrize("data", [b"[NaN]", b"[Infinity]", b"{", b"\xff", b""])
+def test_sealed_bytes_that_are_no_json_are_refused(data):
+    with pytest.raises(CanonicalError):
+        parse_written(data)
+
+
+@pytest.mark.parametrize("written", list(APPENDIX_B.values()))
+def test_numbers_of_sealed_bytes_are_read_to_the_last_bit(written):
+    assert float(parse_written(f"[{written}]".encode())[0]).hex() == float(written).hex()
+
+
 JSON = st.recursive(
     st.none()
     | st.booleans()
@@ -113,5 +124,5 @@ JSON = st.recursive(
 def test_a_second_implementation_writes_the_same_bytes_and_they_read_back_equal(value):
     data = canonical(value)
     assert data == rfc8785.dumps(value)
-    assert parse(data) == value
+    assert parse(data) == parse_written(data) == value
     assert canonical(parse(data)) == data
