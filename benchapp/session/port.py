@@ -50,8 +50,14 @@ class BenchPort(Protocol):
         """Sounds to play that came up since the last call: "click", "closed", "flagged", "overload", "wrong"."""
         ...
 
-    def open_link(self, url: str, profile: str) -> None:
-        """Open (or change) the link. A refusal shows in `BenchView.link`."""
+    def open_link(self, url: str, profile: str, *, unless_open: bool = False) -> None:
+        """Open (or change) the link. A refusal shows in `BenchView.link`.
+
+        Args:
+            url: As in `LinkView.url`.
+            profile: Name of the profile.
+            unless_open: Only when no link is open and none has been asked for; the newest view may not know of it yet.
+        """
         ...
 
     def close_link(self) -> None:

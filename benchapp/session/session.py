@@ -218,9 +218,14 @@ class BenchSession:
             sounds.append(self._sounds.popleft())
         return sounds
 
-    def open_link(self, url: str, profile: str) -> None:
-        """Open (or change) the link."""
-        self._ask(lambda: self._open(url, profile))
+    def open_link(self, url: str, profile: str, *, unless_open: bool = False) -> None:
+        """Open (or change) the link; `unless_open` is told by the engine, which alone knows what was asked before."""
+
+        def open_it() -> None:
+            if not unless_open or (self._link is None and self._status.state is LinkState.CLOSED):
+                self._open(url, profile)
+
+        self._ask(open_it)
 
     def close_link(self) -> None:
         """Close it."""

@@ -5,9 +5,11 @@ from __future__ import annotations
 import datetime as dt
 import importlib.util
 import sys
+import threading
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from PySide6.QtCore import QPoint, Qt
@@ -20,6 +22,7 @@ from benchapp.records import check_standard
 from benchapp.records.model import Person
 from benchapp.runs.model import RunPlan, RunState
 from benchapp.runs.procedure import Procedure, copied, edited, shipped_procedure
+from benchapp.session.session import BenchSession
 from benchapp.session.view import Asked, LinkView, Phase
 from benchapp.torque.direction import Direction
 from benchapp.ui.bench.start import StartPanel, parse_range
@@ -434,7 +437,40 @@ def test_ports_and_profiles_are_offered_and_a_single_port_is_opened_by_itself(qt
     qtbot.addWidget(panel)
     panel.show()
     panel.fill()
-    assert ("open_link", "/dev/ttyUSB0", "signed value with unit") in port.asked
+    assert ("open_link", "/dev/ttyUSB0", "signed value with unit", True) in port.asked
+
+
+def of_one_port(port, settings: Settings) -> StartPanel:
+    return StartPanel(AppContext(port, is_demo=False), settings, list_ports=lambda: [("/dev/ttyS0", "/dev/ttyS0")])
+
+
+def test_a_link_that_has_just_been_asked_for_is_not_replaced_by_the_only_port(qtbot):
+    opened, may_open = [], threading.Event()
+
+    def slowly(url, profile, on_block, on_status):
+        opened.append(url)
+        may_open.wait(60)
+        return SimpleNamespace(start=lambda: None, stop=lambda: None)
+
+    session = BenchSession(slowly, lambda capacity_nm: SimpleNamespace(reset=lambda: None))
+    session.open_link("socket://127.0.0.1:5001", "signed value with unit")
+    panel = of_one_port(session, Settings(None))
+    qtbot.addWidget(panel)
+    assert session.view().link.state == "closed"  # no view knows of it yet
+    panel.fill()
+    may_open.set()
+    session.close()  # after all that was asked for
+    assert opened == ["socket://127.0.0.1:5001"]
+
+
+def test_the_port_of_last_time_stays_remembered_while_another_is_the_only_one(qtbot):
+    port, settings = stand.StandIn(), Settings(None)
+    settings.put("link_url", "socket://127.0.0.1:5001")
+    panel = of_one_port(port, settings)
+    qtbot.addWidget(panel)
+    panel.fill()
+    assert settings.get("link_url") == "socket://127.0.0.1:5001"
+    assert port.asked == []
 
 
 def test_a_lost_link_and_its_reason_stand_on_the_panel(desk):

@@ -694,11 +694,11 @@ class StartPanel(QWidget):
         if not found:
             self.ports.addItem("no port found: plug the transducer in", "")
         self.ports.setCurrentIndex(max(0, self.ports.findData(chosen)))
-        closed = self.context.bench.view().link.state == "closed"
-        if closed and len(found) == 1:
-            self._open_port()
+        # the port of last time is opened by the composition; a link may have been asked for that no view knows of yet
+        if len(found) == 1 and not self.settings.get("link_url") and self.context.bench.view().link.state == "closed":
+            self._open_port(unless_open=True)
 
-    def _open_port(self) -> None:
+    def _open_port(self, _index: int = 0, *, unless_open: bool = False) -> None:
         url = self.ports.currentData()
         profile = self.profiles.currentData() or self.settings.get("link_profile")
         if not url:
@@ -706,7 +706,7 @@ class StartPanel(QWidget):
             return
         self.settings.put("link_url", url)
         self.settings.put("link_profile", profile)
-        self.context.bench.open_link(url, profile)
+        self.context.bench.open_link(url, profile, unless_open=unless_open)
 
     def _store_changed(self, what: str) -> None:
         if what in ("tools", "references", "people", "procedures"):
