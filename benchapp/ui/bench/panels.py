@@ -22,7 +22,8 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from benchapp.metrology.tool import ToolType
+from benchapp.metrology.tool import Tool, ToolType
+from benchapp.pulls.pull import Mode
 from benchapp.runs.model import Band, RunState
 from benchapp.session.view import BenchView, Card, Rung
 from benchapp.torque.direction import Direction
@@ -341,25 +342,31 @@ class CaptureCard(Panel):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.view: BenchView | None = None
         self.card: Card | None = None
+        self.tool: Tool | None = None
+        self.mode = Mode.FIRST_PEAK
+        self.step_nm = 0.01
         self.note = ""
         self.note_title = ""
         self.template = "888.88"
         self.key_height = 0.0
+        self._shown: object = None
 
     def show_card(self, view: BenchView, unit: str, template: str, note: tuple[str, str]) -> None:
         """Show the view's card; without one, `note` (title, sentence) says what comes."""
-        self.view, self.card, self.unit, self.template = view, view.card, unit, template
-        self.note_title, self.note = note
-        self.setAccessibleName(self.spoken())
-        self.update()
+        tool = view.run.plan.tool if view.run is not None else None
+        new = (view.card, tool, view.mode, words.steps_of(view.capacity_nm)[1], unit, template, note)
+        if new != self._shown:  # most views bring nothing but another count of the link's lines
+            self._shown = new
+            self.card, self.tool, self.mode, self.step_nm, self.unit, self.template, note = new
+            self.note_title, self.note = note
+            self.setAccessibleName(self.spoken())
+            self.update()
 
     def _tool(self) -> tuple[ToolType | None, str]:
-        run = self.view.run if self.view else None
-        if run is None:
+        if self.tool is None:
             return None, "tool"
-        return run.plan.tool.tool_type, words.tool_word(run.plan.tool)
+        return self.tool.tool_type, words.tool_word(self.tool)
 
     def spoken(self) -> str:
         """Return the card as one sentence, for a screen reader and the tests."""
@@ -374,15 +381,13 @@ class CaptureCard(Panel):
         )
 
     def _title(self) -> str:
-        if self.card is None or self.view is None:
-            return ""
-        return words.card_title(self.card, self.view.mode, self._tool()[0])
+        return "" if self.card is None else words.card_title(self.card, self.mode, self._tool()[0])
 
     def _amount(self) -> str:
-        card, view = self.card, self.view
-        if card is None or view is None or card.torque_nm is None:
+        card = self.card
+        if card is None or card.torque_nm is None:
             return "–"
-        return words.number(abs(card.torque_nm), self.unit, words.steps_of(view.capacity_nm)[1])
+        return words.number(abs(card.torque_nm), self.unit, self.step_nm)
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
         """From the top: what it is, the figure, the state box, the sentence, the deviation."""
