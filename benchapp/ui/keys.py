@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 HOLD_S: Final = 0.045  # a fast typist's keys are 80 ms apart or more; scanners send one every 1 to 30 ms
+REPEAT_S: Final = 0.03  # nothing on earth lets a key go and presses it again so soon: it repeats, or its switch bounces
 LEAST_CODE: Final = 3  # characters; a shorter burst is two fingers, not a scanner
 
 GO_KEYS: Final = ("Space", "Return", "Enter", "PgDown")
@@ -80,11 +81,31 @@ class KeySorter:
         return self._let_go() if self._held and now_s - self._last_s > HOLD_S else []
 
     def _let_go(self) -> list[KeyEvent]:
-        """A single held key acts; several in a row without Enter were a code cut short and do nothing."""
+        """A single held key acts, once; several in a row without Enter were a code cut short and do nothing."""
         held, self._held = self._held, []
         if len(held) >= LEAST_CODE:
             return []
-        return [KeyPressed(name) for name, _ in held]
+        return [KeyPressed(name) for name in dict.fromkeys(name for name, _ in held)]
+
+
+class Repeats:
+    """Which presses a key sends by itself while it is kept down, or a switch by bouncing.
+
+    Qt marks those of a key kept down, but under X11 only where release and press reach it together: of a foot on the
+    pedal three in four came apart, and each would have answered the next question.
+    """
+
+    def __init__(self) -> None:
+        self._released_s: dict[str, float] = {}
+
+    def press(self, name: str, now_s: float) -> bool:
+        """Return whether this press comes too soon after the same key came up to be a person's."""
+        released_s = self._released_s.pop(name, None)
+        return released_s is not None and 0 <= now_s - released_s < REPEAT_S
+
+    def release(self, name: str, now_s: float) -> None:
+        """Take in that a key came up."""
+        self._released_s[name] = now_s
 
 
 def shown(name: str) -> str:

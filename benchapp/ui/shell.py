@@ -41,7 +41,7 @@ from benchapp.ui import theme, words
 from benchapp.ui.awake import KeepAwake
 from benchapp.ui.bench.page import BenchPage
 from benchapp.ui.footbar import FootBar, SourceMark
-from benchapp.ui.keys import ASIDE_KEYS, GO_KEYS, CodeScanned, KeyEvent, KeyPressed, KeySorter, shown
+from benchapp.ui.keys import ASIDE_KEYS, GO_KEYS, CodeScanned, KeyEvent, KeyPressed, KeySorter, Repeats, shown
 from benchapp.ui.lock import Custody
 from benchapp.ui.overlays import KeyTeacher, Question
 from benchapp.ui.replay import ReplayBar
@@ -128,6 +128,7 @@ class MainWindow(QMainWindow):
         self._waiting: list[tuple[str, str, Sequence[tuple[str, str]], Callable[[str], object]]] = []
         self._asking: tuple[str, str, Sequence[tuple[str, str]], Callable[[str], object]] | None = None
         self._sorter = KeySorter()
+        self._repeats = Repeats()
         self._stamp_offset = 1e9
         self._specs = {spec.name: spec for spec in pages}
         self._built: dict[str, QWidget] = {}
@@ -538,9 +539,16 @@ class MainWindow(QMainWindow):
         focus = QApplication.focusWidget()
         if watched is not (focus or self):
             return False  # Qt offers an unused key to the parents too: once is enough
+        name = QKeySequence(event.key()).toString(QKeySequence.SequenceFormat.PortableText)
+        now = self._stamp(event)
+        repeats = event.isAutoRepeat()
+        if event.type() == QEvent.Type.KeyRelease:
+            self._repeats.release(name, now)
+        elif self._repeats.press(name, now):
+            repeats |= not self._sorter.is_waiting  # a scanner types the same character twice as fast as that
         if self._hand_key(event):
             return True
-        return event.type() == QEvent.Type.KeyPress and self._key(event)
+        return event.type() == QEvent.Type.KeyPress and self._key(event, name, now, repeats=repeats)
 
     def _hand_key(self, event: QKeyEvent) -> bool:
         """Key P, held, pulls the simulated tool."""
@@ -553,31 +561,26 @@ class MainWindow(QMainWindow):
             press(event.type() == QEvent.Type.KeyPress)
         return True
 
-    def _key(self, event: QKeyEvent) -> bool:
+    def _key(self, event: QKeyEvent, name: str, now: float, *, repeats: bool) -> bool:
         """Return True when the key was ours."""
         key = event.key()
         if key in (Qt.Key.Key_Control, Qt.Key.Key_Shift, Qt.Key.Key_Alt, Qt.Key.Key_Meta, Qt.Key.Key_AltGr):
             return False
         if event.modifiers() & (Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier):
             return False
-        name = QKeySequence(key).toString(QKeySequence.SequenceFormat.PortableText)
         if self.teacher.isVisible():
             self.teacher.take(name)
             return True
         if self.question.isVisible():
-            return event.isAutoRepeat() or self.question.walk(
-                go=name in self._go_keys(), aside=name in self._aside_keys()
-            )
+            return repeats or self.question.walk(go=name in self._go_keys(), aside=name in self._aside_keys())
         focus = QApplication.focusWidget()
-        typing = isinstance(focus, TEXT_FIELDS)
-        now = self._stamp(event)
-        if typing:
+        if isinstance(focus, TEXT_FIELDS):
             # The field keeps what is typed or scanned; on the Bench a pedal that types nothing still acts.
             empty = focus is self.bench.entry.field and not self.bench.entry.has_text
             if self._takes_keys() and (empty or not event.text()) and name in self._bound():
-                return event.isAutoRepeat() or self._handle([KeyPressed(name)], event)
+                return repeats or self._handle([KeyPressed(name)], event)
             return key == Qt.Key.Key_Escape and self._takes_keys() and self._handle([KeyPressed("Esc")], event)
-        if event.isAutoRepeat():
+        if repeats:
             return self._takes_keys()
         events = self._sorter.press(name, event.text(), now)
         if self._sorter.is_waiting:

@@ -22,7 +22,7 @@ from benchapp.runs.model import RunState
 from benchapp.ui import theme, words
 from benchapp.ui.awake import KeepAwake
 from benchapp.ui.context import AppContext
-from benchapp.ui.keys import HOLD_S, CodeScanned, KeyPressed, KeySorter
+from benchapp.ui.keys import HOLD_S, CodeScanned, KeyPressed, KeySorter, Repeats
 from benchapp.ui.paper.labels import Face, Standing, label_sizes, write_labels
 from benchapp.ui.settings import Settings
 from benchapp.ui.shell import MainWindow, PageSpec
@@ -58,6 +58,7 @@ class Shop:
             on_close=self._closed,
             **more,
         )
+        self.scanned_s = 0.0
         self.window.sounds.muted = True
         self.window.awake.hold = lambda reason: True
         self.window.resize(1366, 768)
@@ -98,9 +99,17 @@ def press(shop, key, modifiers=Qt.KeyboardModifier.NoModifier) -> None:
 
 
 def scan(shop, widget, code: str) -> None:
-    """Type as a scanner does, a hundredth of a second apart by the keys' own stamps, however busy this machine is."""
-    stamps = itertools.count(time.monotonic(), 0.01)
-    shop.window._stamp = lambda event: next(stamps)
+    """Type as a scanner does, a hundredth of a second apart by the keys' own stamps, however busy this machine is.
+
+    A second after the last scan at least: hands are no faster.
+    """
+    stamps = itertools.count(max(time.monotonic(), shop.scanned_s + 1.0), 0.01)
+
+    def stamp(_event: object) -> float:
+        shop.scanned_s = next(stamps)
+        return shop.scanned_s
+
+    shop.window._stamp = stamp
     QTest.keyClicks(widget, code)
     press(shop, Qt.Key.Key_Return)
     del shop.window._stamp
@@ -138,6 +147,23 @@ def test_typing_by_hand_is_no_code_and_a_code_cut_short_does_nothing():
     assert sorter.due(6.0) == []
 
 
+def test_two_presses_of_one_key_closer_than_a_finger_can_are_one():
+    sorter = KeySorter()
+    assert sorter.press("D", "d", 0.0) == sorter.press("D", "d", 0.012) == []
+    assert sorter.due(0.1) == [KeyPressed("D")]
+
+
+def test_a_press_is_a_persons_unless_it_follows_its_own_release_at_once():
+    repeats = Repeats()
+    assert not repeats.press("PgDown", 0.0)
+    for n in range(5):
+        repeats.release("PgDown", 0.66 + 0.04 * n)
+        assert repeats.press("PgDown", 0.66 + 0.04 * n)
+    repeats.release("PgDown", 0.9)
+    assert not repeats.press("D", 0.9)
+    assert not repeats.press("PgDown", 0.99)
+
+
 # --------------------------------------------------------------------------------------------------- keys in the window
 
 
@@ -166,6 +192,11 @@ def test_a_scanned_code_puts_its_tool_up_on_the_bench_and_opens_it_in_the_rack_f
     assert opened == [("rack", "OCF-015")]
     assert shop.wanted == ["OCF-014"]
     assert shop.port.asked == []
+
+
+def test_a_scanner_may_type_the_same_character_twice_in_a_moment(shop):
+    scan(shop, shop.window.bench, "OCF-0011")
+    assert shop.wanted[-1] == "OCF-0011"
 
 
 def test_a_scanned_label_is_its_tool_and_one_that_was_cut_off_is_refused(shop):

@@ -20,6 +20,7 @@ from benchapp.ui.simulation.control import ControlChannel
 from benchapp.ui.theme import Sizes, font_of_cap
 
 FOLLOW_MS: Final = 150
+RELEASE_MS: Final = 60  # so long a key has to stay up before the hand eases off
 ERROR_STEP: Final = 0.5
 MOST_ERROR: Final = 30.0
 
@@ -84,6 +85,10 @@ class HandPanel(QWidget):
         self.channel.state_came.connect(self._state)
         self.channel.connected_changed.connect(self._connected)
         self.channel.refused.connect(self._refused)
+        self._release = QTimer(self)
+        self._release.setSingleShot(True)
+        self._release.setInterval(RELEASE_MS)
+        self._release.timeout.connect(self._let_go)
         self.timer = QTimer(self)
         self.timer.setInterval(FOLLOW_MS)
         self.timer.timeout.connect(self.follow)
@@ -104,8 +109,17 @@ class HandPanel(QWidget):
 
     def key(self, down: bool) -> None:
         """The pulling key went down or up."""
-        self.hold.setDown(down)
-        self.channel.ask("key", down=down)
+        if not down:  # while it is kept down it comes up and goes down again, over and over
+            self._release.start()
+        elif self._release.isActive():
+            self._release.stop()
+        else:
+            self.hold.setDown(True)
+            self._down()
+
+    def _let_go(self) -> None:
+        self.hold.setDown(False)
+        self._up()
 
     def _down(self) -> None:
         self.channel.ask("key", down=True)
@@ -224,4 +238,5 @@ class HandPanel(QWidget):
     def stop(self) -> None:
         """Hang up; may be called again."""
         self.timer.stop()
+        self._release.stop()
         self.channel.close()
