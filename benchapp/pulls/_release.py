@@ -18,6 +18,8 @@ from drivers.samples import FloatArray
 SLOW_HZ: Final = 300.0
 """Below this rate the stream's own filter spreads a fall over three samples."""
 
+_FEW: Final = 1 << 14  # means: looked at all of them, which takes as long as finding out where to look
+
 
 @dataclass(frozen=True, slots=True)
 class Release:
@@ -91,13 +93,12 @@ def releases(
     """
     scale = _Scale.of(rate_hz, noise, settings, finished=finished)
     per_block, fall_n = scale.per_block, scale.fall_n
-    x = Means(torque, per_block, extremes)
+    x = Means(torque, per_block, extremes, at_once=len(torque) <= _FEW * per_block)
     if x.n < scale.corner_n * 2 + 2:
         return []
-    room = _room(extremes, scale)
     found: list[tuple[Release, float]] = []  # with the level that it fell from
     done = -1
-    for places, bends in _places(x, room, scale, settings, finished=finished):
+    for places, bends in _places(x, scale, settings):
         for number, place in enumerate(places):
             if place <= done:
                 continue
@@ -121,7 +122,7 @@ def releases(
             if fell < least or fell < settings.fall_ratio * (level - min(after)):
                 done = place
                 continue
-            clear = _stands_out(x, room, scale, top, fell, level)
+            clear = _stands_out(x, scale, top, fell, level)
             if finished and clear:
                 clear = not _goes_on(x, scale, top, fell, level)
             bottom = top + in_time.index(lowest)
@@ -177,14 +178,16 @@ def _room(extremes: Extremes, scale: _Scale) -> FloatArray:
     return room
 
 
-def _stretches(x: Means, room: FloatArray, scale: _Scale, settings: Settings) -> list[tuple[int, int]]:
+def _stretches(x: Means, scale: _Scale, settings: Settings) -> list[tuple[int, int]]:
     """Stretches (first, end) of means outside of which no corner can be followed by a fall deep enough."""
+    if x.n <= _FEW:
+        return [(0, x.n)]
     top, least = x.extremes.top, x.extremes.least
     # every mean of a whole piece lies above its least; the first piece and the last may hold none
     at_least = float(least[1:-1].max()) if len(least) > 2 and 2 * x.per_block <= PIECE else 0.0
     if at_least <= 0.0:
         return [(0, x.n)]
-    may = (room >= 0.999 * settings.fall_share * top) & (top > 0.0499 * at_least)
+    may = (_room(x.extremes, scale) >= 0.999 * settings.fall_share * top) & (top > 0.0499 * at_least)
     may[2:] &= top[2:] > 0.899 * np.maximum.accumulate(least[1:-1])
     before, after = scale.fall_n + scale.corner_n + 1, scale.corner_n + 1
     # or stretches would overlap; and one more of them takes as long as thousands of samples
@@ -196,13 +199,11 @@ def _stretches(x: Means, room: FloatArray, scale: _Scale, settings: Settings) ->
     return found
 
 
-def _places(
-    x: Means, room: FloatArray, scale: _Scale, settings: Settings, *, finished: bool
-) -> Iterator[tuple[list[int], list[float]]]:
+def _places(x: Means, scale: _Scale, settings: Settings) -> Iterator[tuple[list[int], list[float]]]:
     """Yield, stretch by stretch, where the torque bends down sharply near the highest so far, and how sharply."""
     n, corner_n = x.n, scale.corner_n
-    surely = 0.05001 * x.bound(0, n)  # above this a mean is above 5 % of the highest, which takes longer to find
-    for first, end in _stretches(x, room, scale, settings) if finished else [(0, n)]:
+    floor, share = settings.fall_noise * scale.noise, 0.7 * settings.fall_share
+    for first, end in _stretches(x, scale, settings):
         # a cluster may go on past the end
         low, high = max(first, corner_n), min(end + scale.fall_n + 1, n - corner_n)
         if high <= low:
@@ -211,7 +212,6 @@ def _places(
         here = around[corner_n:-corner_n]
         bend = 2 * here - around[: -2 * corner_n] - around[2 * corner_n :]
         # against what is reached here before what was reached so far, which takes ten times as long to reckon
-        floor, share = settings.fall_noise * scale.noise, 0.7 * settings.fall_share
         sharp = (bend > np.maximum(share * here, floor)).nonzero()[0]
         if not len(sharp):
             continue
@@ -226,36 +226,21 @@ def _places(
             reached = max(reached, x.greatest(0, low - corner_n)[0])
         for k, sharpness, level, top in zip(at, bend[sharp].tolist(), here[sharp].tolist(), between, strict=True):
             reached = max(reached, top)
-            if (
-                sharpness > max(share * reached, floor)
-                and level > 0.9 * reached
-                and (level > surely > 0.0 or level > 0.05 * x.highest[0])
-            ):
+            if sharpness > max(share * reached, floor) and level > 0.9 * reached and level > 0.05 * x.highest[0]:
                 places.append(low + k)
                 bends.append(sharpness)
         if places:
             yield places, bends
 
 
-def _stands_out(x: Means, room: FloatArray, scale: _Scale, top: int, fell: float, level: float) -> bool:
+def _stands_out(x: Means, scale: _Scale, top: int, fell: float, level: float) -> bool:
     """True when a fall is deeper than what the same arm did in the 0.6 s before it."""
     begin, end = max(top - round(0.6 / scale.every_s), 0), max(top - scale.fall_n - 1, 0)
     # with little to compare with, only a fall beyond any tremor is clear
     known = (end - begin) * scale.every_s > 0.25
     if not known and not fell > 0.08 * level:
         return False
-    times = 1.6 if known else 2.5
-    if 2 * x.per_block <= PIECE:
-        # what the last pieces bound reaches into the fall itself
-        first, last = x.extremes.piece(begin * x.per_block), x.extremes.piece(end * x.per_block - 1)
-        last -= scale.fall_n * x.per_block // PIECE + 2
-        tail = max(x.extremes.begin(last) // x.per_block - 1, begin) if last > first else begin
-        near = x(tail, end + scale.fall_n)
-        if len(near) and 0.999 * fell > times * max(
-            float(room[first:last].max()) if last > first else 0.0, float(near.max() - near.min())
-        ):
-            return True
-    return end <= begin or bool(fell > times * float(_falls(x, scale, begin, end).max()))
+    return end <= begin or fell > (1.6 if known else 2.5) * float(_falls(x, scale, begin, end).max())
 
 
 def _goes_on(x: Means, scale: _Scale, top: int, fell: float, level: float) -> bool:
@@ -273,22 +258,16 @@ def _goes_on(x: Means, scale: _Scale, top: int, fell: float, level: float) -> bo
 
 
 def _falls(x: Means, scale: _Scale, begin: int, end: int) -> FloatArray:
-    """From each mean to the least of the `fall_n` after it."""
-    near = x(begin, end + scale.fall_n)
-    n = max(end - begin, 0)
-    falls: FloatArray = near[:n] - _least_ahead(near, scale.fall_n)[:n]
-    return falls
-
-
-def _least_ahead(torque: FloatArray, n: int) -> FloatArray:
-    """Least of each sample and the `n` after it (fewer at the end)."""
-    least = np.concatenate([torque, np.full(n, np.inf)])
-    wide = 1  # samples that each element covers; doubled until the next doubling would be too wide
-    while 2 * wide <= n + 1:
+    """From each mean to the least of the `fall_n` after it, which there must be."""
+    near = x(begin, max(begin, end) + scale.fall_n)
+    least, wide = near, 1  # means that each element covers; doubled until the next doubling would be too wide
+    while 2 * wide <= scale.fall_n + 1:
         least = np.minimum(least[:-wide], least[wide:])
         wide *= 2
-    further = n + 1 - wide
-    return np.minimum(least[: len(least) - further], least[further:]) if further else least
+    if further := scale.fall_n + 1 - wide:
+        least = np.minimum(least[:-further], least[further:])
+    falls: FloatArray = near[: len(least)] - least
+    return falls
 
 
 def _comes_to_stop(x: Means, release: Release, n: int) -> bool:
