@@ -36,7 +36,13 @@ _SETTLE_S: Final = 0.004  # what was held up comes in pieces: the clock must see
 _SILENT_S: Final = 1.0
 _NONSENSE_S: Final = 2.0
 _STATUS_S: Final = 0.25
-_IDENTIFY_S: Final = 1.0
+_ASK_S: Final = (
+    0.0,
+    0.5,
+    1.5,
+    4.0,
+)  # after opening; the first answer may be the line that is not trusted, or come from
+# a device that is still starting up and has not heard
 _BACK_OFF_S: Final = (0.2, 0.5, 1.0, 2.0)
 _ZERO_COMMAND: Final = "zero"
 _IDENTIFY_COMMAND: Final = "identify"
@@ -214,11 +220,10 @@ class Link:
             self._decoder.reopen(opened_s - self._last_bytes_s)
             self._rate.clear()
         self._identity = (transport.usb_serial, "usb" if transport.usb_serial else "")
-        if again:
+        if again:  # told before the first sample: whoever takes it must know that it may be another transducer's
             self._status = replace(self._status, n_reconnects=self._status.n_reconnects + 1)
+            self._tell(LinkState.OPENING)
         try:
-            if _IDENTIFY_COMMAND in self._profile.commands:
-                transport.write(self._profile.commands[_IDENTIFY_COMMAND])
             self._stream(transport, opened_s)
         except EndOfRecording:
             self._decoder.finish()
@@ -239,7 +244,13 @@ class Link:
     def _stream(self, transport: Transport, opened_s: float) -> None:
         watch = _Watch(opened_s)
         next_status_s = pace_s = 0.0
+        asks = deque(opened_s + after_s for after_s in _ASK_S if _IDENTIFY_COMMAND in self._profile.commands)
+        n_replies, now_s = self._n_replies, opened_s
         while not self._stopping.is_set():
+            if asks and now_s >= asks[0]:
+                asks.popleft()
+                if self._n_replies == n_replies:
+                    transport.write(self._profile.commands[_IDENTIFY_COMMAND])
             while self._to_send:
                 transport.write(self._to_send.popleft())
             data, at_s = transport.read(_STATUS_S)

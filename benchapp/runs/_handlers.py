@@ -335,7 +335,9 @@ def wait_for_link(run: Run, event: e.LinkLost, wall: str) -> Stepped:
     if Hold.LINK in run.holds:
         return run, ()
     run = replace(run, holds=run.holds | {Hold.LINK})
-    return _remark(run, wall, "link lost" + (f": {event.reason}" if event.reason else "")), (e.Sound("wrong"),)
+    what = "link lost in the middle of a pull, which is not counted" if event.was_pulling else "link lost"
+    run = _remark(run, wall, what + (f": {event.reason}" if event.reason else ""))
+    return run, (e.Sound("wrong"), *((e.Tell("pull-lost"),) if event.was_pulling else ()))
 
 
 def link_is_back(run: Run, event: e.LinkBack, wall: str) -> Stepped:

@@ -61,9 +61,15 @@ class ReferenceSeen:
 
 @dataclass(frozen=True, slots=True)
 class LinkLost:
-    """No data any more."""
+    """No data any more.
+
+    Attributes:
+        reason: What the link says.
+        was_pulling: A pull was under way; nothing of it counts.
+    """
 
     reason: str = ""
+    was_pulling: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -466,9 +466,10 @@ class BenchSession:
         """The pull under way is void, the run waits where it is."""
         self._lost_at = self._now()
         self._lost_n_reconnects = status.n_reconnects
+        was_pulling = self._pull_start_s is not None
         self._forget_pull()
         self._zeroing = None
-        self._take(e.LinkLost(status.reason))
+        self._take(e.LinkLost(status.reason, was_pulling))
 
     def _back(self, status: LinkStatus) -> None:
         lost_at, self._lost_at = self._lost_at, None

@@ -553,6 +553,7 @@ def reason(key: str) -> str:
 
 NOTICES: Final[Mapping[str, str]] = {
     "knock": "That was a knock, not a pull: nothing was captured.",
+    "pull-lost": "The pull under way was lost with the connection: it is made again.",
     "preload-too-low": "This preload stayed too low to count: pull to the maximum.",
     "waiting": "Pulled while the run waited: kept in the record, not counted.",
     "wrong-direction": "That was the other way round: kept in the record, not counted.",

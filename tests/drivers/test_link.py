@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import socket
 import threading
 import time
@@ -42,13 +43,16 @@ class Heard:
         self.blocks: list[SampleBlock] = []
         self.statuses: list[LinkStatus] = []
         self.threads: set[str] = set()
+        self.order: list[int | str] = []  # how often it was reconnected, and samples
 
     def block(self, block: SampleBlock) -> None:
         self.blocks.append(block)
+        self.order += [str(value) for value in block.torque.tolist()]
         self.threads.add(threading.current_thread().name)
 
     def status(self, status: LinkStatus) -> None:
         self.statuses.append(status)
+        self.order.append(status.n_reconnects)
 
     @property
     def torque(self) -> list[float]:
@@ -180,6 +184,27 @@ def test_the_device_is_asked_who_it_is_and_commands_reach_it(pty: Pty, heard: He
     assert os.read(pty.master, 100) == b"Z\r\n"
 
 
+def test_a_device_whose_first_answer_was_not_trusted_is_asked_again_until_it_answers(
+    pty: Pty, opened, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("drivers.link._ASK_S", (0.0, 0.2, 0.4, 0.6))
+    link = opened(pty.name)
+    wait_for(lambda: link._transport)
+    asked = b""
+    answers = iter((b"ID REF-1\r\n+0001.00 Nm\r\n", b"ID REF-1\r\n"))
+    deadline = time.monotonic() + 60
+    while not link.status().identity:
+        assert time.monotonic() < deadline
+        if select.select([pty.master], [], [], 0.05)[0]:
+            asked += os.read(pty.master, 100)
+            pty.write(next(answers))
+    assert (link.status().identity, asked) == ("REF-1", b"ID?\r\n" * 2)
+    deadline = time.monotonic() + 1.0
+    while time.monotonic() < deadline:  # once it has answered it is left alone
+        pty.write(b"+0001.00 Nm\r\n")
+        assert not select.select([pty.master], [], [], 0.05)[0]
+
+
 def test_a_source_is_told_by_the_url_or_the_composition(pty: Pty, heard: Heard, opened) -> None:
     link = opened(pty.name + "?source=simulated")
     _streaming(link, pty)
@@ -215,6 +240,8 @@ def test_unplugged_and_plugged_again_it_comes_back_by_itself(pty: Pty, heard: He
     assert 0.3 < gaps[0].duration_s < 60
     status = link.status()
     assert (status.n_reconnects, status.n_gaps, status.identity) == (1, 1, "REF-2")
+    # that it is another connection is told before the first sample that comes over it
+    assert heard.order.index(1) < heard.order.index("5.0")
 
 
 def test_a_missing_port_is_named_and_taken_when_it_comes(pty: Pty, heard: Heard, opened) -> None:

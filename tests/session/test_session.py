@@ -281,6 +281,8 @@ def test_unplugged_in_the_middle_of_a_pull_the_run_goes_on_at_the_same_pull(benc
     bench.status(LinkState.LOST, reason="unplugged")
     view = bench.view
     assert (view.holds, view.phase, view.eighty_s) == ({Hold.LINK}, Phase.REST, None)
+    assert view.notice == "pull-lost"
+    assert "link lost in the middle of a pull, which is not counted: unplugged" in str(view.run.remarks[-1])
     bench.wall += dt.timedelta(seconds=20)
     bench.status(LinkState.STREAMING, n_reconnects=1)
     view = bench.view

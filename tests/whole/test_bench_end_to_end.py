@@ -88,8 +88,9 @@ def test_unplugged_in_the_middle_of_a_pull_the_run_waits_and_goes_on_at_the_same
     pull = {"do": "pull", "manner": "steady", "rate": 5}  # slow, so that it is seen to rise on any machine
     technician.wait(lambda: technician.hand.try_(**pull), "the hand to be at rest")
     technician.wait(lambda: technician.view.phase.value == "rising", "torque to rise")
-    technician.hand.ask(do="fault", fault="unplug", seconds=1.0)
+    technician.hand.ask(do="fault", fault="unplug", seconds=3.0)
     technician.wait(lambda: bool(technician.view.holds), "the run to notice")
+    technician.wait(lambda: technician.kilter.window.bench.live.text == "–", "the figure to say that it knows none")
     technician.wait(lambda: technician.view.link.state == "streaming", "the link to come back")
     technician.wait(technician.hand.is_at_rest, "the pull that nobody saw to be over")
     technician.walk_on(RunState.PULL)
@@ -98,6 +99,11 @@ def test_unplugged_in_the_middle_of_a_pull_the_run_waits_and_goes_on_at_the_same
     counted = [p for p in after.pulls if p.kind is PullKind.READING and p.set_aside is None]
     assert counted == [p for p in before.pulls if p.kind is PullKind.READING and p.set_aside is None]
     assert after.checkpoint_index == before.checkpoint_index
+    # a transducer can be changed within a second: who it is and its zero are seen to again
+    told = [sentence for _, sentence in after.remarks[len(before.remarks) :]]
+    assert any("lost in the middle of a pull" in text for text in told), told
+    assert any(text.startswith(f"reference {after.plan.reference.number} ") for text in told), told
+    assert len(after.zeros) == len(before.zeros) + 1
 
 
 def test_closed_in_the_middle_a_run_goes_on_at_the_same_pull(open_kilter) -> None:

@@ -401,7 +401,10 @@ class BenchPage(QWidget):
     def _show_figure(self, live_nm: float) -> None:
         view, unit = self.view, self.context.unit
         step = words.steps_of(view.capacity_nm)[0]
-        text = "–" if math.isnan(live_nm) else words.number(live_nm * self._sign(), unit, step)
+        is_live = view.link.state == "streaming" and not math.isnan(
+            live_nm
+        )  # the last value before a break is no torque
+        text = words.number(live_nm * self._sign(), unit, step) if is_live else "–"
         if words.as_float(text) == 0:
             text = text.lstrip(words.MINUS)
         who = view.run.plan.reference.number if view.run is not None else "the reference"
