@@ -7,6 +7,7 @@ import json
 import sys
 from collections import Counter
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final
 
@@ -152,7 +153,7 @@ def _in_one_unit(
             parts.append(block.torque)
         else:
             others[block.unit] += len(block)
-            parts.append(block.torque * float(FACTORS[block.unit] / FACTORS[unit]))
+            parts.append(_scaled(block, FACTORS[block.unit] / FACTORS[unit]))
     notes = [f"{n} samples came in {other} and were converted to {unit}" for other, n in others.items()]
     decimals = max(block.decimals for block in blocks)
     most = max(int(np.abs(block.digits).max()) * 10 ** (decimals - block.decimals) for block in blocks)
@@ -160,6 +161,14 @@ def _in_one_unit(
     if not others and most < 10**15:
         digits = np.concatenate([block.digits * 10 ** (decimals - block.decimals) for block in blocks])
     return unit, np.concatenate(parts), digits, decimals, notes
+
+
+def _scaled(block: SampleBlock, factor: Fraction) -> FloatArray:
+    """The torque times `factor`, correctly rounded where that only moves the decimal point: 1.1 cN·m are 0.011 N·m."""
+    step = factor / 10**block.decimals
+    digits = block.digits.astype(np.float64)
+    scaled: FloatArray = digits / float(1 / step) if step.numerator == 1 else digits * float(step)
+    return scaled
 
 
 def _rate(profile: Profile, t_s: FloatArray) -> float:

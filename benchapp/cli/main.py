@@ -17,6 +17,7 @@ from typing import Final, NoReturn
 from benchapp import __version__
 from benchapp.cli.errors import CommandError
 
+TRACEBACK: Final = "KILTER_TRACEBACK"
 COMMANDS: Final = ("read", "decode", "judge", "ports", "records", "simulate", "selftest")
 
 
@@ -71,5 +72,11 @@ def main(argv: list[str] | None = None) -> int:
         return 2
     except BrokenPipeError:
         sys.stderr.close()
+        return 2
+    except Exception as error:
+        if os.environ.get(TRACEBACK):
+            raise
+        what = f"{type(error).__name__}: {error}".splitlines()[0]
+        print(f"kilter: a fault of the program ({what}); with {TRACEBACK}=1 it says where", file=sys.stderr)
         return 2
     return status

@@ -9,6 +9,8 @@ from dataclasses import asdict, dataclass
 from fractions import Fraction
 from typing import Any, Final
 
+import numpy as np
+
 from benchapp.cli.errors import CommandError
 from benchapp.pulls import Mode, Pull, Report, read_pulls
 from benchapp.torque.direction import Direction
@@ -17,6 +19,7 @@ from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import TraceFileError, read_trace
 from benchapp.torque.units import FACTORS, UnknownUnitError
 
+_GREATEST: Final = 1e15  # a file may hold more, but squares and sums of it would run over
 _SLOW_HZ: Final = 300.0
 """Below this rate a reading says how much of it the sampling may hide."""
 
@@ -158,6 +161,11 @@ def read_report(
 
 def _told(file: str, trace: Trace, request: Asked) -> tuple[dict[str, Any], bool]:
     """What `--json` says of one file, and whether a reading lies outside the limit."""
+    greatest = int(np.abs(trace.torque).argmax())
+    if abs(trace.torque[greatest]) > _GREATEST:
+        raise TraceFileError(
+            file, None, f"torque is {trace.torque[greatest]:g} at {trace.t_s[greatest]:g} s, more than any; correct it"
+        )
     target, capacity = _in(trace.unit, request.target), _in(trace.unit, request.capacity)
     report = read_report(
         trace, request.mode, capacity=capacity, target=target, tool_max=_in(trace.unit, request.tool_max)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from benchapp.cli import decode as decode_command
@@ -12,6 +14,7 @@ from benchapp.cli import ports as ports_command
 from benchapp.cli._profiles import user_folder
 from benchapp.cli.errors import CommandError
 from drivers.profile import Profiles
+from drivers.samples import SampleBlock, Source
 
 DATA = Path(__file__).parents[1] / "data" / "decode"
 BY_PATH = {"counter": "counter.toml", "arrivals": "arrivals.toml"}
@@ -55,6 +58,15 @@ def test_the_times_and_values_of_a_trace() -> None:
         str(DATA / "arrivals.raw"), profiles, profiles.get(str(DATA / "arrivals.toml"))
     ).trace
     assert trace.t_s.tolist() == pytest.approx([0, 0.01, 0.02, 0.03, 0.04, 0.05], abs=1e-9)
+
+
+def test_a_conversion_that_only_moves_the_decimal_point_is_exact() -> None:
+    block = SampleBlock(0, np.arange(3.0), np.array([11, 7, 29]), 1, "cN·m", Source.IMPORTED, (), np.empty(0), 0.0)
+    assert decode_command._in_one_unit([replace(block, unit="N·m"), block], "N·m")[1].tolist()[3:] == [
+        0.011,
+        0.007,
+        0.029,
+    ]
 
 
 def test_a_bad_file_is_told_and_the_others_go_on(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

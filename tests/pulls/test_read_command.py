@@ -181,3 +181,11 @@ def test_the_command_as_a_program():
     )
     assert json.loads(ran.stdout)["pulls"][0]["flags"] == []
     assert ran.stderr == ""
+
+
+def test_more_torque_than_any_is_refused_and_the_other_files_go_on(tmp_path, capsys):
+    (tmp_path / "huge.csv").write_text("# unit: N·m\ntime_s,torque\n0,0\n0.1,-1e308\n0.2,1e307\n", encoding="utf-8")
+    assert main(["read", "--mode", "peak", "--json", str(tmp_path / "huge.csv"), str(tmp_path / "huge.csv")]) == 2
+    out = capsys.readouterr()
+    assert out.out.count('"error"') == 2
+    assert "torque is -1e+308 at 0.1 s, more than any" in out.err
