@@ -85,11 +85,11 @@ def pictures(folder: Path, theme: str, width: int, height: int) -> None:
 
             (panel,) = window.findChildren(StartPanel)
             save("bench-start")
-            panel.number.setText("OCF-005")
-            QTest.keyClick(panel.number, Qt.Key.Key_Return)
-            QTest.keyClicks(panel.operator, "fitter 2")
-            wait(panel.go.isEnabled)
-            QTest.mouseClick(panel.go, Qt.MouseButton.LeftButton)
+            panel.tool_card.number.setText("OCF-005")
+            QTest.keyClick(panel.tool_card.number, Qt.Key.Key_Return)
+            QTest.keyClicks(panel.run_card.operator, "fitter 2")
+            wait(panel.foot.go.isEnabled)
+            QTest.mouseClick(panel.foot.go, Qt.MouseButton.LeftButton)
             wait(lambda: session.view().state is not None)
             n_pulls = 0
             while (state := session.view().state) is not RunState.VERDICT:

@@ -1,6 +1,6 @@
 """A bench that is not there: plays views and samples that a test wrote, and remembers what it was asked to do.
 
-Shared by the tests of Bench and shell, by the drawing benchmark and by `bench_pictures.py`; loaded by path.
+Shared by the tests of the window, by the drawing benchmark and by `bench_pictures.py`.
 """
 
 from __future__ import annotations
@@ -10,6 +10,8 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QWidget
 
 from benchapp.metrology.judgement import Ambient, CheckpointInput, JudgeInput, Judgement, ReadingInput, judge
 from benchapp.metrology.reference import Reference
@@ -21,6 +23,7 @@ from benchapp.runs.model import Band, CapturedPull, Checkpoint, Choice, PullKind
 from benchapp.runs.procedure import procedure_to_data, shipped_procedure
 from benchapp.session.view import Asked, BenchView, Card, CheckpointResult, Dot, LinkView, Phase, Rung, VerdictView
 from benchapp.torque.direction import Direction
+from benchapp.ui.keys import REPEAT_S
 from drivers.samples import Source
 
 CW = Direction.CLOCKWISE
@@ -280,6 +283,13 @@ class StandIn:
             self.seen = seen
 
         return remember
+
+
+def press(widget: QWidget, key: Qt.Key) -> None:
+    """Press a key as a person does: it has been up for longer than a key that is kept down, or bounces, comes up."""
+    from PySide6.QtTest import QTest  # not where the start of the program is measured
+
+    QTest.keyClick(widget, key, Qt.KeyboardModifier.NoModifier, round(2000 * REPEAT_S))
 
 
 JERKY = Noticed(Flag.JERKY, 22.0, 3.0, "%", 2.45, 2.75)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
-import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,16 +19,7 @@ from benchapp.ui.shell import MainWindow
 from benchapp.ui.simulation.control import ControlChannel
 from benchapp.ui.simulation.panel import FAULTS, MANNERS, HandPanel, kind_of
 
-
-def _standin():
-    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stand = _standin()
+from . import bench_standin as stand
 
 
 class Simulator(QTcpServer):

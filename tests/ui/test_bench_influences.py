@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib.util
-import sys
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PySide6.QtCore import Qt
-from PySide6.QtTest import QTest
 
 from benchapp.metrology.budget import GivenBy
 from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
@@ -28,16 +25,8 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.shell import MainWindow
 from drivers.samples import Source
 
+from . import bench_standin as stand
 
-def _standin():
-    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stand = _standin()
 TOOL = Tool("OCF-014", ToolType.SETTING, "A", "N·m", 20.0, 100.0, resolution=1.0, maker="workshop", model="long")
 POINTS = tuple(CalibrationPoint(x, x, 0.2) for x in (10.0, 100.0, 200.0))
 DAY = dt.date.today()
@@ -98,19 +87,19 @@ class Desk:
         self.window.bench.tick()
         self.start = self.window.bench.start
         self.start.fill()
-        self.start.number.setText("OCF-014")
-        self.start.operator.setText("fitter 2")
+        self.start.tool_card.number.setText("OCF-014")
+        self.start.run_card.operator.setText("fitter 2")
         self.start.replan()
 
     def open(self):
-        self.start.to_influences.click()
+        self.start.run_card.to_influences.click()
         self.panel = self.start.influences
         self.panel.timer.stop()
         self.window.bench.tick()
         return self.panel
 
     def key(self, key) -> None:
-        QTest.keyClick(self.window.focusWidget() or self.window, key)
+        stand.press(self.window.focusWidget() or self.window, key)
         self.panel.timer.stop()
 
     def pull(self, torque: float, **more) -> None:
@@ -168,7 +157,7 @@ def test_a_series_goes_by_one_key_and_its_result_is_used_by_the_next_run(desk) -
     assert "missing" in panel.rows["w_od"].stands.text()
     panel.back.click()
     desk.start.replan()
-    assert desk.start.to_influences.text() == "Handling: 1 of 4 known …"
+    assert desk.start.run_card.to_influences.text() == "Handling: 1 of 4 known …"
     assert set(desk.start.plan.geometric) == {"w_rep"}
     assert desk.start.plan.geometric["w_rep"].given_by is GivenBy.MEASURED
     assert desk.port.aim is None
@@ -266,7 +255,7 @@ def test_a_screwdriver_is_not_asked_about_its_loading_point(desk) -> None:
     driver = Tool("OCF-201", ToolType.SETTING, "D", "N·m", 20.0, 100.0, is_screwdriver=True, resolution=1.0)
     desk.store.save_tool(ToolRecord(driver))
     desk.start.fill()
-    desk.start.number.setText("OCF-201")
+    desk.start.tool_card.number.setText("OCF-201")
     desk.start.replan()
     panel = desk.open()
     assert panel.rows["w_l"].isHidden()

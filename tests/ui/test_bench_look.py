@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 from PySide6.QtCore import QEvent, Qt
@@ -22,16 +19,8 @@ from benchapp.ui.settings import Settings
 from benchapp.ui.shell import MainWindow
 from benchapp.ui.sounds import Sounds
 
+from . import bench_standin as stand
 
-def _standin():
-    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stand = _standin()
 SCENES = stand.scenes()
 
 

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 from PySide6.QtCore import Qt
@@ -25,16 +22,8 @@ from benchapp.ui.shell import MainWindow
 from benchapp.ui.verdict import origin_lines
 from drivers.samples import Source
 
+from . import bench_standin as stand
 
-def _standin():
-    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stand = _standin()
 SCENES = stand.scenes()
 WRENCH = Tool("OCF-014", ToolType.SETTING, "A", "N·m", 8.0, 40.0, resolution=0.5)
 REFERENCE = Reference("REF-1", 100.0)
@@ -162,12 +151,15 @@ def panel_of(window) -> StartPanel:
 
 def test_before_a_run_its_figures_stand_there_and_enter_does_not_start(window):
     panel = panel_of(window)
-    panel.number.setText("OCF-014")
-    panel._number_edited()
-    for field, text in ((panel.range, "8 to 40 N·m"), (panel.capacity, "100 N·m"), (panel.operator, "fitter 2")):
+    panel.want_tool("OCF-014")
+    for field, text in (
+        (panel.tool_card.range, "8 to 40 N·m"),
+        (panel.reference_card.capacity, "100 N·m"),
+        (panel.run_card.operator, "fitter 2"),
+    ):
         field.setText(text)
     panel.replan()
-    QTest.keyClick(panel.operator, Qt.Key.Key_F1)
+    QTest.keyClick(panel.run_card.operator, Qt.Key.Key_F1)
     assert panel.shows_origins
     assert not panel.foot.isVisible()
     rows = {line.name: line for line in panel.origins.figures.rows}
@@ -179,13 +171,13 @@ def test_before_a_run_its_figures_stand_there_and_enter_does_not_start(window):
     assert not [asked for asked in window.context.bench.asked if asked[0] == "start_run"]
     QTest.keyClick(panel.origins.figures, Qt.Key.Key_Escape)
     assert not panel.shows_origins
-    assert panel.go.isVisible()
-    assert panel.go.isEnabled()
+    assert panel.foot.go.isVisible()
+    assert panel.foot.go.isEnabled()
 
 
 def test_without_a_tool_the_whole_procedure_stands_there_and_a_scan_puts_it_away(window):
     panel = panel_of(window)
-    QTest.mouseClick(panel.where_from, Qt.MouseButton.LeftButton)
+    QTest.mouseClick(panel.run_card.where_from, Qt.MouseButton.LeftButton)
     names = [line.name for line in panel.origins.figures.rows]
     assert "permissible deviation, large tools (I-A)" in names
     assert "permissible deviation, large tools (II-G)" in names

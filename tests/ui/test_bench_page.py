@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import importlib.util
 import itertools
+import math
 import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,6 +18,7 @@ from benchapp.runs.model import Choice, Hold, RunState
 from benchapp.session.view import LinkView, Phase, ReplayView
 from benchapp.torque.direction import Direction
 from benchapp.ui import theme, words
+from benchapp.ui.bench import panels
 from benchapp.ui.bench.columns import Columns
 from benchapp.ui.bench.page import BenchPage
 from benchapp.ui.context import AppContext
@@ -27,16 +27,8 @@ from benchapp.ui.sounds import Sounds
 from benchapp.ui.theme import FIGURE_SHARE, INSTRUCTION_SHARE, Sizes, font_of_cap
 from drivers.samples import Source
 
+from . import bench_standin as stand
 
-def _standin():
-    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stand = _standin()
 SCENES = stand.scenes()
 
 
@@ -328,6 +320,43 @@ def test_overload_takes_the_whole_window_with_sound_until_it_is_acknowledged(ben
     port.show(replace(port.shown, holds=frozenset(), overload_percent=0.0))
     page.tick()
     assert not page.alarm.isVisible()
+
+
+def test_overload_that_the_transducer_tells_is_given_no_number(bench):
+    page, port = bench
+    port.show(replace(stand.view(RunState.PULL), overload_percent=math.inf))
+    page.tick()
+    assert page.alarm.lines == ("Ease off now: REF-1 says overload", "It is recorded. Seen: Space")
+
+
+@pytest.mark.parametrize(
+    "reason",
+    [
+        "/dev/ttyUSB0: what comes is no text, as with a wrong baud rate (now 115200). Set the transducer's rate, or let "
+        "the profile be found by listening.",
+        "/dev/ttyUSB0: no more lines (limit 1.0 s). The port is open; switch the transducer on or let it send "
+        "continuously. The run goes on by itself when they come.",
+    ],
+)
+def test_what_is_wrong_with_the_link_is_said_to_the_end_in_a_small_window(bench, monkeypatch, reason):
+    page, _ = bench
+    drawn = []
+    real = panels.draw_fitted
+
+    def fitted(painter, box, text, font, **more):
+        natural = QFontMetricsF(font).horizontalAdvance(text)
+        drawn.append((text, natural * more.get("least", 0.62) <= box.width()))
+        return real(painter, box, text, font, **more)
+
+    monkeypatch.setattr(panels, "draw_fitted", fitted)
+    page.window().resize(1366, 768)
+    page.headline.show_words(
+        "Wait: no data", reason, "REF-1 connection lost  ·  zero 09:12", "48 211 lines", fine=False
+    )
+    page.headline.grab()
+    said = [text for text, _ in drawn]
+    assert all(fits for _, fits in drawn), drawn
+    assert reason in " ".join(said) and not any(text.endswith("…") for text in said)
 
 
 def test_overload_without_a_run_is_told_too(bench):

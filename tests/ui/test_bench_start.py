@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib.util
-import sys
 import threading
 from dataclasses import dataclass, field, replace
 from functools import partial
-from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -25,22 +22,15 @@ from benchapp.runs.procedure import Procedure, copied, edited, shipped_procedure
 from benchapp.session.session import BenchSession
 from benchapp.session.view import Asked, LinkView, Phase
 from benchapp.torque.direction import Direction
-from benchapp.ui.bench.start import StartPanel, parse_range
+from benchapp.ui.bench.start import StartPanel
+from benchapp.ui.bench.start.panel import REPLAN_MS
+from benchapp.ui.bench.start.tool import parse_range
 from benchapp.ui.context import AppContext
 from benchapp.ui.settings import Settings
 from benchapp.ui.shell import MainWindow
 from drivers.samples import Source
 
-
-def _standin():
-    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stand = _standin()
+from . import bench_standin as stand
 
 
 @dataclass
@@ -78,6 +68,9 @@ class Shelf:
 
     def summary(self, run_id):
         return None
+
+    def entries(self, subject):
+        return []
 
     standings: dict[str, object] = field(default_factory=dict)
 
@@ -158,7 +151,7 @@ class Inputs:
 
     def press(self, widget, key) -> None:
         self.n += 1
-        QTest.keyClick(widget, key)
+        stand.press(widget, key)
 
 
 def test_from_the_empty_program_to_the_first_pull_in_at_most_eight_inputs(desk, qtbot):
@@ -166,11 +159,11 @@ def test_from_the_empty_program_to_the_first_pull_in_at_most_eight_inputs(desk, 
     panel, person = window.bench.start, Inputs()
     assert panel.isVisible()
     assert window.bench.headline.instruction == "Choose a tool to verify"
-    person.fill(panel.number, "OCF-014")
-    person.fill(panel.range, "20 to 100 N·m")
-    person.fill(panel.capacity, "200 N·m")
-    person.fill(panel.operator, "fitter 2")
-    person.press(panel.operator, Qt.Key.Key_Return)
+    person.fill(panel.tool_card.number, "OCF-014")
+    person.fill(panel.tool_card.range, "20 to 100 N·m")
+    person.fill(panel.reference_card.capacity, "200 N·m")
+    person.fill(panel.run_card.operator, "fitter 2")
+    person.press(panel.run_card.operator, Qt.Key.Key_Return)
     assert port.asked[0][0] == "start_run"
     window.bench.tick()
     person.press(window.bench, Qt.Key.Key_PageDown)  # cautions
@@ -202,24 +195,24 @@ def test_a_spot_check_is_proposed_only_while_no_reference_is_calibrated_and_nobo
     shelf.held["REF-1"] = replace(stand.REFERENCE, calibrations=())
     window.set_operator("fitter 2")
     panel.fill()
-    assert panel.procedure.currentData() == "workshop-spot"
+    assert panel.run_card.procedure.currentData() == "workshop-spot"
     window.context.tool_wanted.emit("OCF-014")
     panel.replan()
     assert [c.target for c in panel.plan.checkpoints] == [50.0]  # 54 is not marked
-    assert panel.target.placeholderText() == "50 N·m, or type another"
-    QTest.keyClicks(panel.target, "70")
+    assert panel.run_card.target_box.torque.placeholderText() == "50 N·m, or type another"
+    QTest.keyClicks(panel.run_card.target_box.torque, "70")
     panel.replan()
     assert [c.target for c in panel.plan.checkpoints] == [70.0]
-    panel.target.clear()
+    panel.run_card.target_box.torque.clear()
     shelf.held["REF-1"] = replace(stand.REFERENCE, calibrations=(known(),))
     window.context.store_changed.emit("references")
-    assert panel.procedure.currentData() == "workshop-full"
-    panel.procedure.setCurrentIndex(panel.procedure.findData("workshop-spot"))
-    panel.procedure.activated.emit(panel.procedure.currentIndex())
+    assert panel.run_card.procedure.currentData() == "workshop-full"
+    panel.run_card.procedure.setCurrentIndex(panel.run_card.procedure.findData("workshop-spot"))
+    panel.run_card.procedure.activated.emit(panel.run_card.procedure.currentIndex())
     panel.replan()
     assert panel.plan is None
-    assert "a spot check needs a target" in panel.says.text()  # who chooses one says where
-    assert panel.target.placeholderText() == ""
+    assert "a spot check needs a target" in panel.foot.says.text()  # who chooses one says where
+    assert panel.run_card.target_box.torque.placeholderText() == ""
 
 
 def test_a_full_run_with_a_reference_of_which_nothing_is_known_needs_the_custodian(desk):
@@ -231,13 +224,13 @@ def test_a_full_run_with_a_reference_of_which_nothing_is_known_needs_the_custodi
     window.settings.put("reference", "REF-1")
     window.set_operator("fitter 2")
     panel.fill()
-    assert panel.procedure.currentData() == "workshop-full"
+    assert panel.run_card.procedure.currentData() == "workshop-full"
     window.context.tool_wanted.emit("OCF-014")
     panel.replan()
     assert panel.plan is None
-    assert panel.override_box.isVisible()
+    assert panel.reference_card.override.isVisible()
     for part in ("REF-1 has no calibration entered", "wants 1 % or better", "REF-2 would do", "custodian may override"):
-        assert part in panel.says.text()
+        assert part in panel.foot.says.text()
 
 
 def is_whole(label: QLabel) -> bool:
@@ -257,16 +250,16 @@ def test_every_warning_of_a_plan_stands_in_the_foot_and_nothing_is_cut(desk, qtb
     window.set_operator("fitter 2")
     port.show(stand.view(None, capacity_nm=None, source=Source.LIVE))
     panel.fill()
-    panel.procedure.setCurrentIndex(panel.procedure.findData("workshop-spot"))
-    panel.procedure.activated.emit(panel.procedure.currentIndex())
+    panel.run_card.procedure.setCurrentIndex(panel.run_card.procedure.findData("workshop-spot"))
+    panel.run_card.procedure.activated.emit(panel.run_card.procedure.currentIndex())
     window.context.tool_wanted.emit("OCF-014")
-    QTest.keyClicks(panel.target, "246.3")
+    QTest.keyClicks(panel.run_card.target_box.torque, "246.3")
     panel.replan()
     qtbot.waitUntil(lambda: panel.foot.width() > 1000)
     assert len(panel.plan.warnings) == 3  # no room, no calibration, not marked
     for warning in panel.plan.warnings:
-        assert warning in panel.says.text()
-    assert is_whole(panel.says)
+        assert warning in panel.foot.says.text()
+    assert is_whole(panel.foot.says)
 
 
 def test_own_procedures_are_offered_and_the_run_keeps_their_figures(desk):
@@ -279,17 +272,17 @@ def test_own_procedures_are_offered_and_the_run_keeps_their_figures(desk):
     own = copied(shipped_procedure("workshop-full"), "own-ferry-tools", "Ferry tools")
     shelf.own = [edited(own, "readings.II", 5, source="workshop practice", mark="P")]
     window.context.store_changed.emit("procedures")
-    index = panel.procedure.findData("own-ferry-tools")
-    assert "version 2" in panel.procedure.itemText(index)
-    assert panel.procedure.currentData() == "workshop-full"  # another one is only offered
-    panel.procedure.setCurrentIndex(index)
-    panel.procedure.activated.emit(index)
+    index = panel.run_card.procedure.findData("own-ferry-tools")
+    assert "version 2" in panel.run_card.procedure.itemText(index)
+    assert panel.run_card.procedure.currentData() == "workshop-full"  # another one is only offered
+    panel.run_card.procedure.setCurrentIndex(index)
+    panel.run_card.procedure.activated.emit(index)
     window.context.tool_wanted.emit("OCF-014")
     panel.replan()
     assert {c.n_readings for c in panel.plan.checkpoints} == {5}
     assert panel.plan.procedure["version"] == 2
     window.context.store_changed.emit("procedures")
-    assert panel.procedure.currentData() == "own-ferry-tools"
+    assert panel.run_card.procedure.currentData() == "own-ferry-tools"
 
 
 def test_the_next_time_a_scan_and_enter_are_enough(desk):
@@ -301,8 +294,8 @@ def test_the_next_time_a_scan_and_enter_are_enough(desk):
     window.context.tool_wanted.emit("OCF-014")
     panel = window.bench.start
     assert panel.plan is not None
-    assert panel.go.isEnabled()
-    QTest.keyClick(panel.go, Qt.Key.Key_Return)
+    assert panel.foot.go.isEnabled()
+    QTest.keyClick(panel.foot.go, Qt.Key.Key_Return)
     assert [each[0] for each in port.asked] == ["start_run"]
 
 
@@ -318,9 +311,9 @@ def test_a_reference_that_is_too_small_is_refused_with_numbers_and_with_what_wou
     window.context.tool_wanted.emit("OCF-014")
     panel.replan()
     assert panel.plan is None
-    assert not panel.go.isEnabled()
-    for part in ("60 N·m", "REF-1 ends at 50 N·m", "REF-2"):
-        assert part in panel.says.text()
+    assert not panel.foot.go.isEnabled()
+    for part in ("60 N·m", "REF-1, which ends at 50 N·m", "REF-2"):
+        assert part in panel.foot.says.text()
 
 
 def test_a_reference_that_is_overdue_starts_only_by_the_custodians_word_and_it_stands_in_the_plan(desk):
@@ -338,47 +331,47 @@ def test_a_reference_that_is_overdue_starts_only_by_the_custodians_word_and_it_s
     window.context.tool_wanted.emit("OCF-014")
     panel.replan()
     assert panel.plan is None
-    assert "was due on 2027-01-05" in panel.says.text()
-    assert panel.override_box.isVisible()
+    assert "was due on 2027-01-05" in panel.foot.says.text()
+    assert panel.reference_card.override.isVisible()
     asked = []
     window.context.custodian_wanted.disconnect()
     window.context.custodian_wanted.connect(lambda what_for, do: asked.append((what_for, do)))
-    QTest.mouseClick(panel.override, Qt.MouseButton.LeftButton)
+    QTest.mouseClick(panel.reference_card.override.decide, Qt.MouseButton.LeftButton)
     assert asked == []
-    assert "needs a reason" in panel.says.text()
-    QTest.keyClicks(panel.override_reason, "the other one is at the laboratory")
+    assert "needs a reason" in panel.foot.says.text()
+    QTest.keyClicks(panel.reference_card.override.reason, "the other one is at the laboratory")
     panel.replan()
     assert panel.plan is None  # a reason alone is nobody's word
-    QTest.mouseClick(panel.override, Qt.MouseButton.LeftButton)
+    QTest.mouseClick(panel.reference_card.override.decide, Qt.MouseButton.LeftButton)
     ((what_for, do),) = asked
     assert what_for == "to use REF-1 all the same"
     do("custodian")
     assert panel.plan.warnings[-1] == "Overridden by custodian: the other one is at the laboratory"
-    QTest.keyClicks(panel.override_reason, " again")
+    QTest.keyClicks(panel.reference_card.override.reason, " again")
     panel.replan()
     assert panel.plan is None  # the word was for the reason as it stood
     do("custodian")
     assert panel.plan.warnings[-1] == "Overridden by custodian: the other one is at the laboratory again"
     panel.begin()
     assert port.asked[0][0] == "start_run"
-    assert panel.custodian == panel.override_reason.text() == ""
+    assert panel.reference_card.override.custodian == panel.reference_card.override.reason.text() == ""
     panel.today = lambda: dt.date(2026, 3, 4)
     window.context.tool_wanted.emit("OCF-014")
     panel.replan()
-    assert panel.override_box.isHidden()
+    assert panel.reference_card.override.isHidden()
 
 
 def test_what_is_missing_is_asked_for_and_enter_goes_there(desk):
     window, port, _ = desk
     panel = window.bench.start
-    QTest.keyClicks(panel.number, "OCF-020")
-    QTest.keyClick(panel.number, Qt.Key.Key_Return)
-    assert panel.range.hasFocus()
-    QTest.keyClicks(panel.range, "20 to 100 N·m")
-    QTest.keyClicks(panel.capacity, "200")
-    QTest.keyClick(panel.capacity, Qt.Key.Key_Return)
-    assert panel.operator.hasFocus()
-    assert "Who pulls" in panel.says.text()
+    QTest.keyClicks(panel.tool_card.number, "OCF-020")
+    QTest.keyClick(panel.tool_card.number, Qt.Key.Key_Return)
+    assert panel.tool_card.range.hasFocus()
+    QTest.keyClicks(panel.tool_card.range, "20 to 100 N·m")
+    QTest.keyClicks(panel.reference_card.capacity, "200")
+    QTest.keyClick(panel.reference_card.capacity, Qt.Key.Key_Return)
+    assert panel.run_card.operator.hasFocus()
+    assert "Who pulls" in panel.foot.says.text()
     assert port.asked == []
 
 
@@ -391,15 +384,15 @@ def test_spot_check_with_an_extension_says_what_to_set(desk):
     panel = window.bench.start
     panel.fill()
     window.context.tool_wanted.emit("OCF-014")
-    panel.procedure.setCurrentIndex(panel.procedure.findData("workshop-spot"))
-    panel._procedure_picked()
-    assert panel.target_box.isVisible()
-    QTest.keyClicks(panel.target, "100")
-    QTest.mouseClick(panel.with_extension, Qt.MouseButton.LeftButton)
-    QTest.keyClicks(panel.lever, "12")
-    QTest.keyClicks(panel.extra, "6")
+    panel.run_card.procedure.setCurrentIndex(panel.run_card.procedure.findData("workshop-spot"))
+    panel.run_card.procedure.activated.emit(0)
+    assert panel.run_card.target_box.isVisible()
+    QTest.keyClicks(panel.run_card.target_box.torque, "100")
+    QTest.mouseClick(panel.run_card.target_box.with_extension, Qt.MouseButton.LeftButton)
+    QTest.keyClicks(panel.run_card.target_box.lever, "12")
+    QTest.keyClicks(panel.run_card.target_box.extra, "6")
     panel.replan()
-    assert "set the wrench to 66.67 N·m" in panel.extension_line.text()
+    assert "set the wrench to 66.67 N·m" in panel.run_card.target_box.says.text()
     assert panel.plan is not None
     assert panel.plan.checkpoints[0].target == pytest.approx(66.67)
 
@@ -476,17 +469,47 @@ def test_the_port_of_last_time_stays_remembered_while_another_is_the_only_one(qt
 def test_a_lost_link_and_its_reason_stand_on_the_panel(desk):
     window, port, _ = desk
     port.show(stand.view(None, link=LinkView("refused", "COM5", "COM5 is in use by another program.")))
-    window.bench.start._show_link()
-    assert "COM5 is in use by another program." in window.bench.start.link_line.text()
+    window.bench.start.reference_card.look()
+    assert "COM5 is in use by another program." in window.bench.start.reference_card.port.link_line.text()
+
+
+def test_a_label_that_was_not_read_whole_is_said_and_stays_said(desk, qtbot):
+    panel = desk[0].bench.start
+    QTest.keyClicks(panel.tool_card.number, "KILTER1/OCF-0")
+    QTest.keyClick(panel.tool_card.number, Qt.Key.Key_Return)
+    assert "The label was not read whole" in panel.foot.says.text()
+    QTest.qWait(3 * REPLAN_MS)  # what comes of the answers is not said over it
+    assert "The label was not read whole" in panel.foot.says.text()
+
+
+def test_the_form_is_as_before_after_something_else_stood_in_its_place_and_enter_starts_nothing_meanwhile(desk, qtbot):
+    window, port, shelf = desk
+    shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=20.0, highest=100.0)
+    shelf.held["REF-1"] = replace(stand.REFERENCE, calibrations=(known(),))
+    window.set_operator("fitter 2")
+    panel = window.bench.start
+    panel.fill()
+    window.context.tool_wanted.emit("OCF-014")
+    QTest.qWait(50)
+    before = [card.geometry() for card in panel.cards]
+    for shown, hidden in ((panel.toggle_origins, panel.toggle_origins), (panel.show_influences, panel.hide_influences)):
+        shown()
+        QTest.qWait(50)
+        assert not panel.form.isVisible()
+        QTest.keyClick(panel, Qt.Key.Key_Return)
+        hidden()
+        QTest.qWait(50)
+        assert [card.geometry() for card in panel.cards] == before
+    assert port.asked == []
 
 
 def test_a_tool_that_shows_is_planned_as_one(desk):
     window, _, _ = desk
     panel = window.bench.start
-    QTest.keyClicks(panel.number, "OCF-031")
-    QTest.keyClicks(panel.range, "20 to 100 N·m")
-    panel.kind_of.button(1).click()
-    assert panel._tool().tool_type is ToolType.INDICATING
+    QTest.keyClicks(panel.tool_card.number, "OCF-031")
+    QTest.keyClicks(panel.tool_card.range, "20 to 100 N·m")
+    panel.tool_card.kind_of.button(1).click()
+    assert panel.tool_card.tool().tool_type is ToolType.INDICATING
 
 
 def _check_values(*numbers: float) -> check_standard.Standing:
@@ -514,17 +537,17 @@ def test_a_reference_that_its_check_standard_has_stopped_starts_nothing_but_the_
     panel.fill()
     window.context.tool_wanted.emit("OCF-014")
     assert panel.plan is None
-    assert not panel.go.isEnabled()
+    assert not panel.foot.go.isEnabled()
     for part in ("REF-1 is stopped", "OCF-090", "+2.40 %", "custodian"):
-        assert part in panel.says.text()
+        assert part in panel.foot.says.text()
     wanted = []
     window.context.page_wanted.connect(lambda page, key: wanted.append((page, key)))
-    assert panel.to_check.isVisible()
-    panel.to_check.click()
+    assert panel.foot.to_check.isVisible()
+    panel.foot.to_check.click()
     assert wanted == [("references", "REF-1:check")]
     window.context.tool_wanted.emit("OCF-090")
     assert panel.plan is not None
-    assert not panel.to_check.isVisible()
+    assert not panel.foot.to_check.isVisible()
 
 
 def test_how_the_reference_stood_goes_into_the_plan_and_a_morning_without_check_is_said(desk):
@@ -538,17 +561,17 @@ def test_how_the_reference_stood_goes_into_the_plan_and_a_morning_without_check_
     panel.fill()
     window.context.tool_wanted.emit("OCF-014")
     assert "within" in panel.plan.reference_check
-    assert "not checked today" not in panel.says.text()
+    assert "not checked today" not in panel.foot.says.text()
     panel.today = lambda: dt.date(2026, 3, 17)
     panel.replan()
     assert "not pulled on this day" in panel.plan.reference_check
-    assert "REF-1 was not checked today" in panel.says.text()
+    assert "REF-1 was not checked today" in panel.foot.says.text()
 
 
 def cut_parts(panel: StartPanel) -> list[str]:
     """Fields, lists and texts that have less height than they need, or reach out of their card."""
     found = []
-    for card in (panel.tool_card, panel.reference_card, panel.run_card):
+    for card in panel.cards:
         for part in (*card.findChildren(QLineEdit), *card.findChildren(QComboBox), *card.findChildren(QLabel)):
             if not part.isVisible() or (isinstance(part, QLabel) and not part.text()):
                 continue
@@ -583,24 +606,28 @@ def test_nothing_is_cut_when_everything_is_asked_at_once(qtbot, tmp_path, size):
     window.bench.tick()
     panel = window.bench.start
     panel.fill()
-    panel.number.setText("OCF-014")
-    panel._number_edited()
-    panel.procedure.setCurrentIndex(panel.procedure.findData("workshop-spot"))
-    panel._procedure_picked()
-    panel.with_extension.setChecked(True)
-    for entry, text in ((panel.target, "60"), (panel.lever, "400"), (panel.extra, "100"), (panel.operator, "fitter 2")):
+    panel.want_tool("OCF-014")
+    panel.run_card.procedure.setCurrentIndex(panel.run_card.procedure.findData("workshop-spot"))
+    panel.run_card.procedure.activated.emit(0)
+    panel.run_card.target_box.with_extension.setChecked(True)
+    for entry, text in (
+        (panel.run_card.target_box.torque, "60"),
+        (panel.run_card.target_box.lever, "400"),
+        (panel.run_card.target_box.extra, "100"),
+        (panel.run_card.operator, "fitter 2"),
+    ):
         entry.setText(text)
     try:
         panel.replan()
         QTest.qWait(50)
-        assert panel.override_box.isVisible()
+        assert panel.reference_card.override.isVisible()
         assert cut_parts(panel) == []
-        panel.override_reason.setText("REF-2 is at the laboratory")
-        panel.custodian = "custodian"
+        panel.reference_card.override.reason.setText("REF-2 is at the laboratory")
+        panel.reference_card.override.custodian = "custodian"
         panel.replan()
         QTest.qWait(50)
         assert panel.plan is not None
-        assert panel.limit_line.text()
+        assert panel.run_card.limit_line.text()
         assert cut_parts(panel) == []
     finally:
         window.close()

@@ -91,16 +91,18 @@ class Technician:
 
     def start(self, tool: str, procedure: str = "", target: str = "") -> None:
         (panel,) = self.kilter.window.findChildren(StartPanel)
-        self.wait(lambda: bool(panel.procedures), "the start panel")
-        panel.number.setText(tool)
-        QTest.keyClick(panel.number, Qt.Key.Key_Return)
+        self.wait(lambda: bool(panel.run_card.procedures), "the start panel")
+        panel.tool_card.number.setText(tool)
+        QTest.keyClick(panel.tool_card.number, Qt.Key.Key_Return)
         if procedure:
-            panel.procedure.setCurrentIndex(panel.procedure.findText(procedure, Qt.MatchFlag.MatchContains))
+            panel.run_card.procedure.setCurrentIndex(
+                panel.run_card.procedure.findText(procedure, Qt.MatchFlag.MatchContains)
+            )
         if target:
-            QTest.keyClicks(panel.target, target)
-        QTest.keyClicks(panel.operator, "fitter 2")
-        self.wait(panel.go.isEnabled, f"a plan for {tool}: {panel.foot}")
-        QTest.mouseClick(panel.go, Qt.MouseButton.LeftButton)
+            QTest.keyClicks(panel.run_card.target_box.torque, target)
+        QTest.keyClicks(panel.run_card.operator, "fitter 2")
+        self.wait(panel.foot.go.isEnabled, f"a plan for {tool}: {panel.foot}")
+        QTest.mouseClick(panel.foot.go, Qt.MouseButton.LeftButton)
         self.wait(lambda: self.view.state is not None, "the run to begin")
 
     def good_pull(self) -> None:

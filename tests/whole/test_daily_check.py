@@ -45,10 +45,10 @@ def test_a_check_pulled_from_references_is_charted_and_one_that_is_out_stops_the
     technician.key()  # next tool
     technician.wait(lambda: technician.view.run is None, "the Bench to be free")
     (panel,) = window.findChildren(StartPanel)
-    panel.number.setText("OCF-005")
-    QTest.keyClick(panel.number, Qt.Key.Key_Return)
-    technician.wait(lambda: "REF-1 is stopped" in panel.says.text(), f"the refusal: {panel.says.text()}")
-    assert not panel.go.isEnabled()
+    panel.tool_card.number.setText("OCF-005")
+    QTest.keyClick(panel.tool_card.number, Qt.Key.Key_Return)
+    technician.wait(lambda: "REF-1 is stopped" in panel.foot.says.text(), f"the refusal: {panel.foot.says.text()}")
+    assert not panel.foot.go.isEnabled()
     kilter.context.page_wanted.emit("references", "REF-1:check")
     technician.wait(lambda: not check.look.isHidden(), "the page to know")
     assert len(check.values.drawn.marks) == cs.LEAST + 1

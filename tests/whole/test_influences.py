@@ -25,13 +25,13 @@ def test_a_series_is_pulled_by_one_key(open_kilter: Callable[[], Any]) -> None:
     kilter, wait = technician.kilter, technician.wait
     store = kilter.store
     (start,) = kilter.window.findChildren(StartPanel)
-    wait(lambda: bool(start.procedures), "the start panel")
+    wait(lambda: bool(start.run_card.procedures), "the start panel")
     start.want_tool(TOOL)
-    start.operator.setText("fitter 2")
+    start.run_card.operator.setText("fitter 2")
     start.replan()
-    assert start.plan is not None, start.says.text()
+    assert start.plan is not None, start.foot.says.text()
     tool = start.plan.tool
-    QTest.mouseClick(start.to_influences, Qt.MouseButton.LeftButton)
+    QTest.mouseClick(start.run_card.to_influences, Qt.MouseButton.LeftButton)
     panel: InfluencePanel = start.influences
     QTest.mouseClick(panel.rows["w_rep"].measure, Qt.MouseButton.LeftButton)
     assert panel.stage == ZERO, panel.problem.text()

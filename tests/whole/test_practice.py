@@ -185,8 +185,8 @@ def test_manners_by_eye_and_a_run_that_comes_first(trainee: Trainee) -> None:
     # a run takes the bench: practice ends and keeps what it had
     trainee.window.show_page("bench")
     (panel,) = trainee.window.findChildren(StartPanel)
-    panel.number.setText("OCF-005")
-    QTest.keyClick(panel.number, Qt.Key.Key_Return)  # who pulls is known: Enter starts
+    panel.tool_card.number.setText("OCF-005")
+    QTest.keyClick(panel.tool_card.number, Qt.Key.Key_Return)  # who pulls is known: Enter starts
     trainee.wait(lambda: trainee.kilter.session.view().state is RunState.CAUTIONS, "the run")
     trainee.window.show_page("practice")
     trainee.wait(lambda: not trainee.board.is_under_way, "practice to end")

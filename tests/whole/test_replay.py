@@ -166,12 +166,11 @@ def test_the_demonstration_begins_with_the_recording_and_a_run_of_it_is_marked(
         wait(lambda: "REPLAYED" in kilter.window.mark.text, "the mark of a replay")
         click(kilter.window.replay.run)
         panel = kilter.window.bench.start
-        wait(lambda: panel.isVisible() and bool(panel.tools), "the start panel")
-        panel.number.setText("OCF-005")
-        panel._number_edited()
-        panel.operator.setText("fitter 2")
+        wait(lambda: panel.isVisible() and bool(panel.tool_card.tools), "the start panel")
+        panel.want_tool("OCF-005")
+        panel.run_card.operator.setText("fitter 2")
         panel.replan()
-        assert panel.plan is not None, panel.says.text()
+        assert panel.plan is not None, panel.foot.says.text()
         assert panel.plan.source is Source.REPLAYED
         click(kilter.window.replay.back)
         wait(lambda: kilter.session.view().source is Source.SIMULATED, "the simulated bench again")
