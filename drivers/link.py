@@ -7,7 +7,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 from drivers.clock import STALL_S
@@ -350,6 +350,21 @@ class Link:
             self._listener_failed("status")
 
 
+@dataclass(slots=True)
+class _Seen:
+    """Bytes of a while that no line came out of: how many, how many of them are no text, and how they begin."""
+
+    n_bytes: int = 0
+    n_odd: int = 0
+    sample: bytes = b""
+
+    def take(self, data: bytes) -> None:
+        if self.n_bytes < 65536:
+            self.n_bytes += len(data)
+            self.n_odd += len(data.translate(None, _PRINTABLE))
+            self.sample = (self.sample + data)[:200]
+
+
 class _Watch:
     """What has come since a line was last understood."""
 
@@ -358,33 +373,33 @@ class _Watch:
         self.has_understood = False
         self.has_news = True
         self.n_bytes = 0
-        self._n_odd = 0
-        self._sample = b""
+        self._since_s = opened_s
+        self._seen = self._judged = _Seen()
 
     def saw(self, data: bytes, now_s: float) -> None:
         if not self.n_bytes and self.has_understood and now_s - self.understood_s > _SILENT_S:
             self.understood_s = now_s  # silence ends: judge what comes from now on
+        if now_s - self._since_s > _NONSENSE_S:  # what comes may have become something else
+            self._since_s, self._judged, self._seen = now_s, self._seen, _Seen()
         self.n_bytes += len(data)
-        if self.n_bytes < 65536:
-            self._n_odd += len(data.translate(None, _PRINTABLE))
-            self._sample = (self._sample + data)[:200]
+        self._seen.take(data)
 
     def understood(self, now_s: float) -> None:
         if not self.has_understood or now_s - self.understood_s > _SILENT_S:
             self.has_news = self.has_understood = True
         self.understood_s = now_s
         if self.n_bytes:
-            self.n_bytes = self._n_odd = 0
-            self._sample = b""
+            self.n_bytes = 0
+            self._seen = self._judged = _Seen()
 
     def nonsense(self, place: str, profile: Profile) -> str:
-        seen = min(self.n_bytes, 65536)
-        if self._n_odd > 0.1 * seen:
+        seen = self._judged if self._judged.n_bytes else self._seen
+        if seen.n_odd > 0.1 * seen.n_bytes:
             return (
                 f"{place}: what comes is no text, as with a wrong baud rate (now {profile.serial.baud}). "
                 "Set the transducer's rate, or let the profile be found by listening."
             )
-        lines = self._sample.split(profile.terminator)
+        lines = seen.sample.split(profile.terminator)
         if len(lines) == 1:
             return (
                 f"{place}: text comes, but no line ends as the profile {profile.name!r} says. "

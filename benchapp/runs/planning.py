@@ -103,11 +103,11 @@ class Refusal:
             case "no-limit":
                 return f"{self.tool}: the procedure has no limit for its kind; type the limit for the tool in the Rack."
         end = (
-            f"{self.reference} starts at {_n(self.low)} {u}"
+            f"below {self.reference}, which starts at {_n(self.low)} {u}"
             if self.key == "below-reference"
-            else f"{self.reference} ends at {_n(self.high)} {u}"
+            else f"above {self.reference}, which ends at {_n(self.high)} {u}"
         )
-        return f"{what}; {end}. {self._who_would()}"
+        return f"{what}{' is' if self.percent is None else ','} {end}. {self._who_would()}"
 
     def _who_would(self) -> str:
         if not self.would_do:

@@ -515,9 +515,9 @@ class BenchSession:
         capacity_nm = self._capacity_nm()
         greatest = float(np.abs(indicated_nm).max()) if len(indicated_nm) else 0.0
         before = self._overload_percent
-        percent = 100 * greatest / capacity_nm if capacity_nm else 0.0
-        if n_tokens:
-            percent = max(percent, 100.0)
+        percent = measured = 100 * greatest / capacity_nm if capacity_nm else 0.0
+        if n_tokens and measured < 100:
+            percent = math.inf
         if capacity_nm and percent >= 100:
             # a single wrong sample is no load: at a fast rate three in a row are needed
             n = int((np.abs(indicated_nm) >= capacity_nm).sum())
@@ -526,10 +526,10 @@ class BenchSession:
             self._n_over = 0
         needed = 3 if self._status.rate_hz >= 500 else 1
         if n_tokens or self._n_over >= needed:
-            self._overloaded(percent if greatest and capacity_nm and percent > 100 else None if n_tokens else percent)
+            self._overloaded(measured if measured >= 100 else None)
         elif percent >= 100:
             percent = before
-        shown = float(math.floor(percent)) if percent >= WARN_PERCENT else 0.0
+        shown = percent if math.isinf(percent) else float(math.floor(percent)) if percent >= WARN_PERCENT else 0.0
         if not self._overload_seen:
             shown = max(shown, before)
         self._overload_percent = shown

@@ -234,7 +234,8 @@ class BenchView:
         zero_wall: "HH:MM" of the zero in force; "" none.
         zero_problem: Why zero could not be taken, one sentence; "" if fine.
         verdict: At VERDICT and SEALED.
-        overload_percent: 0 below 95 % of capacity, else percent of capacity reached.
+        overload_percent: 0 below 95 % of capacity, else percent of capacity reached; infinite where the transducer says
+            overload and nobody knows how much.
         store_problem: Why nothing can be stored at the moment, one sentence; "" if fine.
         identity_problem: Which transducer answered and which was expected; "" if fine.
         notice: Key of something told in passing (`runs.events.Tell`), e.g. "wrong-direction", "knock"; "" none.

@@ -214,6 +214,12 @@ def target_text(view: BenchView) -> str:
     return f"{plain(view.target)} {view.run.plan.tool.unit}"
 
 
+def preload_word(view: BenchView) -> str:
+    """Return what the line of a preload's target is called: a spot check's lies below the tool's maximum."""
+    tool = view.run.plan.tool if view.run is not None else None
+    return "preload" if tool is not None and view.target is not None and view.target < tool.highest else "maximum"
+
+
 # -------------------------------------------------------------------------------------------------------- instruction
 
 
@@ -396,7 +402,7 @@ def delivered(card: Card, tool_type: ToolType | None) -> tuple[str, str]:
     if card.provisional and card.delivered_percent is None:
         return "judged when", "back at rest"
     if card.delivered_percent is None:
-        return ("", "") if card.torque_nm is not None else ("nothing to", "judge")
+        return "", ""
     against = "what it shows" if tool_type is ToolType.INDICATING else "its setting"
     size = percent(abs(card.delivered_percent), signed=False)
     if float(size.split()[0]) == 0:
@@ -667,12 +673,14 @@ OVERLOAD_WORD: Final = "OVERLOAD"
 
 
 def overload_warning(percent_of_capacity: float, reference: str) -> str:
-    """Return the warning that stands at the live figure from 95 % on."""
+    """Return the warning that stands at the live figure from 95 % on; infinite: the transducer told it."""
+    if math.isinf(percent_of_capacity):
+        return f"{reference} says overload"
     return f"{percent_of_capacity:.0f} % of {reference}'s capacity"
 
 
 LEAVE_QUESTION: Final = "Leave this run?"
-LEAVE_DETAIL: Final = "What was captured stays in the tool's history, with your reason."
+LEAVE_DETAIL: Final = "The pulls stay in the record. Why?"
 LEAVE_REASONS: Final = (
     "interrupted, tool comes back later",
     "wrong tool or procedure",

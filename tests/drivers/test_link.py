@@ -375,6 +375,18 @@ def test_other_lines_point_to_the_profile(pty: Pty, heard: Heard, opened) -> Non
     assert link.status().n_refused > 5
 
 
+def test_the_reason_follows_what_comes(pty: Pty, opened, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("drivers.link._NONSENSE_S", 0.3)
+    link = opened(pty.name)
+    wait_for(lambda: link._transport)
+    for data, part in ((bytes(range(128, 256)), "no text, as with a wrong baud rate"), (b"TQ=12.5;\r\n", "'TQ=12.5;'")):
+        deadline = time.monotonic() + 60
+        while part not in link.status().reason:
+            assert time.monotonic() < deadline, link.status()
+            pty.write(data)
+            time.sleep(0.05)
+
+
 def test_lines_with_another_end_point_to_the_profile(pty: Pty, heard: Heard, opened) -> None:
     link = opened(pty.name)
     _flood(pty, link, b"+12.5 Nm\r" * 5)

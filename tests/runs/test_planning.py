@@ -124,7 +124,9 @@ def test_a_target_below_the_reference_names_those_that_would_do(make):
     others = [make.reference("REF-1", 10.0, 200.0), make.reference("REF-2", 2.0, 100.0), make.reference("REF-3", 9, 30)]
     refusal = make.plan(reference=others[0], others=others)
     assert (refusal.key, [c.number for c in refusal.would_do]) == ("below-reference", ["REF-2"])
-    assert refusal.sentence() == ("20 % of OCF-014 is 8 N·m; REF-1 starts at 10 N·m. REF-2 (2 to 100 N·m) covers it.")
+    assert refusal.sentence() == (
+        "20 % of OCF-014 is 8 N·m, below REF-1, which starts at 10 N·m. REF-2 (2 to 100 N·m) covers it."
+    )
 
 
 def test_a_target_above_the_reference_is_refused_in_the_tools_own_unit(make):
@@ -132,7 +134,8 @@ def test_a_target_above_the_reference_is_refused_in_the_tools_own_unit(make):
     refusal = make.plan(tool, reference=make.reference(low=2.0, high=100.0))
     assert refusal.key == "above-reference"
     assert refusal.sentence() == (
-        "100 % of OCF-014 is 100 lbf·ft; REF-1 ends at 73.7562 lbf·ft. No other reference covers the whole run."
+        "100 % of OCF-014 is 100 lbf·ft, above REF-1, which ends at 73.7562 lbf·ft. "
+        "No other reference covers the whole run."
     )
 
 

@@ -385,7 +385,7 @@ class BenchPage(QWidget):
         run = self.view.run
         who = run.plan.reference.number if run is not None else "the reference"
         go, _ = self.key_names
-        lines = (f"Ease off now: {reached:.0f} % of {who}'s capacity", f"It is recorded. Seen: {go}")
+        lines = (f"Ease off now: {words.overload_warning(reached, who)}", f"It is recorded. Seen: {go}")
         self.alarm.sizes = Sizes.of(self.window().height())
         self.alarm.setGeometry(self.window().rect())
         if not self.alarm.isVisible() or self.alarm.lines != lines:
@@ -561,6 +561,7 @@ class BenchPage(QWidget):
                 capacity_nm=view.capacity_nm,
                 reference=view.run.plan.reference.number if view.run is not None else "",
                 target_name=words.target_text(view),
+                line_word=words.preload_word(view),
             )
         else:
             capacity = view.capacity_nm or 100.0

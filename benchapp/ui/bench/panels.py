@@ -35,6 +35,8 @@ RIGHT: Final = Qt.AlignmentFlag.AlignRight
 CENTRE: Final = Qt.AlignmentFlag.AlignHCenter
 SHARES: Final = {"go": 11, "aside": 10, "leave": 7}
 """How the keys share their row."""
+LEAST_WIDTH: Final = 0.72
+"""So far the headline's detail is condensed before it takes two lines."""
 
 
 def band_colour(band: Band | None) -> str:
@@ -171,7 +173,12 @@ class Headline(Panel):
                     draw_fitted(painter, above, self.link_counts, font_of_cap(s.small), align=RIGHT)
         painter.setPen(QColor(colours.soft))
         left = QRectF(row.left(), row.top(), row.width() - used, row.height())
-        draw_fitted(painter, left, self.detail, font_of_cap(s.body * 1.08), least=0.72)
+        font = font_of_cap(s.body * 1.08)
+        if QFontMetricsF(font).horizontalAdvance(self.detail) * LEAST_WIDTH <= left.width():
+            draw_fitted(painter, left, self.detail, font, least=LEAST_WIDTH)
+        else:  # what went wrong comes first, what to do last: neither may be cut
+            two = QRectF(left.left(), tall.bottom() - s.small * 0.5, left.width(), s.small * 4.4)
+            draw_lines(painter, two, self.detail, s.small * 1.02, 2)
 
 
 class Ladder(Panel):

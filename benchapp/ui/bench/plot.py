@@ -503,7 +503,7 @@ class PullPlot(QWidget):
         placed: list[PlacedMark] = []
         for mark in self.marks:
             x, y = self._column_x(mark.time_s), self.y_of(mark.torque_nm)
-            if x < area.left() - 2 or x > area.right() + 2:
+            if x < area.left() - 2 or x > area.right() + 2 or mark.torque_nm > self.top_nm:
                 continue
             y = min(max(y, area.top()), area.bottom())
             width = self._width_of(mark.text, s.body, bold=True)
