@@ -332,8 +332,8 @@ def test_overload_that_the_transducer_tells_is_given_no_number(bench):
 @pytest.mark.parametrize(
     "reason",
     [
-        "/dev/ttyUSB0: what comes is no text, as with a wrong baud rate (now 115200). Set the transducer's rate, or let "
-        "the profile be found by listening.",
+        "/dev/ttyUSB0: what comes is no text, as with a wrong baud rate (now 115200). Set the transducer's rate, or "
+        "let the profile be found by listening.",
         "/dev/ttyUSB0: no more lines (limit 1.0 s). The port is open; switch the transducer on or let it send "
         "continuously. The run goes on by itself when they come.",
     ],
