@@ -5,21 +5,11 @@ xvfb-run -s "-screen 0 1920x1080x24" python tests/ui/bench_pictures.py FOLDER [1
 
 from __future__ import annotations
 
-import importlib.util
 import sys
 from pathlib import Path
 
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
-
-
-def standin():
-    """Load the stand-in that lies beside this file."""
-    spec = importlib.util.spec_from_file_location("bench_standin", Path(__file__).with_name("bench_standin.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def picture(window, port, scene, at_s: float) -> None:
@@ -40,7 +30,8 @@ def picture(window, port, scene, at_s: float) -> None:
 
 def main() -> int:
     """Make the pictures that the arguments name."""
-    stand = standin()
+    import bench_standin as stand  # lies beside this file
+
     folder = Path(sys.argv[1])
     folder.mkdir(parents=True, exist_ok=True)
     rest = sys.argv[2:]
@@ -48,15 +39,11 @@ def main() -> int:
     looks = [a for a in rest if a in ("light", "dark")] or ["light", "dark"]
     names = [a for a in rest if not a[:1].isdigit() and a not in ("light", "dark")]
     application = QApplication.instance() or QApplication(sys.argv[:1])
+    from PySide6.QtWidgets import QWidget
+
+    from benchapp.ui.bench.start import StartPanel
     from benchapp.ui.context import AppContext
     from benchapp.ui.shell import MainWindow, PageSpec
-
-    try:
-        from benchapp.ui.bench.start import StartPanel
-    except ImportError:
-        StartPanel = None  # noqa: N806
-
-    from PySide6.QtWidgets import QWidget
 
     for width, height in sizes:
         for look in looks:

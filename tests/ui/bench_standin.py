@@ -10,8 +10,6 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QWidget
 
 from benchapp.metrology.judgement import Ambient, CheckpointInput, JudgeInput, Judgement, ReadingInput, judge
 from benchapp.metrology.reference import Reference
@@ -21,9 +19,20 @@ from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls.pull import Flag, Mark, Mode, Noticed, Pull
 from benchapp.runs.model import Band, CapturedPull, Checkpoint, Choice, PullKind, Run, RunPlan, RunState
 from benchapp.runs.procedure import procedure_to_data, shipped_procedure
-from benchapp.session.view import Asked, BenchView, Card, CheckpointResult, Dot, LinkView, Phase, Rung, VerdictView
+from benchapp.session.view import (
+    Asked,
+    BenchView,
+    Card,
+    CheckpointResult,
+    Dot,
+    LinkView,
+    Phase,
+    PracticeAim,
+    PracticePull,
+    Rung,
+    VerdictView,
+)
 from benchapp.torque.direction import Direction
-from benchapp.ui.keys import REPEAT_S
 from drivers.samples import Source
 
 CW = Direction.CLOCKWISE
@@ -285,11 +294,44 @@ class StandIn:
         return remember
 
 
-def press(widget: QWidget, key: Qt.Key) -> None:
-    """Press a key as a person does: it has been up for longer than a key that is kept down, or bounces, comes up."""
-    from PySide6.QtTest import QTest  # not where the start of the program is measured
+class PracticeStandIn(StandIn):
+    """The stand-in, with pulls outside of a run that a test closed.
 
-    QTest.keyClick(widget, key, Qt.KeyboardModifier.NoModifier, round(2000 * REPEAT_S))
+    Attributes:
+        closed: Pulls nobody has taken yet.
+        aims: What was aimed at, oldest first.
+        is_practising: Whether the bench reads for somebody else than a run.
+        refuses: Why it would not; "" it does.
+    """
+
+    def __init__(self, first: BenchView | None = None) -> None:
+        super().__init__(first or view(None))
+        self.closed: list[PracticePull] = []
+        self.aims: list[PracticeAim] = []
+        self.is_practising = False
+        self.refuses = ""
+
+    @property
+    def aim(self) -> PracticeAim | None:
+        return self.aims[-1] if self.is_practising else None
+
+    def start_practice(self, aim: PracticeAim) -> None:
+        if self.refuses:
+            raise ValueError(self.refuses)
+        self.is_practising = True
+        self.aims.append(aim)
+        self.asked.append(("start_practice", aim))
+
+    def stop_practice(self) -> None:
+        self.is_practising = False
+        self.asked.append(("stop_practice",))
+
+    def take_practice_pulls(self) -> list[PracticePull]:
+        taken, self.closed = self.closed, []
+        return taken
+
+    def zero(self) -> None:
+        self.show(replace(self.shown, is_zeroing=True))
 
 
 JERKY = Noticed(Flag.JERKY, 22.0, 3.0, "%", 2.45, 2.75)

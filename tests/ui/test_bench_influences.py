@@ -26,39 +26,12 @@ from benchapp.ui.shell import MainWindow
 from drivers.samples import Source
 
 from . import bench_standin as stand
+from .desk import press, settle
 
 TOOL = Tool("OCF-014", ToolType.SETTING, "A", "N·m", 20.0, 100.0, resolution=1.0, maker="workshop", model="long")
 POINTS = tuple(CalibrationPoint(x, x, 0.2) for x in (10.0, 100.0, 200.0))
 DAY = dt.date.today()
 CALIBRATION = Calibration("C-1", "laboratory 1", DAY, DAY + dt.timedelta(days=365), 10.0, 200.0, 2.0, POINTS)
-
-
-class Bench(stand.StandIn):
-    """The stand-in, with pulls outside of a run that a test closed."""
-
-    def __init__(self) -> None:
-        super().__init__(stand.view(None, source=Source.LIVE))
-        self.closed: list[PracticePull] = []
-        self.aim = None
-        self.refuses = ""
-
-    def start_practice(self, aim) -> None:
-        if self.refuses:
-            raise ValueError(self.refuses)
-        self.aim = aim
-
-    def stop_practice(self) -> None:
-        self.aim = None
-
-    def take_practice_pulls(self) -> list[PracticePull]:
-        taken, self.closed = self.closed, []
-        return taken
-
-    def zero(self) -> None:
-        self.show(replace(self.shown, is_zeroing=True, serial=self.shown.serial + 1))
-
-    def start_run(self, plan) -> None:
-        self.asked.append(("start_run", plan))
 
 
 def drawn(torque: float, rise_s: float = 5.0) -> PracticePull:
@@ -71,15 +44,10 @@ def drawn(torque: float, rise_s: float = 5.0) -> PracticePull:
 
 class Desk:
     def __init__(self, qtbot, path: Path) -> None:
-        self.port = Bench()
+        self.port = stand.PracticeStandIn(stand.view(None, source=Source.LIVE))
         self.context = AppContext(self.port, is_demo=False)
         self.window = MainWindow(self.context, settings_path=path / "s.json", start_panel=StartPanel)
-        self.window.sounds.muted = True
-        self.window.awake.hold = lambda reason: True
-        self.window.resize(1366, 768)
-        self.window.show()
-        self.window.bench.timer.stop()
-        self.window.bench.look.least_s = 0.0  # no frame comes by itself here
+        settle(self.window)
         self.store = Store.open(path / "kilter.sqlite", demo=False)
         self.store.save_tool(ToolRecord(TOOL))
         self.store.save_reference(Reference("REF-1", 200.0, calibrations=(CALIBRATION,)))
@@ -99,7 +67,7 @@ class Desk:
         return self.panel
 
     def key(self, key) -> None:
-        stand.press(self.window.focusWidget() or self.window, key)
+        press(self.window.focusWidget() or self.window, key)
         self.panel.timer.stop()
 
     def pull(self, torque: float, **more) -> None:

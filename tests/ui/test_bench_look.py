@@ -13,34 +13,17 @@ from PySide6.QtWidgets import QApplication
 from benchapp.runs.model import Hold, RunState
 from benchapp.session.view import asked_of
 from benchapp.ui.bench.look import LEAST_S, MOST_FRAME_S, Look
-from benchapp.ui.bench.page import BenchPage
 from benchapp.ui.context import AppContext
-from benchapp.ui.settings import Settings
 from benchapp.ui.shell import MainWindow
-from benchapp.ui.sounds import Sounds
 
 from . import bench_standin as stand
+from .desk import Clock, Desk, put_away, settle
 
 SCENES = stand.scenes()
 
 
-class Clock:
-    now = 100.0
-
-    def __call__(self) -> float:
-        return self.now
-
-
-class Desk:
-    """A Bench whose frames come when the test says so."""
-
-    def __init__(self) -> None:
-        self.port, self.clock = stand.StandIn(), Clock()
-        self.page = BenchPage(AppContext(self.port, is_demo=True), Settings(None), Sounds(), clock=self.clock)
-        self.page.sounds.muted = True
-        self.page.resize(1366, 768)
-        self.page.show()
-        self.page.timer.stop()
+class Watched(Desk):
+    """A Bench at which somebody looks for so many seconds of frames."""
 
     def show(self, scene: str, **more) -> None:
         self.port.show(replace(SCENES[scene][0], **more))
@@ -54,7 +37,7 @@ class Desk:
 
 @pytest.fixture
 def desk(qtbot):
-    made = Desk()
+    made = Watched(Clock())
     qtbot.addWidget(made.page)
     yield made
     made.page.stop()
@@ -150,12 +133,7 @@ def test_a_key_that_is_held_acts_once(qtbot, tmp_path, scene, key, is_marked):
     """Under X11 a repeat whose release and press came apart is not marked (seen: three of four of them)."""
     port = stand.StandIn()
     window = MainWindow(AppContext(port, is_demo=False), settings_path=tmp_path / "s.json")
-    window.sounds.muted = True
-    window.awake.hold = lambda reason: True
-    window.resize(1366, 768)
-    window.show()
-    window.bench.timer.stop()
-    window.bench.look.least_s = 0.0
+    settle(window)
     port.show(SCENES[scene][0])
     window.bench.tick()
     if scene == "indication":  # in an empty field the key takes what is proposed
@@ -180,7 +158,5 @@ def test_a_key_that_is_held_acts_once(qtbot, tmp_path, scene, key, is_marked):
     send(QEvent.Type.KeyRelease)
     QTest.qWait(100)
     assert port.asked == [("go_on",)]
-    port.show(stand.view(None))
-    window.bench.tick()
-    window.close()
+    put_away(window, port)
     window.deleteLater()

@@ -23,6 +23,7 @@ from benchapp.ui.verdict import origin_lines
 from drivers.samples import Source
 
 from . import bench_standin as stand
+from .desk import put_away, settle
 
 SCENES = stand.scenes()
 WRENCH = Tool("OCF-014", ToolType.SETTING, "A", "N·m", 8.0, 40.0, resolution=0.5)
@@ -39,18 +40,11 @@ def plan(tool: Tool = WRENCH, procedure: str = "iso-6789-2003", **options) -> Ru
 def window(qtbot, tmp_path):
     port = stand.StandIn(stand.view(None))
     made = MainWindow(AppContext(port, is_demo=True), settings_path=tmp_path / "s.json", start_panel=StartPanel)
-    made.sounds.muted = True
-    made.awake.hold = lambda reason: True
-    made.resize(1366, 768)
-    made.show()
-    made.bench.look.least_s = 0.0
+    settle(made)
     made.bench.tick()
     QTest.qWaitForWindowExposed(made)
     yield made
-    port.show(stand.view(None))
-    made.bench.tick()
-    made.close()
-    made.deleteLater()
+    put_away(made, port)
 
 
 def at_verdict(window, scene: str = "verdict-doubt"):

@@ -20,35 +20,20 @@ from benchapp.torque.direction import Direction
 from benchapp.ui import theme, words
 from benchapp.ui.bench import panels
 from benchapp.ui.bench.columns import Columns
-from benchapp.ui.bench.page import BenchPage
-from benchapp.ui.context import AppContext
-from benchapp.ui.settings import Settings
-from benchapp.ui.sounds import Sounds
 from benchapp.ui.theme import FIGURE_SHARE, INSTRUCTION_SHARE, Sizes, font_of_cap
 from drivers.samples import Source
 
 from . import bench_standin as stand
+from .desk import Clock, Desk
 
 SCENES = stand.scenes()
 
 
-class Clock:
-    now = 100.0
-
-    def __call__(self) -> float:
-        self.now += 0.1
-        return self.now
-
-
 @pytest.fixture
 def bench(qtbot, request):
-    port = stand.StandIn()
-    page = BenchPage(AppContext(port, is_demo=True), Settings(None), Sounds(), clock=Clock())
-    page.sounds.muted = True
+    desk = Desk(Clock(step_s=0.1))
+    page, port = desk.page, desk.port
     qtbot.addWidget(page)
-    page.resize(1366, 768)
-    page.show()
-    page.timer.stop()
     page.look.least_s = 0.0  # a test's hand is as quick as that; what a person's has to wait for is tested by itself
     yield page, port
     page.stop()

@@ -31,6 +31,7 @@ from benchapp.ui.shell import MainWindow
 from drivers.samples import Source
 
 from . import bench_standin as stand
+from .desk import press, put_away, settle
 
 
 @dataclass
@@ -117,20 +118,12 @@ def desk(qtbot, tmp_path):
     port = Bench(stand.view(None, capacity_nm=None, source=Source.LIVE))
     context = AppContext(port, is_demo=False)
     window = MainWindow(context, settings_path=tmp_path / "s.json", start_panel=StartPanel)
-    window.sounds.muted = True
-    window.awake.hold = lambda reason: True
-    window.resize(1366, 768)
-    window.show()
-    window.bench.timer.stop()
-    window.bench.look.least_s = 0.0  # no frame comes by itself here
+    settle(window)
     shelf = Shelf()
     context.give_store(shelf)
     window.bench.tick()
     yield window, port, shelf
-    port.show(stand.view(None))
-    window.bench.tick()
-    window.close()
-    window.deleteLater()
+    put_away(window, port)
 
 
 def known(percent=0.2, to_nm=250.0) -> Calibration:
@@ -151,7 +144,7 @@ class Inputs:
 
     def press(self, widget, key) -> None:
         self.n += 1
-        stand.press(widget, key)
+        press(widget, key)
 
 
 def test_from_the_empty_program_to_the_first_pull_in_at_most_eight_inputs(desk, qtbot):

@@ -26,33 +26,7 @@ from benchapp.ui.theme import FIGURE_SHARE, INSTRUCTION_SHARE, Sizes, font_of_ca
 from drivers.samples import Source
 
 from . import bench_standin as stand
-
-
-class Bench(stand.StandIn):
-    """The stand-in, with practice: pulls that a test closed."""
-
-    def __init__(self) -> None:
-        super().__init__(stand.view(None))
-        self.closed: list[PracticePull] = []
-        self.aim = None
-        self.refuses = ""
-
-    def start_practice(self, aim) -> None:
-        if self.refuses:
-            raise ValueError(self.refuses)
-        self.aim = aim
-        self.asked.append(("start_practice", aim))
-
-    def stop_practice(self) -> None:
-        self.aim = None
-        self.asked.append(("stop_practice",))
-
-    def take_practice_pulls(self) -> list[PracticePull]:
-        taken, self.closed = self.closed, []
-        return taken
-
-    def zero(self) -> None:
-        self.show(replace(self.shown, is_zeroing=True))
+from .desk import settle
 
 
 def drawn(first: float, peak: float, start: float, mode: Mode = Mode.FIRST_PEAK) -> PracticePull:
@@ -71,15 +45,11 @@ class Trainee:
     """A person at the page."""
 
     def __init__(self, path: Path) -> None:
-        self.port = Bench()
+        self.port = stand.PracticeStandIn()
         self.context = AppContext(self.port, is_demo=True)
         self.window = MainWindow(self.context, [PageSpec("practice", PracticePage)])
-        self.window.sounds.muted = True
-        self.window.awake.hold = lambda reason: True
-        self.window.bench.timer.stop()
-        self.window.resize(1366, 768)
         self.store = Store.open(path, demo=True)
-        self.window.show()
+        settle(self.window)
         self.window.set_operator("fitter 2")
         self.window.show_page("practice")
         self.context.give_store(self.store)

@@ -25,35 +25,11 @@ from . import bench_standin as stand
 WALL = "2026-11-25T09:00:00+00:00"
 
 
-class Bench(stand.StandIn):
-    """The stand-in, with practice: pulls that a test closed."""
-
-    def __init__(self) -> None:
-        super().__init__(stand.view(None))
-        self.closed: list[PracticePull] = []
-        self.aims = []
-        self.is_practising = False
-
-    def start_practice(self, aim) -> None:
-        self.aims.append(aim)
-        self.is_practising = True
-
-    def stop_practice(self) -> None:
-        self.is_practising = False
-
-    def take_practice_pulls(self) -> list[PracticePull]:
-        taken, self.closed = self.closed, []
-        return taken
-
-    def zero(self) -> None:
-        self.show(replace(self.shown, is_zeroing=True))
-
-
 class Group:
     """People at a study."""
 
     def __init__(self, path: Path) -> None:
-        self.port = Bench()
+        self.port = stand.PracticeStandIn()
         self.now = dt.datetime(2026, 11, 25, 9, 0, tzinfo=dt.UTC)
         self.context = AppContext(self.port, is_demo=True)
         self.said: list[str] = []

@@ -6,7 +6,6 @@ import datetime as dt
 import importlib.util
 import itertools
 import json
-import sys
 import time
 from pathlib import Path
 from types import SimpleNamespace
@@ -28,16 +27,9 @@ from benchapp.ui.settings import Settings
 from benchapp.ui.shell import MainWindow, PageSpec
 from benchapp.ui.sounds import NAMES, Sounds, assets_folder
 
-
-def _beside(name: str):
-    spec = importlib.util.spec_from_file_location(name, Path(__file__).with_name(f"{name}.py"))
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-stand, rendered = _beside("bench_standin"), _beside("rendered")
+from . import bench_standin as stand
+from .desk import settle
+from .rendered import pages_of
 
 
 class Shop:
@@ -59,12 +51,7 @@ class Shop:
             **more,
         )
         self.scanned_s = 0.0
-        self.window.sounds.muted = True
-        self.window.awake.hold = lambda reason: True
-        self.window.resize(1366, 768)
-        self.window.show()
-        self.window.bench.timer.stop()
-        self.window.bench.look.least_s = 0.0  # no frame comes by itself here
+        settle(self.window)
 
     def _rack(self, context):
         self.built.append("rack")
@@ -211,7 +198,7 @@ def test_a_scanned_label_is_its_tool_and_one_that_was_cut_off_is_refused(shop):
 def test_a_printed_label_scanned_finds_its_tool(shop, tmp_path):
     # What the printer gets is read by a general barcode reader and typed as a scanner types it.
     write_labels(tmp_path / "l.pdf", [Face("OCF-014", Standing.OUT, dt.date(2026, 3, 4))], label_sizes()[0])
-    (code,) = zxingcpp.read_barcodes(rendered.pages_of(tmp_path / "l.pdf")[0])
+    (code,) = zxingcpp.read_barcodes(pages_of(tmp_path / "l.pdf")[0])
     scan(shop, shop.window.bench, code.text)
     assert shop.wanted == ["OCF-014"]
     opened = []
