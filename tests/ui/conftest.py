@@ -6,6 +6,7 @@ import datetime as dt
 import shutil
 
 import pytest
+from PySide6.QtCore import QCoreApplication, QEvent
 
 from benchapp.records import Store, demo
 from benchapp.ui import theme
@@ -15,9 +16,18 @@ TODAY = dt.date(2026, 11, 25)  # a Wednesday
 
 @pytest.fixture(autouse=True)
 def look_of_its_own(qapp):
-    """A window dresses the whole application; the next test begins with the look that Qt gives."""
+    """The windows of a test end with it, and the next one begins with the look that Qt gives.
+
+    A window dresses the whole application: whatever older ones were still there was dressed each time too, which took
+    up to ten seconds of a test that has nothing to do with them.
+    """
     font, palette, sheet, chosen = qapp.font(), qapp.palette(), qapp.styleSheet(), theme.palette().name
+    before = set(qapp.topLevelWidgets())
     yield
+    for window in qapp.topLevelWidgets():
+        if window not in before and window.parent() is None:
+            window.deleteLater()
+    QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
     theme.use(chosen)
     if qapp.styleSheet() != sheet:
         qapp.setStyleSheet(sheet)
