@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import importlib.util
 import os
+import sys
 import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from benchapp.cli.window import Application
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -65,3 +72,47 @@ def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
     for name in ("HOME", "XDG_CONFIG_HOME", "XDG_DATA_HOME", "XDG_STATE_HOME", "XDG_CACHE_HOME"):
         monkeypatch.setenv(name, str(home))
     return home
+
+
+@pytest.fixture(scope="session")
+def stand() -> ModuleType:
+    """The bench that is not there, of the tests of the window, for those in other folders."""
+    file = Path(__file__).parent / "ui" / "bench_standin.py"
+    spec = importlib.util.spec_from_file_location("bench_standin", file)
+    assert spec is not None
+    assert spec.loader is not None
+    module = sys.modules["bench_standin"] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture
+def on_a_port(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[Application, int]]:
+    """The whole program on a pseudo-terminal, its window shown and its records open: (it, where lines are written)."""
+    import tty
+
+    request.getfixturevalue("qapp")
+    from PySide6.QtTest import QTest
+
+    from benchapp.cli.window import SIMULATED_PROFILE, Application
+
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    file, url = tmp_path / "records.sqlite", os.ttyname(slave)
+    kilter = Application(simulated=False, settings_path=None, store_file=file, url=url, profile=SIMULATED_PROFILE)
+    kilter.window.bench.sounds.muted = True
+    kilter.window.resize(1366, 768)
+    kilter.window.show()
+    QTest.qWaitForWindowExposed(kilter.window)
+    kilter.after_first_paint()
+    deadline = time.monotonic() + 60
+    while kilter.store is None:
+        assert time.monotonic() < deadline, "the records were not opened"
+        QTest.qWait(50)
+    yield kilter, master
+    kilter.window.close()
+    kilter.close()
+    kilter.window.deleteLater()
+    QTest.qWait(20)
+    os.close(master)
+    os.close(slave)

@@ -7,11 +7,8 @@ Run:  xvfb-run -s "-screen 0 1600x900x24" python -m pytest tests/bench/test_draw
 
 from __future__ import annotations
 
-import importlib.util
 import statistics
-import sys
 import time
-from pathlib import Path
 
 import numpy as np
 import pyqtgraph as pg
@@ -234,24 +231,13 @@ def test_both_ways_show_the_same_values(app):
     assert plot.area.bottom() - drawn.min() == pytest.approx(v.max() * plot.area.height() / plot.top_nm)
 
 
-def _standin():
-    spec = importlib.util.spec_from_file_location(
-        "bench_standin", Path(__file__).parents[1] / "ui" / "bench_standin.py"
-    )
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-def test_whole_page_frame(app):
+def test_whole_page_frame(app, stand):
     """A frame of the whole Bench page while torque rises: view, samples, plot and live figure."""
     from benchapp.ui.bench.page import BenchPage
     from benchapp.ui.context import AppContext
     from benchapp.ui.settings import Settings
     from benchapp.ui.sounds import Sounds
 
-    stand = _standin()
     view, (t, v), _ = stand.scenes()["rising"]
     port = stand.StandIn(view)
     page = BenchPage(AppContext(port, is_demo=True), Settings(None), Sounds())

@@ -15,16 +15,14 @@ import resource
 import subprocess
 import sys
 import time
-import tty
 from pathlib import Path
 
 import numpy as np
 import pytest
 from PySide6.QtCore import QEventLoop, QTimer
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QApplication
 
-from benchapp.cli.window import SIMULATED_PROFILE, Application
+from benchapp.cli.window import Application
 from benchapp.metrology.reference import Reference
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.runs.model import RunPlan, RunState
@@ -92,26 +90,9 @@ class Series:
 
 @pytest.mark.soak
 @pytest.mark.timeout(60 * MINUTES + 120)
-def test_nothing_is_lost_in_hours_at_ten_thousand_lines_a_second(qapp: QApplication, tmp_path: Path) -> None:
-    master, slave = os.openpty()
-    tty.setraw(slave)
-    kilter = Application(
-        simulated=False,
-        settings_path=None,
-        store_file=tmp_path / "records.sqlite",
-        url=os.ttyname(slave),
-        profile=SIMULATED_PROFILE,
-    )
-    kilter.window.resize(1366, 768)
-    kilter.window.show()
-    QTest.qWaitForWindowExposed(kilter.window)
-    kilter.after_first_paint()
-    deadline = time.monotonic() + 60
-    while kilter.store is None:
-        assert time.monotonic() < deadline, "the records were not opened"
-        QTest.qWait(50)
+def test_nothing_is_lost_in_hours_at_ten_thousand_lines_a_second(on_a_port: tuple[Application, int]) -> None:
+    kilter, port = on_a_port
     session, page = kilter.session, kilter.window.bench
-    page.sounds.muted = True
     QTest.qWait(500)
     tool = Tool("OCF-016", ToolType.SETTING, "B", "N·m", 60, 60, fixed=True)
     plan = plan_run(
@@ -121,8 +102,8 @@ def test_nothing_is_lost_in_hours_at_ten_thousand_lines_a_second(qapp: QApplicat
     )
     assert isinstance(plan, RunPlan), plan
     writer = subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(master), str(RATE), str(60 * MINUTES)],
-        pass_fds=[master],
+        [sys.executable, "-c", WRITER, str(port), str(RATE), str(60 * MINUTES)],
+        pass_fds=[port],
         stdout=subprocess.PIPE,
         text=True,
     )
@@ -193,12 +174,6 @@ def test_nothing_is_lost_in_hours_at_ten_thousand_lines_a_second(qapp: QApplicat
         QTest.qWait(50)
     status, problem, last = session._status, session.view().store_problem, session.view()
     print(f"at the end: {last.state}, {len(last.run.pulls) if last.run else 0} pulls in a run under way")
-    kilter.window.close()
-    kilter.close()
-    kilter.window.deleteLater()
-    QTest.qWait(20)
-    os.close(master)
-    os.close(slave)
     told = 1000 * ages.values[50:, 0]
     late = np.percentile(told, [50, 99, 100])
     slow = [f"{k / 62.5:.1f} s: {age:.0f}" for k, age in enumerate(told) if age > 20]

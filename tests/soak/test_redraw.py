@@ -5,7 +5,6 @@ Run:  python -m pytest tests/soak/test_redraw.py -s
 
 from __future__ import annotations
 
-import importlib.util
 import resource
 import statistics
 import sys
@@ -22,16 +21,6 @@ from benchapp.ui.sounds import Sounds
 
 FRAMES = 20_000
 BLOCK = 1_000
-
-
-def _standin():
-    spec = importlib.util.spec_from_file_location(
-        "bench_standin", Path(__file__).parents[1] / "ui" / "bench_standin.py"
-    )
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["bench_standin"] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 class Paints(QObject):
@@ -54,8 +43,7 @@ def resident_mb() -> float:
 
 @pytest.mark.soak
 @pytest.mark.timeout(600)
-def test_twenty_thousand_frames(qtbot):
-    stand = _standin()
+def test_twenty_thousand_frames(qtbot, stand):
     scenes = stand.scenes()
     views = [scenes[name][0] for name in ("rising", "click", "closed", "flagged", "high", "set-tool", "warn")]
     port = stand.StandIn()
