@@ -185,13 +185,18 @@ class Application:
 
                 return HandPanel(context, control)
 
-        ports = None if simulated else self._ports
-        names = None if simulated else self._profile_names
+        offers: dict[str, Any] = {}
+        if not simulated:
+            offers = {
+                "list_ports": self._ports,
+                "list_profiles": self._profile_names,
+                "find_profile": self._find_profile,
+            }
         self.window: MainWindow = MainWindow(
             self.context,
             page_specs(),
             settings_path=settings_path,
-            start_panel=partial(StartPanel, list_ports=ports, list_profiles=names),
+            start_panel=partial(StartPanel, **offers),
             hand=hand,
             on_close=self.close,
         )
@@ -217,6 +222,23 @@ class Application:
         # the thermometer's is not offered to the transducer, which takes the only port there is by itself
         found = (port for port in list_ports() if port.url != self.air.url)
         return [(port.url, f"{port.url}  {port.description}".strip()) for port in found]
+
+    def _find_profile(self, url: str) -> str:
+        """Listen to a port; the name of the profile that fits. Any thread; ValueError or OSError with a sentence."""
+        from drivers.ports import find_profile
+
+        profiles = self.profiles()
+        scores = find_profile(url, profiles)
+        if not scores:
+            raise ValueError(f"{url}: no profile fits what comes. Switch the transducer on and let it send.")
+        for score in scores:
+            if score.profile.serial == profiles.get(score.profile.name).serial:
+                return score.profile.name
+        best, own = scores[0].profile, profiles.get(scores[0].profile.name)
+        raise ValueError(
+            f"{url}: what comes fits {best.name!r}, but at {best.serial.baud} baud, and that profile says "
+            f"{own.serial.baud}. Set the transducer to {own.serial.baud}, or write a profile of your own."
+        )
 
     def after_first_paint(self) -> None:
         """Have the store opened (SQLAlchemy is slow to import), open the link, take up a run that was broken off."""

@@ -158,6 +158,26 @@ def parse_torque(text: str, default_unit: str) -> tuple[float, str]:
     return parse_number(number), parse_unit(unit) if unit.strip() else default_unit
 
 
+LENGTHS_MM: Final = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, '"': 25.4, "ft": 304.8}
+"""Millimetres in one of each unit of length that is understood (1 in = 25.4 mm, exact by definition)."""
+
+
+def parse_length(text: str) -> tuple[float, str]:
+    """Read a length with or without its unit; return (value, unit or "").
+
+    Raises:
+        NotANumberError: It is none, or its unit is not one of `LENGTHS_MM`.
+
+    >>> parse_length("40,5 cm"), parse_length("-12")
+    ((40.5, 'cm'), (-12.0, ''))
+    """
+    matched = _NUMBER_AND_UNIT.fullmatch(text)
+    unit = matched[2].strip().lower().rstrip(".") if matched is not None else ""
+    if matched is None or (unit and unit not in LENGTHS_MM):
+        raise NotANumberError(text, f"not a length; type a number with {', '.join(LENGTHS_MM)}, or both without")
+    return parse_number(matched[1]), unit
+
+
 def decimals_for(resolution: float) -> int:
     """Return the decimal places that show steps of `resolution` (> 0) and no more, 0 to 6.
 

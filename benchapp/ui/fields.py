@@ -512,6 +512,16 @@ class Choices(QComboBox):
         """What is picked is always to be read."""
         return self.sizeHint()
 
+    def showPopup(self) -> None:
+        """Open the list as high as its rows are: Qt forgets the frame, and half of the last row lay under a scroller."""
+        super().showPopup()
+        view, popup = self.view(), self.view().window()
+        rows = sum(view.sizeHintForRow(row) for row in range(min(self.count(), self.maxVisibleItems())))
+        wanted = popup.height() + rows - view.viewport().height()
+        room = self.screen().availableGeometry().bottom() - popup.y()
+        if popup.height() < wanted <= room:
+            popup.resize(popup.width(), wanted)
+
     def paintEvent(self, event: Any) -> None:
         """Draw the box, and an arrow that says there is more to pick from."""
         super().paintEvent(event)

@@ -24,6 +24,8 @@ from benchapp.session.view import Asked, LinkView, Phase
 from benchapp.torque.direction import Direction
 from benchapp.ui.bench.start import StartPanel
 from benchapp.ui.bench.start.panel import REPLAN_MS
+from benchapp.ui.bench.start.port import OTHER
+from benchapp.ui.bench.start.target import lengths_of
 from benchapp.ui.bench.start.tool import parse_range
 from benchapp.ui.context import AppContext
 from benchapp.ui.settings import Settings
@@ -410,6 +412,33 @@ def test_what_is_no_range_is_refused(text):
         parse_range(text, "N·m")
 
 
+@pytest.mark.parametrize(
+    ("lever", "extra", "expected"),
+    [
+        ("400 mm", "100 mm", (400.0, 100.0)),
+        ("40 cm", "-50", (400.0, -500.0)),
+        ("16 in", "100 mm", (406.4, 100.0)),
+        ("12", "6", (12.0, 6.0)),
+        ("12", '6"', (304.8, 152.4)),
+    ],
+)
+def test_lengths_are_understood_with_their_units(lever, extra, expected):
+    assert lengths_of(lever, extra) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    ("lever", "extra", "part"),
+    [
+        ("", "6", "length of the wrench"),
+        ("12", " ", "makes it longer"),
+        ("12 stone", "6", "not a length; type a number"),
+    ],
+)
+def test_what_is_no_length_is_asked_for(lever, extra, part):
+    with pytest.raises(ValueError, match=part):
+        lengths_of(lever, extra)
+
+
 def test_ports_and_profiles_are_offered_and_a_single_port_is_opened_by_itself(qtbot):
     port = stand.StandIn()
     context = AppContext(port, is_demo=False)
@@ -457,6 +486,96 @@ def test_the_port_of_last_time_stays_remembered_while_another_is_the_only_one(qt
     panel.fill()
     assert settings.get("link_url") == "socket://127.0.0.1:5001"
     assert port.asked == []
+
+
+def of_ports(qtbot, port, settings=None, found=(("/dev/ttyS0", "/dev/ttyS0"),), **more) -> StartPanel:
+    names = [("bare value", "bare value"), ("signed value, unit", "signed value, unit")]
+    panel = StartPanel(
+        AppContext(port, is_demo=False),
+        settings or Settings(None),
+        list_ports=lambda: found,
+        list_profiles=lambda: names,
+        **more,
+    )
+    qtbot.addWidget(panel)
+    panel.show()
+    panel.fill()
+    port.asked.clear()
+    return panel
+
+
+def choose(box, data) -> None:
+    box.setCurrentIndex(box.findData(data))
+    box.activated.emit(box.currentIndex())
+
+
+def test_the_port_in_use_stands_in_the_list_although_nothing_lists_it(qtbot):
+    # another profile was opened on the first port found, and the address in use was lost
+    port = stand.StandIn()
+    port.show(stand.view(None, link=LinkView("refused", "/tmp/port0", "no line ends as the profile says")))
+    panel = of_ports(qtbot, port)
+    choice = panel.reference_card.port
+    assert choice.url == "/tmp/port0"
+    choose(choice.profiles, "signed value, unit")
+    assert port.asked == [("open_link", "/tmp/port0", "signed value, unit", False)]
+    panel.fill()
+    assert choice.url == "/tmp/port0"
+
+
+def test_an_address_that_nothing_lists_is_typed(qtbot):
+    port, settings = stand.StandIn(), Settings(None)
+    choice = of_ports(qtbot, port, settings, found=()).reference_card.port
+    assert choice.ports.itemText(0).startswith("no port found")
+    assert not choice.other.isVisible()
+    choose(choice.ports, OTHER)
+    assert choice.other.isVisible()
+    QTest.keyClicks(choice.other, "socket://127.0.0.1:5001")
+    QTest.keyClick(choice.other, Qt.Key.Key_Return)
+    assert port.asked == [("open_link", "socket://127.0.0.1:5001", "bare value", False)]
+    assert (choice.url, choice.other.isVisible()) == ("socket://127.0.0.1:5001", False)
+    assert settings.get("link_url") == "socket://127.0.0.1:5001"
+
+
+def test_the_profile_is_found_by_listening_with_the_link_closed_meanwhile(qtbot):
+    class Gives(stand.StandIn):
+        def close_link(self) -> None:
+            self.asked.append(("close_link",))
+            self.show(stand.view(None, link=LinkView("closed")))
+
+    port, heard, go_on = Gives(), [], threading.Event()
+
+    def finder(url):
+        go_on.wait(60)
+        heard.append((url, port.view().link.state, threading.current_thread() is threading.main_thread()))
+        return "signed value, unit"
+
+    port.show(stand.view(None, link=LinkView("refused", "/dev/ttyS0", "lines come that the profile does not describe")))
+    panel = of_ports(qtbot, port, find_profile=finder)
+    choice = panel.reference_card.port
+    QTest.mouseClick(choice.listen, Qt.MouseButton.LeftButton)
+    panel.fill()  # the only port there is, is not opened by itself meanwhile
+    go_on.set()
+    qtbot.waitUntil(lambda: port.asked[-1][0] == "open_link", timeout=60_000)
+    assert port.asked == [("close_link",), ("open_link", "/dev/ttyS0", "signed value, unit", False)]
+    assert heard == [("/dev/ttyS0", "closed", False)]
+    assert choice.profiles.currentData() == "signed value, unit"
+    assert choice.listen.isEnabled()
+    panel.stop()
+
+
+def test_when_nothing_fits_it_is_said_and_the_port_opened_as_before(qtbot):
+    def finder(url):
+        raise ValueError(f"{url}: no profile fits what comes.")
+
+    port, said = stand.StandIn(), []
+    port.show(stand.view(None, link=LinkView("closed")))
+    panel = of_ports(qtbot, port, find_profile=finder)
+    panel.context.message.connect(lambda kind, text: said.append((kind, text)))
+    QTest.mouseClick(panel.reference_card.port.listen, Qt.MouseButton.LeftButton)
+    qtbot.waitUntil(lambda: port.asked[-1][0] == "open_link", timeout=60_000)
+    assert said == [("problem", "/dev/ttyS0: no profile fits what comes.")]
+    assert port.asked[-1] == ("open_link", "/dev/ttyS0", "bare value", False)
+    panel.stop()
 
 
 def test_a_lost_link_and_its_reason_stand_on_the_panel(desk):

@@ -9,7 +9,18 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
-from benchapp.ui.fields import ChoiceField, DateField, FieldError, Form, NumberField, TextField, Torque, TorqueField
+from benchapp.ui import theme
+from benchapp.ui.fields import (
+    ChoiceField,
+    Choices,
+    DateField,
+    FieldError,
+    Form,
+    NumberField,
+    TextField,
+    Torque,
+    TorqueField,
+)
 from benchapp.ui.format import DateTextError, add_months, parse_date
 
 
@@ -137,3 +148,16 @@ def test_a_hidden_field_is_neither_asked_nor_checked(qtbot, form):
     form.add("one", NumberField("One"))
     form.show_field("one", shown=False)
     assert form.values() == {}
+
+
+@pytest.mark.parametrize("n_rows", [2, 5])
+def test_every_row_of_an_open_list_is_seen(qtbot, n_rows):
+    theme.use("light")
+    box = Choices([f"row {n}" for n in range(n_rows)])
+    qtbot.addWidget(box)
+    box.show()
+    box.showPopup()
+    view = box.view()
+    assert view.viewport().height() >= sum(view.sizeHintForRow(row) for row in range(n_rows))
+    assert view.verticalScrollBar().maximum() == 0
+    box.hidePopup()

@@ -13,7 +13,16 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from PySide6.QtCore import QRect, QRectF, Qt, QTimer, Signal
-from PySide6.QtGui import QHideEvent, QKeySequence, QPainter, QPaintEvent, QResizeEvent, QShortcut, QShowEvent
+from PySide6.QtGui import (
+    QFocusEvent,
+    QHideEvent,
+    QKeySequence,
+    QPainter,
+    QPaintEvent,
+    QResizeEvent,
+    QShortcut,
+    QShowEvent,
+)
 from PySide6.QtWidgets import QWidget
 
 from benchapp.pulls.pull import Flag, Mode
@@ -740,6 +749,13 @@ class BenchPage(QWidget):
         self.look.begin()
         self._shown_serial = -1
         self.tick()
+
+    def focusInEvent(self, event: QFocusEvent) -> None:
+        """The page has nothing to type into; the start panel has."""
+        super().focusInEvent(event)
+        take_focus = getattr(self.start, "take_focus", None)
+        if callable(take_focus) and self.start is not None and self.start.isVisible():
+            take_focus()
 
     def hideEvent(self, event: QHideEvent) -> None:
         """And only then."""

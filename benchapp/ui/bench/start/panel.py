@@ -19,6 +19,7 @@ from benchapp.metrology.tool import Tool
 from benchapp.runs.model import RunPlan
 from benchapp.ui import words
 from benchapp.ui.bench.start.foot import Foot
+from benchapp.ui.bench.start.listening import Finder
 from benchapp.ui.bench.start.port import Offered
 from benchapp.ui.bench.start.records import StartRecords, checked
 from benchapp.ui.bench.start.reference import ReferenceCard
@@ -48,6 +49,7 @@ class StartPanel(QWidget):
         parent: The Bench.
         list_ports: Gives (url, words) of the ports found; None: the link is opened by the composition.
         list_profiles: Gives (name, words) of the profiles known.
+        find_profile: Listens to a port and gives the name of the profile that fits; None: it cannot be found.
         today: Gives the date; a test puts its own.
     """
 
@@ -61,6 +63,7 @@ class StartPanel(QWidget):
         *,
         list_ports: Offered | None = None,
         list_profiles: Offered | None = None,
+        find_profile: Finder | None = None,
         today: Callable[[], dt.date] = dt.date.today,
     ) -> None:
         super().__init__(parent)
@@ -73,7 +76,8 @@ class StartPanel(QWidget):
         self.records = StartRecords(context)
         form = self.form = QWidget(self)
         self.tool_card = ToolCard(context, form)
-        self.reference_card = ReferenceCard(context, settings, lambda: self.today(), list_ports, list_profiles, form)
+        offers = list_ports, list_profiles, find_profile
+        self.reference_card = ReferenceCard(context, settings, lambda: self.today(), *offers, form)
         self.run_card = RunCard(context, settings, form)
         self.cards = (self.tool_card, self.reference_card, self.run_card)
         self.foot = Foot(form)
@@ -130,6 +134,7 @@ class StartPanel(QWidget):
         self._stopped = True
         self.replan_timer.stop()
         self.reference_card.link_timer.stop()
+        self.reference_card.port.stop()
 
     def showEvent(self, event: QShowEvent) -> None:
         """What was chosen may be judged otherwise by now."""
@@ -256,6 +261,11 @@ class StartPanel(QWidget):
         self.reference_card.look()
         self.tool_card.offer(tools)
         if self.isVisible() and not self.isAncestorOf(self.focusWidget() or self):
+            self.take_focus()
+
+    def take_focus(self) -> None:
+        """Whoever types without having clicked anywhere types the tool's number."""
+        if self._is_shown(self.form):
             self.tool_card.number.setFocus()
 
     def _store_changed(self, what: str) -> None:

@@ -15,6 +15,7 @@ from benchapp.torque.text import parse_torque
 from benchapp.torque.units import from_nm, to_nm
 from benchapp.ui import words
 from benchapp.ui.bench.start.card import Card, first_empty
+from benchapp.ui.bench.start.listening import Finder
 from benchapp.ui.bench.start.override import OverrideBox
 from benchapp.ui.bench.start.port import Offered, PortChoice
 from benchapp.ui.context import AppContext
@@ -37,12 +38,13 @@ class ReferenceCard(Card):
         today: Callable[[], dt.date],
         ports: Offered | None,
         profiles: Offered | None,
+        finder: Finder | None,
         parent: QWidget,
     ) -> None:
         super().__init__(2, "The reference", parent)
         self.context, self.settings, self.today = context, settings, today
         self.references: dict[str, Reference] = {}
-        self.port = PortChoice(context, settings, self, ports, profiles)
+        self.port = PortChoice(context, settings, self, ports, profiles, finder)
         self.reference = self.choices("Reference")
         self.reference.activated.connect(self._picked)
         self.column.addWidget(self.caption("Which one is mounted"))

@@ -7,13 +7,28 @@ from typing import Final
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from benchapp.metrology.tool import Tool
-from benchapp.torque.text import parse_number, parse_torque
+from benchapp.torque.text import LENGTHS_MM, parse_length, parse_torque
 from benchapp.torque.units import from_nm, to_nm
 from benchapp.ui import words
 from benchapp.ui.bench.start.card import Card
 
 PROPOSED_SHARE: Final = 0.6  # of the tool's maximum: the middle checkpoint of a full run
-EXTENSION_ASKED: Final = "Then the length of the wrench, drive to grip, and of the extension."
+EXTENSION_ASKED: Final = "Then how long the wrench is, drive to grip, and how much longer with it: 400 mm, 100 mm."
+
+
+def lengths_of(lever: str, extra: str) -> tuple[float, float]:
+    """Return both lengths in one unit, whatever each was typed in.
+
+    Raises:
+        ValueError: One is missing, or is no length.
+    """
+    if not lever.strip():
+        raise ValueError("Type the length of the wrench from its drive to the middle of the grip, such as 400 mm.")
+    if not extra.strip():
+        raise ValueError("Type by how much the extension makes it longer, such as 100 mm; minus where it shortens it.")
+    (long, of_long), (more, of_more) = parse_length(lever), parse_length(extra)
+    of_long, of_more = of_long or of_more, of_more or of_long  # a unit typed once is that of both
+    return (long * LENGTHS_MM[of_long], more * LENGTHS_MM[of_more]) if of_long else (long, more)
 
 
 class TargetBox(QWidget):
@@ -33,7 +48,7 @@ class TargetBox(QWidget):
         self.lengths = QWidget(self)
         self.lever = card.line("Length of the wrench from drive to middle of the grip", "wrench")
         self.extra = card.line("Length of the extension, minus when it shortens", "extension")
-        self.extra.setToolTip("Both lengths in the same unit, in line with the wrench; minus where it shortens")
+        self.extra.setToolTip("In line with the wrench; minus where it shortens. A unit typed once is that of both.")
         self.says = card.note()
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
@@ -80,8 +95,7 @@ class TargetBox(QWidget):
             return target
         from benchapp.metrology.extension import setting_with_extension
 
-        lever, extra = parse_number(self.lever.text()), parse_number(self.extra.text())
-        setting = setting_with_extension(target, lever, extra)
+        setting = setting_with_extension(target, *lengths_of(self.lever.text(), self.extra.text()))
         self.says.setText(f"For that set the wrench to {setting:.4g} {tool.unit}; verified without it.")
         return float(f"{setting:.4g}")
 
