@@ -132,29 +132,18 @@ def _middle_of_greatest_mean(torque: FloatArray, extremes: Extremes, n: int) -> 
 
 def _first_and_last_from(torque: FloatArray, extremes: Extremes, level: float) -> tuple[int, int]:
     """First and last sample of `level` or above; there is one."""
-    pieces = (extremes.top >= level).nonzero()[0].tolist()
-    first = last = -1
-    for piece in pieces:
-        begin = extremes.begin(piece)
-        high = torque[begin : extremes.begin(piece + 1)] >= level
-        first = begin + int(high.argmax())
-        if high[first - begin]:
-            break
-    for piece in reversed(pieces):
-        begin = extremes.begin(piece)
-        high = torque[begin : extremes.begin(piece + 1)][::-1] >= level
-        from_end = int(high.argmax())
-        last = begin + len(high) - 1 - from_end
-        if high[from_end]:
-            break
-    return first, last
+    pieces = (extremes.top >= level).nonzero()[0]
+    begin = extremes.begin(int(pieces[0]))
+    high = (torque[begin : extremes.begin(int(pieces[-1]) + 1)] >= level).nonzero()[0]
+    return begin + int(high[0]), begin + int(high[-1])
 
 
 def last_below(torque: FloatArray, extremes: Extremes, end: int, level: float) -> int:
     """Index of the last of the first `end` samples that is below `level`; -1 without one."""
     if end < 1:
         return -1
-    for piece in (extremes.least[: extremes.piece(end - 1) + 1] < level).nonzero()[0][::-1].tolist():
+    # all but the first and the last hold such a sample for certain
+    for piece in (extremes.least[: extremes.piece(end - 1) + 1] < level).nonzero()[0][:-4:-1].tolist():
         begin = extremes.begin(piece)
         below = torque[begin : min(extremes.begin(piece + 1), end)][::-1] < level
         from_end = int(below.argmax())

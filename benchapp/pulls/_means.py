@@ -40,11 +40,6 @@ class Means:
             self._greatest = self.greatest(0, self.n)
         return self._greatest
 
-    def bound(self, begin: int, end: int) -> float:
-        """No mean of `begin` to `end` (excluded, at least one) is greater, but for rounding."""
-        first, last = self.extremes.piece(begin * self.per_block), self.extremes.piece(end * self.per_block - 1)
-        return float(self.extremes.top[first : last + 1].max())
-
     def greatest(self, begin: int, end: int) -> tuple[float, int]:
         """Greatest of means `begin` to `end` (excluded, at least one) and the first place of it.
 

@@ -203,6 +203,7 @@ def _places(x: Means, scale: _Scale, settings: Settings) -> Iterator[tuple[list[
     """Yield, stretch by stretch, where the torque bends down sharply near the highest so far, and how sharply."""
     n, corner_n = x.n, scale.corner_n
     floor, share = settings.fall_noise * scale.noise, 0.7 * settings.fall_share
+    high_enough = 0.05 * x.highest[0]
     for first, end in _stretches(x, scale, settings):
         # a cluster may go on past the end
         low, high = max(first, corner_n), min(end + scale.fall_n + 1, n - corner_n)
@@ -212,21 +213,20 @@ def _places(x: Means, scale: _Scale, settings: Settings) -> Iterator[tuple[list[
         here = around[corner_n:-corner_n]
         bend = 2 * here - around[: -2 * corner_n] - around[2 * corner_n :]
         # against what is reached here before what was reached so far, which takes ten times as long to reckon
-        sharp = (bend > np.maximum(share * here, floor)).nonzero()[0]
+        sharp = ((bend > np.maximum(share * here, floor)) & (here > high_enough)).nonzero()[0]
         if not len(sharp):
             continue
         at = sharp.tolist()
-        # greatest from one of these places to the next; before the first, what came before `low` counts as well,
-        # which mostly lies below
+        # greatest from one of these places to the next; before the first, what came before `low` counts as well
         between = np.maximum.reduceat(
             around[: at[-1] + corner_n + 1], [0, *(k + corner_n + 1 for k in at[:-1])]
         ).tolist()
         places, bends, reached = [], [], between[0]
-        if low > corner_n and x.bound(0, low - corner_n) > reached - 1e-9 * abs(reached):
+        if low > corner_n:
             reached = max(reached, x.greatest(0, low - corner_n)[0])
         for k, sharpness, level, top in zip(at, bend[sharp].tolist(), here[sharp].tolist(), between, strict=True):
             reached = max(reached, top)
-            if sharpness > max(share * reached, floor) and level > 0.9 * reached and level > 0.05 * x.highest[0]:
+            if sharpness > max(share * reached, floor) and level > 0.9 * reached:
                 places.append(low + k)
                 bends.append(sharpness)
         if places:
@@ -246,9 +246,9 @@ def _stands_out(x: Means, scale: _Scale, top: int, fell: float, level: float) ->
 def _goes_on(x: Means, scale: _Scale, top: int, fell: float, level: float) -> bool:
     """True for a hand that trembles and goes on trembling: what it does higher up, before it eases off, is as deep."""
     begin = top + scale.arm_n
-    if begin >= x.n or x.bound(begin, x.n) < 1.019 * level:
+    highest, highest_index = x.highest
+    if highest <= 1.02 * level:
         return False
-    highest_index = x.highest[1]
     higher = np.flatnonzero(x(begin, highest_index + 1) > 1.02 * level)
     if not len(higher):
         return False

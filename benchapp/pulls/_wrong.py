@@ -15,8 +15,8 @@ def jumps(torque: FloatArray, begin: int, end: int, jump: float) -> bool:
     near = torque[max(begin - 1, 0) : end]
     if not len(near) or float(near.max()) - float(near.min()) <= jump:
         return False  # no two of them do, neighbours or not
-    step = np.diff(near)
-    return len(step) > 0 and bool(step.max() > jump or step.min() < -jump)
+    step = near[1:] - near[:-1]
+    return bool(step.max() > jump or step.min() < -jump)
 
 
 def mend(

@@ -190,7 +190,6 @@ class PullReader:
         """Read a whole trace: the same as feeding it and finishing, but nothing is copied. Call it on a new reader."""
         self._n = len(t_s)
         self._t, self._v = t_s, torque
-        self._wrong = np.zeros(len(t_s), dtype=np.bool_)
         self._extremes = extremes
         return self.finish()
 
@@ -284,6 +283,7 @@ class PullReader:
                 continue
             if not self._any_wrong:
                 self._v = self._v.copy()  # it is somebody else's
+                self._wrong = np.zeros(len(self._v), dtype=np.bool_)
                 self._any_wrong = True
             mend(self._t, self._v, self._wrong, low, high, self._jump, self._rate)
             extremes.renew(self._v, first, last + 1)
@@ -298,15 +298,16 @@ class PullReader:
         stop = min(end, known) if full else known
         stretch = self._v[self._at : stop]
         threshold, rest = self._resting.threshold, self.rest
-        furthest = max(float(stretch.max()) - rest, rest - float(stretch.min())) if len(stretch) else 0.0
-        if furthest > threshold:
-            begun = self._first_start(known, n_start, threshold, stop)
+        up, down = (float(stretch.max()) - rest, rest - float(stretch.min())) if len(stretch) else (0.0, 0.0)
+        signs = [sign for sign, furthest in ((1, up), (-1, down)) if furthest > threshold]
+        if signs:
+            begun = self._first_start(known, n_start, stop, signs)
             if begun is not None:
                 self._start(begun, events)
                 return True
         if not full or stop <= self._at:
             return False
-        if furthest > threshold:
+        if signs:
             stretch = stretch[np.abs(stretch - rest) <= threshold]
         if len(stretch) >= max(9, 0.8 * (stop - self._at)):
             self._resting.follow(stillness(stretch[None, :])[0])
@@ -315,13 +316,17 @@ class PullReader:
 
     def _rest_over(self, extremes: Extremes, known: int) -> None:
         """Go on over whole steps of rest that the extremes say nobody pulled in, all at once: 2 us each, not 20."""
+        if known - self._at <= self._step or self._step < 9:
+            return
         first = self._at // PIECE
-        top, least = extremes.top[first : first + _REST_PIECES], extremes.least[first : first + _REST_PIECES]
+        top, least = (all_of[first : first + _REST_PIECES].copy() for all_of in (extremes.top, extremes.least))
+        begun = self._v[self._at : (first + 1) * PIECE]  # the end of a pull may lie in the same piece
+        top[0], least[0] = begun.max(), begun.min()
         threshold, rest = self._resting.threshold, self.rest
         loud = ((top > rest + threshold) | (least < rest - threshold)).nonzero()[0]
         quiet = int(loud[0]) if len(loud) else len(top)
         n_steps = (min((first + quiet) * PIECE, known - 1) - self._at) // self._step
-        if n_steps < 1 or self._step < 9:
+        if n_steps < 1:
             return
         end = self._at + n_steps * self._step
         highest, lowest = float(top[:quiet].max()), float(least[:quiet].min())
@@ -332,11 +337,16 @@ class PullReader:
             self._resting.follow(still)
             self._at += self._step
 
-    def _first_start(self, known: int, n_start: int, threshold: float, stop: int) -> int | None:
-        """Index of the first sample outside of which the `n_start` from it on all lie outside on one side."""
-        off = self._v[self._at : min(known, stop + n_start)] - self.rest
-        begins = [(lasting(out, n_start), sign) for sign, out in ((1, off > threshold), (-1, off < -threshold))]
-        begun = [(self._at + begin, sign) for begin, sign in begins if begin is not None and self._at + begin < stop]
+    def _first_start(self, known: int, n_start: int, stop: int, signs: list[int]) -> int | None:
+        """Index of the first sample outside of which the `n_start` from it on all lie outside on one of the sides."""
+        rest, threshold = self.rest, self._resting.threshold
+        near = self._v[self._at : min(known, stop + n_start)]
+        outside = {1: lambda value: value - rest > threshold, -1: lambda value: value - rest < -threshold}
+        begun = []
+        for sign in signs:
+            begin = lasting(near, n_start, outside[sign])
+            if begin is not None and self._at + begin < stop:
+                begun.append((self._at + begin, sign))
         if not begun:
             return None
         index, self._sign = min(begun)
@@ -356,8 +366,7 @@ class PullReader:
     def _pull_on(self, known: int, events: list[ReaderEvent]) -> bool:
         """Go on inside a pull; True when there is more to look at."""
         n_rest = max(round(self.settings.rest_s * self._rate), 2)
-        if self._extremes is not None:
-            self._step_over(known, n_rest)
+        inside_from = self._step_over(known, n_rest) if self._extremes is not None else None
         # a whole trace takes coarse steps only; what is decided at fine ones does not hang on their length
         step = self._fine if self._announce else self._step
         stop = self._at + step
@@ -365,7 +374,8 @@ class PullReader:
             if not self._finished or self._at >= known:
                 return False
             stop = known
-        inside_from = self._back_at_rest(max(stop - n_rest - step, self._begin + 1), stop, n_rest)
+        if inside_from is None:
+            inside_from = self._back_at_rest(max(stop - n_rest - step, self._begin + 1), stop, n_rest)
         if inside_from is not None:
             # the last third of the stay: the hand may still lean on the tool in the first
             after = self._rest_after(inside_from + 2 * n_rest // 3, inside_from + n_rest)
@@ -383,39 +393,28 @@ class PullReader:
             self._tell(stop, stop, events)
         return True
 
-    def _step_over(self, known: int, n_rest: int) -> None:
-        """Go on over the steps at whose end there can be neither rest nor a still level, looking at few samples."""
+    def _step_over(self, known: int, n_rest: int) -> int | None:
+        """Go on over the steps at whose end there is neither rest nor a still level; tell a stay in the next one."""
         step = self._step
         n_steps = min((known - self._at) // step - 1, _OVER)
         if n_steps < 1:
-            return
+            return None
         low, end = max(self._at - n_rest, self._begin + 1), self._at + n_steps * step
-        # lists: quicker than arrays of this few
-        threshold, rest = self._resting.threshold, self.rest
-        over = n_steps
-        # of any `n_rest` samples in a row one is among these
-        for k, value in enumerate(self._v[low:end:n_rest].tolist()):
-            if abs(value - rest) <= threshold:
-                over = max((low + n_rest * k - self._at) // step, 0)
-                break
+        inside_from = self._back_at_rest(low, end, n_rest)
+        over = n_steps if inside_from is None else (inside_from + n_rest - 1 - self._at) // step
         scale = self._expected.capacity or self._greatest
         if scale is not None:
             near = _HANGING_SHARE * scale
             for k, value in enumerate(self._v[self._at + step - 1 : end : step][:over].tolist()):
-                if abs(value) <= near:
-                    over = k
+                if abs(value) <= near and self._still_level(self._at + (k + 1) * step) is not None:
+                    over, inside_from = k, None
                     break
         self._at += step * over
+        return inside_from
 
     def _back_at_rest(self, low: int, high: int, n_rest: int) -> int | None:
-        if high - low < n_rest:
-            return None
-        threshold = self._resting.threshold
-        # of any `n_rest` samples in a row one is among these few
-        rest = self.rest
-        if all(abs(value - rest) > threshold for value in self._v[low + n_rest - 1 : high : n_rest].tolist()):
-            return None
-        begin = lasting(np.abs(self._v[low:high] - rest) <= threshold, n_rest)
+        rest, threshold = self.rest, self._resting.threshold
+        begin = lasting(self._v[low:high], n_rest, lambda value: abs(value - rest) <= threshold)
         return None if begin is None else low + begin
 
     def _rest_after(self, low: int, high: int) -> float | None:

@@ -108,7 +108,7 @@ def test_no_gap_is_stepped_over(steps, rate):
 @given(st.lists(st.booleans(), min_size=1, max_size=80), st.integers(1, 12))
 def test_lasting_is_where_the_first_long_stay_begins(true, n):
     begins = [k for k in range(len(true)) if all(true[k : k + n]) and k + n <= len(true)]
-    assert lasting(np.array(true), n) == (begins[0] if begins else None)
+    assert lasting(np.array(true), n, lambda value: value) == (begins[0] if begins else None)
 
 
 @given(st.lists(st.booleans(), max_size=60), st.integers(1, 8))
