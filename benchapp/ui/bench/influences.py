@@ -52,6 +52,7 @@ from benchapp.session.view import BenchView, Phase, PracticeAim
 from benchapp.torque.units import from_nm, to_nm
 from benchapp.ui import keys, theme, words
 from benchapp.ui.bench.panels import LiveFigure, Panel
+from benchapp.ui.bench.zero import ZeroTaker
 from benchapp.ui.context import AppContext
 from benchapp.ui.fields import Form, TextField, Torque, TorqueField, label, main_button, plain_button
 from benchapp.ui.fields import Panel as Frame
@@ -270,7 +271,7 @@ class InfluencePanel(QWidget):
         self.known: dict[str, Influence] = {}
         self.series: Series | None = None
         self.stage = ZERO
-        self._was_zeroing = False
+        self._zero = ZeroTaker(context.bench)
         self._figure_s = -1.0
         self._why = ""
         self._said: tuple[str, str] = ("", "")
@@ -525,7 +526,8 @@ class InfluencePanel(QWidget):
             self.series = None
             self._refuse(str(refused))
             return
-        self.stage, self._was_zeroing, self._why = ZERO, False, ""
+        self.stage, self._why = ZERO, ""
+        self._zero.reset()
         self.context.bench.take_practice_pulls()
         self.views.setCurrentWidget(self.board)
         self.timer.start()
@@ -587,8 +589,7 @@ class InfluencePanel(QWidget):
 
     def _go(self, series: Series) -> None:
         if self.stage == ZERO:
-            if not self.context.bench.view().is_zeroing:
-                self.context.bench.zero()
+            self._zero.take()
         elif self.stage == CHANGE:
             self.context.bench.take_practice_pulls()  # what was pulled while it was changed does not count
             self.stage, self._why = PULL, ""
@@ -614,8 +615,8 @@ class InfluencePanel(QWidget):
         if series is None:
             return
         view = bench.view()
-        if self.stage == ZERO:
-            self._watch_zero(view)
+        if self.stage == ZERO and self._zero.is_taken(view):
+            self.stage = DONE if series.is_done else CHANGE
         for closed in bench.take_practice_pulls():
             if self.stage == PULL and self.series is not None:
                 self._take(closed.pull)
@@ -626,15 +627,6 @@ class InfluencePanel(QWidget):
         if now - self._figure_s >= FIGURE_EVERY_S:
             self._figure_s = now
             self._show_figure(view)
-
-    def _watch_zero(self, view: BenchView) -> None:
-        if view.is_zeroing:
-            self._was_zeroing = True
-        elif self._was_zeroing:
-            self._was_zeroing = False
-            if not view.zero_problem:
-                assert self.series is not None
-                self.stage = DONE if self.series.is_done else CHANGE
 
     def _take(self, pull: Any) -> None:
         before = self.series
@@ -751,7 +743,8 @@ class InfluencePanel(QWidget):
                 self.show_overview()
                 self._refuse(str(refused))
                 return
-            self.stage, self._was_zeroing = ZERO, False
+            self.stage = ZERO
+            self._zero.reset()
             self.timer.start()
 
     def hideEvent(self, event: QHideEvent) -> None:

@@ -1,48 +1,38 @@
-"""A drill under way: mirrors the bench and one `Sitting`, and turns the two keys into what comes next.
-
-Pulls are captured by themselves. While the page is not shown, or a run begins on the Bench, the bench is given back.
-"""
+"""A drill under way: mirrors the bench and one `Sitting`, and turns the two keys into what comes next."""
 
 from __future__ import annotations
 
 import datetime as dt
-import logging
 import math
 from collections.abc import Callable
 from typing import Final
 
-from PySide6.QtCore import QRectF, Qt, QTimer, Signal
-from PySide6.QtGui import QHideEvent, QPainter, QPaintEvent, QResizeEvent, QShowEvent
+from PySide6.QtCore import QRectF
 from PySide6.QtWidgets import QWidget
 
-from benchapp.metrology.reference import Reference
 from benchapp.practice.drills import Measured, is_readable
 from benchapp.pulls.pull import Flag, Mode, Pull
-from benchapp.runs.model import RunState
 from benchapp.session.view import BenchView, Phase
 from benchapp.torque.units import from_nm
-from benchapp.ui import keys, theme, words
-from benchapp.ui.bench.panels import KeyBar, LiveFigure
+from benchapp.ui import words
+from benchapp.ui.bench.panels import LiveFigure
 from benchapp.ui.bench.plot import CurveMark, PullPlot, Scene
-from benchapp.ui.bench.sheets import CautionsSheet
 from benchapp.ui.context import AppContext
 from benchapp.ui.practice import texts
 from benchapp.ui.practice.board import Aims, BigSentence, Curtain, HowItLooks, Pair
+from benchapp.ui.practice.pullboard import CAUTIONS, ZERO, PullBoard, clock_text
 from benchapp.ui.practice.sitting import Sitting, Told, tool_word
 from benchapp.ui.theme import Sizes
 
-log = logging.getLogger(__name__)
-
-FRAME_MS: Final = 16
 FIGURE_EVERY_S: Final = 0.08
 TOP: Final = 1.6
 """Height of the plot over the set torque: a hand that goes far past the click still stays in sight."""
 
-CAUTIONS, ZERO, PULLS = "cautions", "zero", "pulls"
+PULLS: Final = "pulls"
 _MARKED: Final = {Flag.JERKY: "dip", Flag.DOUBLE: "second pull", Flag.TOO_FAST: "too fast", Flag.TOO_SLOW: "too slow"}
 
 
-class DrillBoard(QWidget):
+class DrillBoard(PullBoard):
     """Sentence, plot, the pair of figures, aims.
 
     Args:
@@ -51,44 +41,31 @@ class DrillBoard(QWidget):
         clock: Monotonic seconds; a test puts its own.
     """
 
-    left = Signal(str)  # the drill is over; why, "" when the person left it
+    what = "practice"
+    frame_ms = 16
 
     def __init__(
         self, context: AppContext, parent: QWidget | None = None, *, clock: Callable[[], float] | None = None
     ) -> None:
-        super().__init__(parent)
+        super().__init__(context, parent)
         from time import monotonic
 
-        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self.context = context
         self.sitting: Sitting | None = None
-        self.state = self._placed_for = CAUTIONS
         self._clock = clock or monotonic
         self._next_index = 0
         self._figure_s = -1.0
-        self._practising = False
-        self._was_zeroing = False
-        self._failed = ""
         self._last: Pull | None = None
         self._pulled_before = False
         self._cautioned: set[tuple[str, str]] = set()
 
-        self.sentence = BigSentence(self)
         self.plot = PullPlot(self)
         self.curtain = Curtain(self)
         self.looks = HowItLooks(self)
         self.live = LiveFigure(self)
         self.pair = Pair(self)
         self.aims = Aims(self)
-        self.cautions = CautionsSheet(self)
-        self.key_bar = KeyBar(self)
-        self.key_bar.pressed.connect(self.act)
-        self.timer = QTimer(self)
-        self.timer.setTimerType(Qt.TimerType.PreciseTimer)
-        self.timer.setInterval(FRAME_MS)
-        self.timer.timeout.connect(self.tick)
+        self.panels += (self.curtain, self.looks, self.live, self.pair, self.aims)
         context.unit_changed.connect(self._redraw)
-        context.theme_changed.connect(self.restyle)
 
     # ------------------------------------------------------------------------------------------------------ begin, end
 
@@ -99,110 +76,63 @@ class DrillBoard(QWidget):
         self._last = None
         self._pulled_before = False
         choice = sitting.choice
+        self.reference = choice.reference
         known = (choice.person, choice.tool.number)
         self.state = ZERO if known in self._cautioned else CAUTIONS
         capacity = choice.reference.capacity_nm if choice.reference is not None else choice.target_nm * TOP
         shown = words.plain(float(f"{from_nm(capacity, self.context.unit):.4g}"))
         self.cautions.limits = f"{words.plain(choice.tool.highest)} {choice.tool.unit} and {shown} {self.context.unit}"
-        self._take_bench()
+        self._aim()
         self.plot.columns.clear()
         self._next_index = 0
         self.plot.hold(None)
         self._show_scene()
         self.looks.show_drawing(choice.drill.drawing, f"{choice.drill.name}: how it should look")
 
-    def _take_bench(self) -> None:
-        if self.sitting is None or self._practising:
-            return
-        choice = self.sitting.choice
-        self.context.bench.start_practice(choice.aim())
-        self.context.bench.take_practice_pulls()  # what somebody else left there is not ours
-        self.context.practising = (choice.tool, choice.target_nm, choice.direction)
-        self._practising = True
-
-    def _give_bench_back(self) -> None:
-        if self._practising:
-            self._practising = False
-            self.context.practising = None
-            self.context.bench.stop_practice()
-
-    def leave(self, why: str = "") -> None:
-        """End the drill; what was pulled is kept."""
-        self._give_bench_back()
-        self.sitting = None
-        self.timer.stop()
-        self.left.emit(why)
-
-    def stop(self) -> None:
-        """Give the bench back; may be called again."""
-        self.timer.stop()
-        self._give_bench_back()
-
     @property
     def is_under_way(self) -> bool:
         """A drill is shown: the two keys are its own."""
         return self.sitting is not None
 
+    def _aim(self) -> None:
+        if self.sitting is not None:
+            choice = self.sitting.choice
+            self._lend(choice.tool, choice.aim(), choice.target_nm)
+
+    def _put_down(self) -> None:
+        self.sitting = None
+
     # ------------------------------------------------------------------------------------------------------------ keys
 
-    @property
-    def key_names(self) -> tuple[str, str]:
-        """The go-on and the set-aside key, as printed on the keyboard."""
-        bench = getattr(self.window(), "bench", None)
-        names = getattr(bench, "key_names", None)
-        return names or (keys.shown(keys.GO_KEYS[0]), keys.shown(keys.ASIDE_KEYS[0]))
-
-    def act(self, action: str) -> None:
-        """Do what a key means now: "go", "aside" or "leave"."""
+    def _go(self) -> None:
         sitting = self.sitting
-        if sitting is None:
-            return
-        if action == "leave":
-            self.leave()
-            return
-        if action == "go":
-            if self.state == CAUTIONS:
-                self._cautioned.add((sitting.choice.person, sitting.choice.tool.number))
-                self.state = ZERO
-            elif self.state == ZERO:
-                if not self.context.bench.view().is_zeroing:
-                    self.context.bench.zero()
-                    self._was_zeroing = False
-            elif sitting.told is not None and sitting.told.is_passed_now and sitting.has_next_level:
-                sitting.go_to(sitting.choice.level + 1)
-                self._practising = False  # the window of the last fifth may be another one
-                self._take_bench()
-                self._show_scene()
-        elif action == "aside" and self.state == PULLS:
-            sitting.set_aside()
-        self.tick()
+        assert sitting is not None
+        if sitting.told is not None and sitting.told.is_passed_now and sitting.has_next_level:
+            sitting.go_to(sitting.choice.level + 1)
+            self._aim()  # the window of the last fifth may be another one
+            self._show_scene()
+
+    def _aside(self) -> None:
+        if self.sitting is not None and self.state == PULLS:
+            self.sitting.set_aside()
+
+    def _cautions_read(self) -> None:
+        if self.sitting is not None:
+            self._cautioned.add((self.sitting.choice.person, self.sitting.choice.tool.number))
+
+    def _zeroed(self) -> None:
+        self.state = PULLS
 
     # ---------------------------------------------------------------------------------------------------------- frames
 
-    def tick(self) -> None:
-        """One frame; a failing one is logged once and the next one is tried."""
-        try:
-            self._frame()
-        except Exception as error:  # showing must not stop a drill
-            if str(error) != self._failed:
-                self._failed = str(error)
-                log.exception("a frame of the drill failed")
-
-    def _frame(self) -> None:
+    def _follow(self, view: BenchView) -> None:
         sitting, bench = self.sitting, self.context.bench
-        if sitting is None:
-            return
-        view = bench.view()
-        if view.run is not None and view.state not in (RunState.SEALED, RunState.LEFT, None):
-            self.leave("A run is under way on the Bench: practice waits until it is over.")
-            return
+        assert sitting is not None
         if self.plot.needs_samples:
             self.plot.needs_samples = False
             self._next_index = 0
         self._next_index, t_s, torque_nm = bench.samples_since(self._next_index)
         self.plot.feed(t_s, torque_nm)
-        if self.state == ZERO:
-            self._watch_zero(view)
         for closed in bench.take_practice_pulls():
             if self.state == PULLS and sitting.take(closed) is not None:
                 self._last = closed.pull
@@ -215,14 +145,6 @@ class DrillBoard(QWidget):
         if now - self._figure_s >= FIGURE_EVERY_S:
             self._figure_s = now
             self._show_figure(view, live_nm)
-
-    def _watch_zero(self, view: BenchView) -> None:
-        if view.is_zeroing:
-            self._was_zeroing = True
-        elif self._was_zeroing:
-            self._was_zeroing = False
-            if not view.zero_problem:
-                self.state = PULLS
 
     def _redraw(self) -> None:
         if self.sitting is not None:
@@ -239,11 +161,7 @@ class DrillBoard(QWidget):
         sentence, detail = self._words(view, told, go)
         if self.state != self._placed_for:
             self._place()
-        fine = view.link.state == "streaming"
-        link = [f"{self._reference_name()} {words.LINK_STATES.get(view.link.state, view.link.state)}"]
-        if fine and view.link.rate_hz > 0:
-            link.append(f"{view.link.rate_hz:.0f} Hz")
-        self.sentence.say(sentence, detail, "  ·  ".join(link), fine=fine)
+        self._say(view, sentence, detail, *([f"{view.link.rate_hz:.0f} Hz"] if view.link.rate_hz > 0 else []))
         pulls = self.state == PULLS
         resting = view.phase is Phase.REST
         hidden = sitting.choice.drill.hidden
@@ -277,14 +195,9 @@ class DrillBoard(QWidget):
         assert sitting is not None
         choice = sitting.choice
         where = texts.place(choice, told, len(sitting.pulls))
-        if self.state == CAUTIONS:
-            return "Before you pull", f"Read them once; then {go}"
-        if view.link.state != "streaming":
-            return "Wait: no data", f"{view.link.reason or 'The link brings no samples.'} It goes on by itself."
-        if view.is_zeroing:
-            return "Hands off: measuring", where
-        if self.state == ZERO:
-            return "Tool off, hands off", view.zero_problem or f"{go} takes zero as soon as it is still"
+        waiting = self._before_pulls(view, where)
+        if waiting is not None:
+            return waiting
         order = texts.while_pulling(choice, view)
         if order:
             return order, where
@@ -302,7 +215,7 @@ class DrillBoard(QWidget):
             if not rest.until:
                 return rest.sentence, trouble or told.advice.sentence
             if left > 0:
-                return rest.sentence, trouble or f"{left // 60}:{left % 60:02d} left  ·  {told.advice.sentence}"
+                return rest.sentence, trouble or f"{clock_text(left)} left  ·  {told.advice.sentence}"
             return f"Rested. {texts.before_pull(choice)}", trouble or where
         return told.advice.sentence, trouble or where
 
@@ -312,17 +225,10 @@ class DrillBoard(QWidget):
             return 0
         return max(0, math.ceil((dt.datetime.fromisoformat(until) - self.sitting.clock()).total_seconds()))
 
-    def _reference(self) -> Reference | None:
-        return self.sitting.choice.reference if self.sitting is not None else None
-
-    def _reference_name(self) -> str:
-        reference = self._reference()
-        return reference.number if reference is not None else "Link"
-
     def _step(self) -> tuple[float, float]:
         """Return the (live, reading) resolution: what the reference deserves, and no more digits than an arm does."""
         assert self.sitting is not None
-        reference, target_nm = self._reference(), self.sitting.choice.target_nm
+        reference, target_nm = self.reference, self.sitting.choice.target_nm
         live, reading = words.steps_of(reference.capacity_nm if reference is not None else None)
         return live, max(reading, words.steps_of(target_nm)[0])
 
@@ -345,7 +251,7 @@ class DrillBoard(QWidget):
                 text = text.lstrip(words.MINUS)
         warning = ""
         if view.overload_percent >= 95:
-            warning = words.overload_warning(view.overload_percent, self._reference_name())
+            warning = words.overload_warning(view.overload_percent, self._reference_name("Link"))
         self.live.show_torque(text, self.context.unit, self._template(step), warning)
 
     def _show_result(self, told: Told | None) -> None:
@@ -442,13 +348,9 @@ class DrillBoard(QWidget):
 
     def restyle(self) -> None:
         """The palette or the window's size has changed."""
-        for panel in (self.sentence, self.curtain, self.looks, self.live, self.pair, self.aims, self.cautions):
-            panel.restyle()
+        super().restyle()
         self.plot.restyle()
-        self.key_bar.restyle()
-        self._place()
         self._redraw()
-        self.update()
 
     def _place(self) -> None:
         self._placed_for = self.state
@@ -485,32 +387,3 @@ class DrillBoard(QWidget):
         ):
             widget.setGeometry(box.toRect())
         self.key_bar.raise_()
-
-    def resizeEvent(self, event: QResizeEvent) -> None:
-        """New sizes for everything."""
-        super().resizeEvent(event)
-        self.restyle()
-
-    def showEvent(self, event: QShowEvent) -> None:
-        """Take the bench up again."""
-        super().showEvent(event)
-        if self.sitting is None:
-            return
-        try:
-            self._take_bench()
-        except ValueError as refused:
-            self.leave(str(refused))
-            return
-        self.timer.start()
-        self.tick()
-
-    def hideEvent(self, event: QHideEvent) -> None:
-        """Give the bench back while another page is shown."""
-        super().hideEvent(event)
-        self.stop()
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        """The ground."""
-        painter = QPainter(self)
-        painter.fillRect(event.rect(), theme.palette().ground)
-        painter.end()

@@ -9,7 +9,7 @@ from typing import Any
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QResizeEvent
-from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QSizePolicy, QVBoxLayout, QWidget
 
 from benchapp.metrology.reference import Reference
 from benchapp.metrology.tool import ToolType
@@ -26,6 +26,7 @@ from benchapp.ui.listing import Column, Listing, row_height
 from benchapp.ui.page import scrolled, today
 from benchapp.ui.practice import texts
 from benchapp.ui.practice.board import HowItLooks
+from benchapp.ui.practice.boardview import BoardView, wall_now
 from benchapp.ui.practice.drillboard import DrillBoard
 from benchapp.ui.practice.sitting import (
     Choice,
@@ -38,11 +39,6 @@ from benchapp.ui.practice.sitting import (
 )
 
 MOST_TOOLS = 1000
-
-
-def wall_now() -> dt.datetime:
-    """Return the time on this machine's clock with its offset."""
-    return dt.datetime.now().astimezone()
 
 
 @dataclass(frozen=True, slots=True)
@@ -415,27 +411,19 @@ class Chooser(QWidget):
         self.begun.emit(self.choice)
 
 
-class DrillView(QWidget):
+class DrillView(BoardView):
     """The chooser, and the board while a drill is under way."""
 
-    under_way = Signal(bool)
+    board: DrillBoard
 
     def __init__(self, context: AppContext, *, clock: Callable[[], dt.datetime] = wall_now) -> None:
-        super().__init__()
-        self.context = context
-        self.clock = clock
-        self.drills = shipped_drills()
-        box = QVBoxLayout(self)
-        box.setContentsMargins(0, 0, 0, 0)
-        self.stack = QStackedWidget()
-        box.addWidget(self.stack)
-        self.chooser = Chooser(context, self.drills)
-        self.board = DrillBoard(context)
-        self.stack.addWidget(self.chooser)
-        self.stack.addWidget(self.board)
+        drills = shipped_drills()
+        chooser = Chooser(context, drills)
+        super().__init__(chooser, DrillBoard(context))
+        self.context, self.clock = context, clock
+        self.drills, self.chooser = drills, chooser
         self.chooser.begun.connect(self.begin)
         self.board.left.connect(self._left)
-        self.setFocusProxy(self.stack)
 
     def begin(self, choice: Choice) -> None:
         """Begin a drill."""
@@ -446,9 +434,7 @@ class DrillView(QWidget):
             self.board.sitting = None
             self.context.message.emit("problem", f"{refused}")
             return
-        self.under_way.emit(True)
-        self.stack.setCurrentWidget(self.board)
-        self.board.setFocus(Qt.FocusReason.OtherFocusReason)
+        self._begun()
 
     def _left(self, why: str) -> None:
         self.stack.setCurrentWidget(self.chooser)
@@ -461,15 +447,6 @@ class DrillView(QWidget):
             self.context.message.emit("problem", why)
         self.context.store_changed.emit("practice")
         self.chooser.list.setFocus(Qt.FocusReason.OtherFocusReason)
-
-    @property
-    def takes_keys(self) -> bool:
-        """The two keys act here."""
-        return self.board.is_under_way
-
-    def act(self, action: str) -> None:
-        """Do what a key means now."""
-        self.board.act(action)
 
     def open(self, key: str) -> None:
         """Put the cursor on a tool, and on a drill that suits it."""
@@ -491,7 +468,3 @@ class DrillView(QWidget):
         """The palette or the window's size has changed."""
         self.chooser.looks.restyle()
         self.board.restyle()
-
-    def stop(self) -> None:
-        """Give the bench back."""
-        self.board.stop()

@@ -1,38 +1,30 @@
-"""A study under way: says who takes which tool, captures pulls by themselves, and shows no value before the end.
-
-While the page is not shown, or a run begins on the Bench, the bench is given back; the study goes on at the same pull.
-"""
+"""A study under way: says who takes which tool, and shows no value before the end; it goes on at the same pull."""
 
 from __future__ import annotations
 
 import datetime as dt
-import logging
 import math
 from collections.abc import Callable
 from typing import Final
 
-from PySide6.QtCore import QRectF, QTimer, Signal
-from PySide6.QtGui import QColor, QHideEvent, QPainter, QPaintEvent, QPen, QResizeEvent, QShowEvent
+from PySide6.QtCore import QRectF, Signal
+from PySide6.QtGui import QColor, QPainter, QPen, QShowEvent
 from PySide6.QtWidgets import QWidget
 
 from benchapp.metrology.reference import Reference
 from benchapp.practice.study import MOST_TRIES, Step, StudyPull, is_knock, next_step, take, why_again
 from benchapp.pulls.pull import Flag, Mode
 from benchapp.records.studies import StoredStudy
-from benchapp.runs.model import RunState
-from benchapp.session.view import BenchView, Phase, PracticeAim
-from benchapp.ui import keys, theme, words
-from benchapp.ui.bench.panels import CENTRE, KeyBar
+from benchapp.session.view import BenchView, Phase, PracticeAim, PracticePull
+from benchapp.ui import theme, words
+from benchapp.ui.bench.panels import CENTRE
 from benchapp.ui.bench.panels import Panel as Painted
-from benchapp.ui.bench.sheets import CautionsSheet
 from benchapp.ui.context import AppContext
 from benchapp.ui.practice.board import BigSentence
+from benchapp.ui.practice.pullboard import CAUTIONS, ZERO, PullBoard, clock_text
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
 
-log = logging.getLogger(__name__)
-
-FRAME_MS: Final = 33
-CAUTIONS, ZERO, HANDOVER, PULL, BREAK, DONE = "cautions", "zero", "handover", "pull", "break", "done"
+HANDOVER, PULL, BREAK, DONE = "handover", "pull", "break", "done"
 
 AGAIN: Final = {
     Flag.NO_CLICK: "it never let go",
@@ -100,7 +92,7 @@ class Blind(Painted):
         draw_fitted(painter, row, self.note, font_of_cap(s.body), align=CENTRE)
 
 
-class StudyBoard(QWidget):
+class StudyBoard(PullBoard):
     """Instruction, blind panel, keys.
 
     Args:
@@ -109,33 +101,22 @@ class StudyBoard(QWidget):
         parent: The view.
     """
 
-    left = Signal(str)  # put down for now; why, "" when the person left it
     finished = Signal(object)  # StoredStudy
+    what = "the study"
+    frame_ms = 33
 
     def __init__(self, context: AppContext, now: Callable[[], dt.datetime], parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.context, self.now = context, now
+        super().__init__(context, parent)
+        self.now = now
         self.study: StoredStudy | None = None
-        self.reference: Reference | None = None
         self.pulls: list[StudyPull] = []
         self.step: Step | None = None
-        self.state = self._placed_for = CAUTIONS
         self.again = ""
         self.problem = ""
         self._rested_at = 0
         self._break_until: dt.datetime | None = None
-        self._aimed: tuple[str, float] | None = None
-        self._was_zeroing = False
-        self._failed = ""
-        self.sentence = BigSentence(self)
         self.blind = Blind(self)
-        self.cautions = CautionsSheet(self)
-        self.key_bar = KeyBar(self)
-        self.key_bar.pressed.connect(self.act)
-        self.timer = QTimer(self)
-        self.timer.setInterval(FRAME_MS)
-        self.timer.timeout.connect(self.tick)
-        context.theme_changed.connect(self.restyle)
+        self.panels += (self.blind,)
 
     # ------------------------------------------------------------------------------------------------------ begin, end
 
@@ -145,7 +126,6 @@ class StudyBoard(QWidget):
         self.step = next_step(study.plan, self.pulls, rested_at=len(self.pulls))
         self._rested_at = len(self.pulls)
         self.again = self.problem = ""
-        self._aimed = None
         self.state = DONE if self.step.is_done else CAUTIONS
         highest = max(study.plan.tools, key=lambda one: one.tool.highest_nm).tool
         capacity = f" and {words.plain(reference.capacity_nm)} N·m" if reference is not None else ""
@@ -156,68 +136,26 @@ class StudyBoard(QWidget):
             self.study = None
             raise
 
-    def _aim(self) -> None:
-        """Have the bench read for the tool of this step."""
-        step, study = self.step, self.study
-        if step is None or study is None or step.tool is None:
-            return
-        wanted = (step.tool.tool.number, step.tool.target_nm)
-        if self._aimed == wanted:
-            return
-        plan = study.plan
-        self.context.bench.start_practice(
-            PracticeAim(self.reference, Mode.FIRST_PEAK, plan.direction, step.tool.target_nm)
-        )
-        self.context.bench.take_practice_pulls()  # what somebody else left there is not ours
-        self.context.practising = (step.tool.tool, step.tool.target_nm, plan.direction)
-        self._aimed = wanted
-
-    def _give_bench_back(self) -> None:
-        if self._aimed is not None:
-            self._aimed = None
-            self.context.practising = None
-            self.context.bench.stop_practice()
-
-    def leave(self, why: str = "") -> None:
-        """Put the study down; it goes on at the same pull."""
-        self.stop()
-        self.study = None
-        self.left.emit(why)
-
-    def stop(self) -> None:
-        """Give the bench back; may be called again."""
-        self.timer.stop()
-        self._give_bench_back()
-
     @property
     def is_under_way(self) -> bool:
         """A study is shown: the two keys are its own."""
         return self.study is not None
 
+    def _aim(self) -> None:
+        """Have the bench read for the tool of this step."""
+        if self.step is None or self.study is None or self.step.tool is None:
+            return
+        one = self.step.tool
+        aim = PracticeAim(self.reference, Mode.FIRST_PEAK, self.study.plan.direction, one.target_nm)
+        self._lend(one.tool, aim, one.target_nm)
+
+    def _put_down(self) -> None:
+        self.study = None
+
     # ------------------------------------------------------------------------------------------------------------ keys
 
-    @property
-    def go_key(self) -> str:
-        """The go-on key, as printed on the keyboard."""
-        names = getattr(getattr(self.window(), "bench", None), "key_names", None)
-        return str(names[0]) if names else keys.shown(keys.GO_KEYS[0])
-
-    def act(self, action: str) -> None:
-        """Do what a key means now: "go" or "leave"."""
-        if self.study is None:
-            return
-        if action == "leave":
-            self.leave()
-            return
-        if action != "go":
-            return
-        if self.state == CAUTIONS:
-            self.state = ZERO
-        elif self.state == ZERO:
-            if not self.context.bench.view().is_zeroing:
-                self.context.bench.zero()
-                self._was_zeroing = False
-        elif self.state == HANDOVER:
+    def _go(self) -> None:
+        if self.state == HANDOVER:
             self.context.bench.take_practice_pulls()  # pulls made before "ready" belong to nobody
             self.state = PULL
         elif self.state == BREAK:
@@ -226,8 +164,10 @@ class StudyBoard(QWidget):
             self.state = ZERO  # rest levels drift while nobody looks
         elif self.state == DONE:
             self._end()
-            return
-        self.tick()
+
+    def _zeroed(self) -> None:
+        self.context.bench.take_practice_pulls()
+        self.state = HANDOVER
 
     def _end(self) -> None:
         study, store = self.study, self.context.store
@@ -247,44 +187,14 @@ class StudyBoard(QWidget):
 
     # ---------------------------------------------------------------------------------------------------------- frames
 
-    def tick(self) -> None:
-        """One frame; a failing one is logged once and the next one is tried."""
-        try:
-            self._frame()
-        except Exception as error:  # showing must not stop a study
-            if str(error) != self._failed:
-                self._failed = str(error)
-                log.exception("a frame of the study failed")
-
-    def _frame(self) -> None:
-        if self.study is None:
-            return
-        bench = self.context.bench
-        view = bench.view()
-        if view.run is not None and view.state not in (RunState.SEALED, RunState.LEFT, None):
-            self.leave("A run is under way on the Bench: the study waits until it is over.")
-            return
-        if self.state == ZERO:
-            self._watch_zero(view)
-        for closed in bench.take_practice_pulls():
+    def _follow(self, view: BenchView) -> None:
+        for closed in self.context.bench.take_practice_pulls():
             if self.state == PULL:
                 self._take(closed)
         self._show(view)
 
-    def _watch_zero(self, view: BenchView) -> None:
-        if view.is_zeroing:
-            self._was_zeroing = True
-        elif self._was_zeroing:
-            self._was_zeroing = False
-            if not view.zero_problem:
-                self.context.bench.take_practice_pulls()
-                self.state = HANDOVER
-
-    def _take(self, closed: object) -> None:
+    def _take(self, closed: PracticePull) -> None:
         """Keep a pull, then see what comes next."""
-        from benchapp.session.view import PracticePull
-
-        assert isinstance(closed, PracticePull)
         study, step, store = self.study, self.step, self.context.store
         assert study is not None
         assert step is not None
@@ -332,10 +242,7 @@ class StudyBoard(QWidget):
         assert study is not None
         assert step is not None
         sentence, detail = self._words(view, step)
-        fine = view.link.state == "streaming"
-        number = self.reference.number if self.reference is not None else "Link"
-        link = f"{number} {words.LINK_STATES.get(view.link.state, view.link.state)}"
-        self.sentence.say(sentence, detail, link, fine=fine)
+        self._say(view, sentence, detail)
         self.cautions.setVisible(self.state == CAUTIONS)
         self.blind.setVisible(self.state != CAUTIONS)
         tool = step.tool
@@ -358,32 +265,26 @@ class StudyBoard(QWidget):
             BREAK: "Break is over",
             DONE: "Show the result",
         }[self.state]
-        actions = [("go", go, self.go_key)] if go else []
+        actions = [("go", go, self.key_names[0])] if go else []
         actions.append(("leave", "Go on later", "Esc"))
         self.key_bar.show_actions(actions)
 
     def _words(self, view: BenchView, step: Step) -> tuple[str, str]:
         """Return the big sentence and the line beneath."""
-        go, trouble = self.go_key, self.problem or self.again
+        go, trouble = self.key_names[0], self.problem or self.again
         if self.state == DONE:
             return "All pulls are made. Thank you.", f"{go} shows the result"
         if view.overload_percent >= 95:
-            number = self.reference.number if self.reference is not None else "the reference"
-            return words.overload_warning(view.overload_percent, number), "Ease off"
-        if self.state == CAUTIONS:
-            return "Before you pull", f"Read them once; then {go}"
-        if view.link.state != "streaming":
-            return "Wait: no data", f"{view.link.reason or 'The link brings no samples.'} It goes on by itself."
-        if view.is_zeroing:
-            return "Hands off: measuring", ""
-        if self.state == ZERO:
-            return "Tool off, hands off", view.zero_problem or f"{go} takes zero as soon as it is still"
+            return words.overload_warning(view.overload_percent, self._reference_name("the reference")), "Ease off"
+        waiting = self._before_pulls(view)
+        if waiting is not None:
+            return waiting
         if self.state == BREAK:
             left = 0
             if self._break_until is not None:
                 left = max(0, math.ceil((self._break_until - self.now()).total_seconds()))
             if left:
-                return "Rest your arms", f"{left // 60}:{left % 60:02d} left; {go} when you want to go on"
+                return "Rest your arms", f"{clock_text(left)} left; {go} when you want to go on"
             return "Rested", f"{go} goes on"
         tool = step.tool
         assert tool is not None
@@ -401,14 +302,6 @@ class StudyBoard(QWidget):
         return f"{step.person}: pull {tool.tool.number} until it lets go", trouble or "It is captured by itself"
 
     # -------------------------------------------------------------------------------------------------------------- Qt
-
-    def restyle(self) -> None:
-        """The palette or the window's size has changed."""
-        for panel in (self.sentence, self.blind, self.cautions):
-            panel.restyle()
-        self.key_bar.restyle()
-        self._place()
-        self.update()
 
     def _place(self) -> None:
         self._placed_for = self.state
@@ -429,33 +322,8 @@ class StudyBoard(QWidget):
         ):
             widget.setGeometry(box.toRect())
 
-    def resizeEvent(self, event: QResizeEvent) -> None:
-        """New sizes for everything."""
-        super().resizeEvent(event)
-        self.restyle()
-
     def showEvent(self, event: QShowEvent) -> None:
         """Take the bench up again."""
-        super().showEvent(event)
-        if self.study is None:
-            return
-        try:
-            self._aim()
-        except ValueError as refused:
-            self.leave(str(refused))
-            return
         if self.state == PULL:  # who stands there now is not known
             self.state = HANDOVER
-        self.timer.start()
-        self.tick()
-
-    def hideEvent(self, event: QHideEvent) -> None:
-        """Give the bench back while another page is shown."""
-        super().hideEvent(event)
-        self.stop()
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        """The ground."""
-        painter = QPainter(self)
-        painter.fillRect(event.rect(), theme.palette().ground)
-        painter.end()
+        super().showEvent(event)

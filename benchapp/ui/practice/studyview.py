@@ -14,7 +14,6 @@ from PySide6.QtWidgets import (
     QListWidget,
     QListWidgetItem,
     QSizePolicy,
-    QStackedWidget,
     QVBoxLayout,
     QWidget,
 )
@@ -31,17 +30,13 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button
 from benchapp.ui.format import plural, range_text, wall_text
 from benchapp.ui.listing import Column, Listing
+from benchapp.ui.practice.boardview import BoardView, wall_now
 from benchapp.ui.practice.sitting import HEADROOM, fitting, usual_target, why_not
 from benchapp.ui.practice.studyboard import StudyBoard
 from benchapp.ui.practice.studyresult import StudyResult
 
 MOST_TOOLS: Final = 1000
 DATA: Final = Qt.ItemDataRole.UserRole
-
-
-def wall_now() -> dt.datetime:
-    """Return the time on this machine's clock with its offset."""
-    return dt.datetime.now().astimezone()
 
 
 class Setup(QWidget):
@@ -351,7 +346,7 @@ class Setup(QWidget):
 _USABLE: Final = Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsUserCheckable
 
 
-class StudyView(QWidget):
+class StudyView(BoardView):
     """Set-up, the board while a study is under way, and the result.
 
     Args:
@@ -359,20 +354,13 @@ class StudyView(QWidget):
         clock: Wall time with its offset; a test puts its own.
     """
 
-    under_way = Signal(bool)
+    board: StudyBoard
 
     def __init__(self, context: AppContext, *, clock: Callable[[], dt.datetime] = wall_now) -> None:
-        super().__init__()
+        setup, result = Setup(context, clock), StudyResult(context)
+        super().__init__(setup, StudyBoard(context, clock), result)
         self.context, self.clock = context, clock
-        box = QVBoxLayout(self)
-        box.setContentsMargins(0, 0, 0, 0)
-        self.stack = QStackedWidget()
-        box.addWidget(self.stack)
-        self.setup = Setup(context, clock)
-        self.board = StudyBoard(context, clock)
-        self.result = StudyResult(context)
-        for view in (self.setup, self.board, self.result):
-            self.stack.addWidget(view)
+        self.setup, self.result = setup, result
         self.setup.begun.connect(self.begin)
         self.setup.opened.connect(self.open_study)
         self.setup.ended.connect(self.end)
@@ -380,7 +368,6 @@ class StudyView(QWidget):
         self.board.finished.connect(self._finished)
         self.result.back.connect(self._back)
         self.result.go_on.connect(self.go_on)
-        self.setFocusProxy(self.stack)
 
     def begin(self, plan: StudyPlan, name: str) -> None:
         """Store a new study and go on with it."""
@@ -414,9 +401,7 @@ class StudyView(QWidget):
         except ValueError as refused:
             self.context.message.emit("problem", f"{refused}")
             return
-        self.under_way.emit(True)
-        self.stack.setCurrentWidget(self.board)
-        self.board.setFocus(Qt.FocusReason.OtherFocusReason)
+        self._begun()
 
     def end(self, study: Any) -> None:
         """End an unfinished study with the whole rounds it has; one that has too few is told so and stays open."""
@@ -447,9 +432,8 @@ class StudyView(QWidget):
         from benchapp.records import studies
 
         self.result.show_study(study, studies.pulls(store, study.key))
-        self.stack.setCurrentWidget(self.result)
+        self._show(self.result)
         self.result.restyle()
-        self.result.setFocus(Qt.FocusReason.OtherFocusReason)
 
     def _left(self, why: str) -> None:
         self.under_way.emit(False)
@@ -463,18 +447,8 @@ class StudyView(QWidget):
         self.context.store_changed.emit("studies")
 
     def _back(self) -> None:
-        self.stack.setCurrentWidget(self.setup)
+        self._show(self.setup)
         self.setup.refresh()
-        self.setup.setFocus(Qt.FocusReason.OtherFocusReason)
-
-    @property
-    def takes_keys(self) -> bool:
-        """The two keys act here."""
-        return self.board.is_under_way
-
-    def act(self, action: str) -> None:
-        """Do what a key means now."""
-        self.board.act(action)
 
     def open(self, key: str) -> None:
         """Open a study by its row key."""
@@ -497,7 +471,3 @@ class StudyView(QWidget):
         self.setup.restyle()
         self.board.restyle()
         self.result.restyle()
-
-    def stop(self) -> None:
-        """Give the bench back."""
-        self.board.stop()
