@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import re
+import sys
 from dataclasses import asdict
 from typing import Final
 
@@ -56,8 +57,11 @@ def _line(port: PortInfo) -> str:
 
 
 def _listen(url: str, as_json: bool) -> int:
+    profiles = user_profiles()
+    for problem in profiles.problems:  # one that is refused cannot fit
+        print(f"kilter: {problem}", file=sys.stderr)
     try:
-        scores = find_profile(url, user_profiles())
+        scores = find_profile(url, profiles)
     except (OpenError, UrlError) as error:
         raise CommandError(TRIED_AGAIN.sub("", str(error.args[0]))) from error
     for score in scores:

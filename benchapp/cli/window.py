@@ -209,8 +209,8 @@ class Application:
         """Built-in profiles and the user's own, read once."""
         if self._profiles is None:
             self._profiles = self._load_profiles()
-            for problem in self._profiles.problems:
-                self.context.message.emit("problem", str(problem))
+            if self._profiles.problems:
+                self.context.message.emit("problem", "  ".join(str(problem) for problem in self._profiles.problems))
         return self._profiles
 
     def _profile_names(self) -> Sequence[tuple[str, str]]:

@@ -166,6 +166,7 @@ def card_of(run: Run, captured: CapturedPull, *, stored: bool) -> Card:
         formula=FORMULAS[runs.convention_of(run).name],
         pull=captured.pull,
         set_aside=captured.set_aside,
+        kept=captured.kept_despite,
     )
 
 

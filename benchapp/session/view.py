@@ -83,6 +83,7 @@ class Card:
         formula: Name of the deviation's formula, e.g. "ISO 6789".
         pull: As read; None while provisional.
         set_aside: Reason; None if it counts.
+        kept: Something was noticed, and the person has kept it all the same.
     """
 
     pull_number: int
@@ -97,6 +98,7 @@ class Card:
     formula: str = ""
     pull: Pull | None = None
     set_aside: str | None = None
+    kept: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -207,11 +207,18 @@ def plain(value: float) -> str:
     return f"{value:.6g}"
 
 
-def target_text(view: BenchView) -> str:
-    """Return the target in the tool's own unit, as it is marked on the tool, or "" without one."""
+def target_text(view: BenchView, shown_unit: str = "") -> str:
+    """Return the target in the tool's own unit, as it is marked on the tool, or "" without one.
+
+    Beside an axis in another unit, `shown_unit`, it is told in that one too.
+    """
     if view.target is None or view.run is None:
         return ""
-    return f"{plain(view.target)} {view.run.plan.tool.unit}"
+    unit = view.run.plan.tool.unit
+    own = f"{plain(view.target)} {unit}"
+    if not shown_unit or shown_unit == unit or view.target_nm is None:
+        return own
+    return f"{own} = {plain(float(f'{from_nm(abs(view.target_nm), shown_unit):.4g}'))} {shown_unit}"
 
 
 def preload_word(view: BenchView) -> str:
@@ -281,7 +288,7 @@ def instruction(view: BenchView) -> str:
     }[state]
 
 
-def detail(view: BenchView, keys: tuple[str, str]) -> str:
+def detail(view: BenchView, keys: tuple[str, str], shown_unit: str = "") -> str:
     """Return the line under the instruction: where the run stands, or what the go-on key does.
 
     Args:
@@ -322,10 +329,10 @@ def detail(view: BenchView, keys: tuple[str, str]) -> str:
         return f"{verdict_action(view)}  ·  sealed and stored; next tool: {go}"
     if state is RunState.LEFT:
         return f"{run.left_reason or 'No reason given'}. What was captured stays in the tool's history. Next tool: {go}"
-    return place(view)
+    return place(view, shown_unit)
 
 
-def place(view: BenchView) -> str:
+def place(view: BenchView, shown_unit: str = "") -> str:
     """Return where in the run we are: tool, setting, checkpoint, pull, direction."""
     run = view.run
     if run is None:
@@ -333,9 +340,9 @@ def place(view: BenchView) -> str:
     tool = run.plan.tool
     parts = []
     if tool.tool_type is ToolType.SETTING:
-        parts.append(f"{tool.number} set to {target_text(view)}")
+        parts.append(f"{tool.number} set to {target_text(view, shown_unit)}")
     else:
-        parts.append(f"{tool.number} to {target_text(view)}")
+        parts.append(f"{tool.number} to {target_text(view, shown_unit)}")
     if view.state is RunState.PRELOAD:
         parts.append(f"preload {view.pull_index} of {view.n_pulls}, not counted")
     else:
@@ -509,6 +516,7 @@ def card_sentence(card: Card, tool_type: ToolType | None, tool: str = "tool", un
     noticed = card.pull.noticed
     if noticed:
         first = flag_sentence(noticed[0], unit)
+        first = f"Kept all the same. {first}" if card.kept else first
         more = len(noticed) - 1
         return first + (f" And {', '.join(FLAG_NAMES[n.flag] for n in noticed[1:])}." if more else "")
     if card.kind is PullKind.PRELOAD:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PySide6.QtCore import QEvent, QObject, Qt
+from PySide6.QtCore import QEvent, QObject, QPoint, Qt
 from PySide6.QtGui import QFontMetricsF
 
 from benchapp.runs.model import Choice, Hold, RunState
@@ -615,6 +615,45 @@ def test_the_ladder_keeps_its_rungs_apart_however_many_there_are(bench, n):
         assert dots_end <= name_begin + 1
     assert drawn[-1][0] >= 0
     assert drawn[0][1] <= page.ladder.height()
+
+
+def test_beside_an_axis_in_another_unit_the_target_is_told_in_both(bench):
+    page, port = bench
+    page.context.show_unit("lbf·ft")
+    show(page, port, "preload")
+    assert page.headline.instruction == "Set to 150 N·m, pull 2 of 5"
+    assert "OCF-014 set to 150 N·m = 110.6 lbf·ft" in page.headline.detail  # 150 / 1.355 818 (NIST SP 811)
+    assert page.plot.scene.target_name == "150 N·m = 110.6 lbf·ft"
+    assert page.ladder.unit == "N·m"
+    show(page, port, "cautions")
+    assert page.cautions.limits == "150 and 200 N·m"
+
+
+def test_a_reading_kept_all_the_same_says_so(bench):
+    page, port = bench
+    show(page, port, "flagged")
+    port.show(replace(port.shown, state=RunState.PULL, card=replace(port.shown.card, kept=True)))
+    page.tick()
+    assert page.card.spoken().count("Kept all the same. Jerky") == 1
+
+
+def test_where_its_curve_is_not_there_a_pull_has_no_marks(bench):
+    page, port = bench
+    show(page, port, "flagged")
+    assert len(page.plot.marks) == 2
+    page.plot.columns.clear()  # the program was started again
+    page._shown_serial = -1
+    page._show_view()
+    assert page.plot.marks == ()
+
+
+@pytest.mark.parametrize("scene", ["flagged", "reason"])
+def test_the_end_of_a_pull_that_is_asked_about_is_not_under_the_choices(bench, scene):
+    page, port = bench
+    show(page, port, scene)
+    pull = port.shown.card.pull
+    assert page.plot.held_from is not None
+    assert page.plot.mapTo(page, QPoint(round(page.plot.x_of(pull.end_s)), 0)).x() <= page.choices.geometry().left()
 
 
 def test_while_the_maximum_is_pulled_no_checkpoint_stands_out(bench):

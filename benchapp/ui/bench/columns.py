@@ -125,3 +125,7 @@ class Columns:
         if len(low) == 0:
             return 0.0
         return float(np.min(low) if sign > 0 else np.min(-high))
+
+    def high_between(self, start_s: float, end_s: float, sign: int = 1) -> float:
+        """Return the highest torque (times `sign`) from `start_s` to `end_s`; 0 when nothing is held there."""
+        return -self.low_between(start_s, end_s, -sign)

@@ -444,11 +444,15 @@ class BenchPage(QWidget):
         if pull is None or not waits or Hold.LINK in view.holds or math.isnan(live_s):
             plot.hold(None)
             return
-        if plot.held_from is not None and plot.held_from <= pull.end_s <= plot.held_from + plot.past_s + plot.ahead_s:
-            return
         asks = view.state in (RunState.DECIDE, RunState.REASON)
+        right_s = plot.past_s + plot.ahead_s
+        if asks:
+            right_s *= (self.choices.room.left() - plot.x() - plot.area.left()) / plot.area.width()
+        if plot.held_from is not None and plot.held_from <= pull.end_s <= plot.held_from + right_s:
+            return
         if asks or live_s - pull.end_s > 0.8 or pull.start_s - 0.4 < live_s - plot.past_s:
-            plot.hold(max(pull.start_s - 0.5, pull.end_s + 0.3 - plot.past_s))
+            # where the choices come up, the pull's end and what is marked there stand to the left of them
+            plot.hold(max(pull.start_s - 0.5, pull.end_s - (right_s if asks else plot.past_s - 0.3)))
 
     # ----------------------------------------------------------------------------------------------------------- view
 
@@ -470,7 +474,7 @@ class BenchPage(QWidget):
         if self._leaving:
             instruction, detail = words.LEAVE_QUESTION, f"{keys_named[0]}: yes  ·  {keys_named[1]}: the next choice"
         else:
-            instruction, detail = words.instruction(view), words.detail(view, keys_named)
+            instruction, detail = words.instruction(view), words.detail(view, keys_named, unit)
             told = getattr(self.start, "headline", None)
             instruction, detail = (told() if told is not None and view.run is None else None) or (instruction, detail)
             if self.shows_origins:
@@ -514,7 +518,7 @@ class BenchPage(QWidget):
         if sheet is not self.verdict and self.origins is not None:
             self.origins.hide()
         if sheet is self.cautions:
-            self.cautions.show_for(view, unit)
+            self.cautions.show_for(view)
         elif sheet is self.verdict:
             self.verdict.show_verdict(view, unit)
         if self._leaving:
@@ -526,7 +530,8 @@ class BenchPage(QWidget):
         if typing and view.run is not None:
             self.entry.ask(view.run.plan.tool.unit)
         at_maximum = view.state is RunState.PRELOAD  # no checkpoint's turn yet: none stands out
-        self.ladder.show_rungs(tuple(replace(r, is_current=False) for r in view.rungs) if at_maximum else view.rungs)
+        rungs = tuple(replace(r, is_current=False) for r in view.rungs) if at_maximum else view.rungs
+        self.ladder.show_rungs(rungs, view.run.plan.tool.unit if view.run is not None else "")
         self.card.show_card(view, unit, self._template(words.steps_of(view.capacity_nm)[1]), self._note())
         self._show_scene()
         self._show_keys(keys_named)
@@ -569,7 +574,7 @@ class BenchPage(QWidget):
                 high_nm=abs(checkpoint.high_nm) if checkpoint is not None and counts else None,
                 capacity_nm=view.capacity_nm,
                 reference=view.run.plan.reference.number if view.run is not None else "",
-                target_name=words.target_text(view),
+                target_name=words.target_text(view, unit),
                 line_word=words.preload_word(view),
             )
         else:
@@ -603,6 +608,9 @@ class BenchPage(QWidget):
                     marks.append(CurveMark(at, abs(card.torque_nm), word, is_click=True))
             return tuple(marks)
         pull = card.pull
+        peak_s = pull.reading_time_s if pull.reading_time_s is not None else pull.end_s
+        if self.plot.columns.high_between(pull.start_s, max(peak_s, pull.end_s), sign) < 0.5 * pull.peak:
+            return ()  # its curve is not there: the program was started again, or the link has another clock
         for noticed in pull.noticed:
             text = CURVE_FLAGS.get(noticed.flag)
             if text is None or noticed.start_s is None:

@@ -189,10 +189,10 @@ class Ladder(Panel):
         self.rungs: tuple[Rung, ...] = ()
         self.setAccessibleName("Checkpoints")
 
-    def show_rungs(self, rungs: tuple[Rung, ...]) -> None:
-        """Show these, lowest first."""
-        if rungs != self.rungs:
-            self.rungs = rungs
+    def show_rungs(self, rungs: tuple[Rung, ...], unit: str) -> None:
+        """Show these, lowest first; `unit` is the tool's, in which they are marked on it."""
+        if (rungs, unit) != (self.rungs, self.unit):
+            self.rungs, self.unit = rungs, unit
             self.setAccessibleDescription(
                 "; ".join(
                     f"{words.plain(r.checkpoint.target)}: "
@@ -242,6 +242,9 @@ class Ladder(Panel):
         painter.drawLine(QPointF(right, top), QPointF(right, foot))
         if not self.rungs:
             return
+        painter.setPen(QColor(colours.soft))
+        head = QRectF(left + rail, box.top() + s.pad * 0.3, right - left - 2 * rail, s.pad * 1.5)
+        draw_fitted(painter, head, self.unit, font_of_cap(s.small), align=CENTRE)
         lead, radius, per_row, _, bases = self._measures()
         dot_pitch = (right - left - rail) / per_row
         for base, rung in zip(bases, self.rungs, strict=True):

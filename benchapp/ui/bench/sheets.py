@@ -42,14 +42,14 @@ class CautionsSheet(Panel):
         self.limits = ""
         self.warnings: tuple[str, ...] = ()
 
-    def show_for(self, view: BenchView, unit: str) -> None:
-        """Fill in the limits of this tool and reference."""
+    def show_for(self, view: BenchView) -> None:
+        """Fill in the limits of this tool and reference, both in the tool's unit."""
         run = view.run
         if run is None:
             return
         tool = run.plan.tool
-        capacity = words.plain(float(f"{from_nm(run.plan.reference.capacity_nm, unit):.4g}"))
-        self.limits = f"{words.plain(tool.highest)} {tool.unit} and {capacity} {unit}"
+        capacity = words.plain(float(f"{from_nm(run.plan.reference.capacity_nm, tool.unit):.4g}"))
+        self.limits = f"{words.plain(tool.highest)} and {capacity} {tool.unit}"
         self.warnings = run.plan.warnings
         self.setAccessibleName("Cautions")
         self.setAccessibleDescription(" ".join(f"{head}: {why}" for _, head, why in self.rows()))
