@@ -47,8 +47,12 @@ def confirm_reference(run: Run, event: e.GoOn, wall: str) -> Stepped:
 
 def compare_reference(run: Run, event: e.ReferenceSeen, wall: str) -> Stepped:
     """The transducer has said who it is: the one planned, another one, or it cannot tell."""
-    wanted = run.plan.reference.identity
-    if not event.identity or not wanted:
+    wanted, number = run.plan.reference.identity, run.plan.reference.number
+    if event.identity and not wanted:
+        sentence = f"the transducer says it is {event.identity}; for {number} no such answer is entered"
+        is_told = any(told == sentence for _, told in run.remarks)
+        return run if is_told else _remark(run, wall, sentence), ()
+    if not event.identity:
         return run, ()
     if event.identity == wanted:
         run = replace(run, holds=run.holds - {Hold.IDENTITY})

@@ -36,6 +36,7 @@ def link_view(status: LinkStatus) -> LinkView:
         n_lines=status.n_lines,
         n_refused=status.n_refused,
         n_gaps=status.n_gaps,
+        identity=status.identity,
     )
 
 

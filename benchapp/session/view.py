@@ -38,6 +38,7 @@ class LinkView:
         n_lines: Lines understood.
         n_refused: Lines skipped.
         n_gaps: Gaps seen.
+        identity: What the transducer says it is; "" when it has not said.
     """
 
     state: str
@@ -47,6 +48,7 @@ class LinkView:
     n_lines: int = 0
     n_refused: int = 0
     n_gaps: int = 0
+    identity: str = ""
 
 
 @dataclass(frozen=True, slots=True)

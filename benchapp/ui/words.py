@@ -309,7 +309,8 @@ def detail(view: BenchView, keys: tuple[str, str], shown_unit: str = "") -> str:
     if state is RunState.CAUTIONS:
         return f"Read them once; then {go}"
     if state is RunState.REFERENCE:
-        return f"It cannot say who it is. Look at its number; if it is the one: {go}"
+        says = f"It says it is {view.link.identity}" if view.link.identity else "It does not say who it is"
+        return f"{says}. Look at its number; if it is the one: {go}"
     if state is RunState.ZERO:
         return f"{go} takes zero as soon as it is still"
     if state is RunState.FINAL_ZERO:

@@ -91,6 +91,14 @@ def test_a_full_run_of_a_click_wrench_walks_from_cautions_to_seal_in_this_order(
     assert outcome(w.run).within
 
 
+def test_what_a_transducer_says_of_itself_stands_in_the_record_although_nothing_is_entered_to_compare(make):
+    w = make.walker()
+    w(e.ReferenceSeen("SN-7"), e.ReferenceSeen("SN-7"))
+    said = [sentence for _, sentence in w.run.remarks]
+    assert said == ["the transducer says it is SN-7; for REF-1 no such answer is entered"]
+    assert w.run.reference_confirmed == ""  # it still has to be confirmed
+
+
 def test_a_reference_that_tells_who_it_is_needs_no_confirmation(make):
     w = make.walker(make.plan(reference=make.reference(identity="SN-1")))
     w(e.ReferenceSeen("SN-1"))
