@@ -44,8 +44,12 @@ def plain(text):
     return " ".join(unicodedata.normalize("NFKC", text).split())
 
 
+def pages_of(data):
+    return [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(data)).pages]
+
+
 def text_of(data):
-    return plain("\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(data)).pages))
+    return plain("\n".join(pages_of(data)))
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
@@ -190,11 +194,12 @@ def test_a_tools_life_and_a_periods_runs_name_every_run(page, store, tmp_path):
         (life, [r for r in all_runs if r.tool == line.tool]),
         (year, [r for r in all_runs if r.started[:4] == "2026"]),
     ):
-        text = text_of(path.read_bytes())
+        pages = pages_of(path.read_bytes())
+        text = plain("\n".join(pages))
         assert runs
         assert all(r.seal[:10] in text for r in runs)
         assert store.head() in text
-        assert all("SIMULATED" in p.extract_text() for p in pypdf.PdfReader(path).pages)
+        assert all("SIMULATED" in page for page in pages)
     assert not actions.save_report(life, lambda s, paper: tool_life_pdf(s, "no such tool", paper))
     with pytest.raises(PaperError, match="before it begins"):
         period_pdf(store, last, first)
