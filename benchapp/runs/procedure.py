@@ -15,6 +15,7 @@ Marks of confidence:
 from __future__ import annotations
 
 import dataclasses
+import functools
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -458,8 +459,9 @@ def procedure_from_text(text: str, file: str = "procedure") -> Procedure:
     return procedure_from_data(data, file)
 
 
+@functools.cache
 def shipped_procedures() -> tuple[Procedure, ...]:
-    """Return the procedures that come with the program, workshop ones first."""
+    """Return the procedures that come with the program, workshop ones first; read once."""
     folder = resources.files("benchapp.runs") / "procedures"
     files = sorted((item for item in folder.iterdir() if item.name.endswith(".toml")), key=lambda item: item.name)
     return tuple(procedure_from_text(item.read_text(encoding="utf-8"), item.name) for item in files)
