@@ -7,7 +7,7 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING
@@ -19,6 +19,40 @@ if TYPE_CHECKING:
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """What waits for a simulated hand comes first: other files fill its waiting, and none of it is left for the end."""
+    items.sort(key=lambda item: "whole" not in item.path.parts)
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Callable[[Path], object]], Path]:
+    """Return what gives a file that all workers of a run read: the first that wants it makes it, others wait."""
+    base = tmp_path_factory.getbasetemp()
+    shared = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "made-once"
+    shared.mkdir(exist_ok=True)
+
+    def made(name: str, make: Callable[[Path], object]) -> Path:
+        path, being_made, half = shared / name, shared / f"making {name}", shared / f"half {name}"
+        deadline = time.monotonic() + 240.0
+        while not path.exists():
+            try:
+                being_made.mkdir()
+            except FileExistsError:
+                assert time.monotonic() < deadline, f"no other worker came to an end with {name}"
+                time.sleep(0.05)
+                continue
+            try:
+                if not path.exists():
+                    half.unlink(missing_ok=True)
+                    make(half)
+                    half.rename(path)
+            finally:
+                being_made.rmdir()
+        return path
+
+    return made
 
 
 def _open_devices() -> set[str]:

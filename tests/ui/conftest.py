@@ -38,15 +38,12 @@ def look_of_its_own(qapp):
 
 
 @pytest.fixture(scope="session")
-def demo_of(tmp_path_factory):
+def demo_of(made_once):
     """Return what gives the file of a demonstration store that ends on `TODAY`, with so many years (None: all)."""
-    kept = {}
 
     def made(years=None):
-        if years not in kept:
-            kept[years] = tmp_path_factory.mktemp("demo") / "demo.kilter"
-            demo.make(kept[years], today=TODAY, **({} if years is None else {"years": years}))
-        return kept[years]
+        like = {} if years is None else {"years": years}
+        return made_once(f"demo-{years}.kilter", lambda path: demo.make(path, today=TODAY, **like))
 
     return made
 

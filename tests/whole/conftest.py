@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import socket
 import time
@@ -15,7 +16,7 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from benchapp.cli.window import Application
-from benchapp.records import Store
+from benchapp.records import Store, demo
 from benchapp.runs.model import RunState
 from benchapp.session.view import BenchView, Phase, asked_of
 from benchapp.ui.bench.start import StartPanel
@@ -154,15 +155,18 @@ class Technician:
 
 
 @pytest.fixture(scope="session")
-def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def workshop_of(made_once: Callable[[str, Callable[[Path], object]], Path]) -> Callable[[int], Path]:
+    """Return what gives the file of a demonstration workshop with so many years of history."""
+    today = dt.date.today()  # a fixed one would be overdue one day
+    return lambda years: made_once(
+        f"workshop-{today}-{years}.sqlite", lambda path: demo.make(path, today=today, years=years)
+    )
+
+
+@pytest.fixture(scope="session")
+def workshop(workshop_of: Callable[[int], Path]) -> Path:
     """A demo store with tools and references and no history."""
-    import datetime as dt
-
-    from benchapp.records import demo
-
-    path = tmp_path_factory.mktemp("workshop") / "demo.sqlite"
-    demo.make(path, today=dt.date.today(), years=0)  # a fixed one would be overdue one day
-    return path
+    return workshop_of(0)
 
 
 @pytest.fixture

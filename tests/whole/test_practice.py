@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -15,7 +14,7 @@ from PySide6.QtWidgets import QApplication
 
 from benchapp.practice.progress import counted
 from benchapp.pulls.pull import Flag
-from benchapp.records import Store, demo, practice
+from benchapp.records import Store, practice
 from benchapp.runs.model import RunState
 from benchapp.session.view import Phase
 from benchapp.ui.bench.start import StartPanel
@@ -24,10 +23,10 @@ from drivers.samples import Source
 
 
 @pytest.fixture(scope="session")
-def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def workshop(workshop_of: Callable[[int], Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A workshop whose tools have been verified, in place of the one without history."""
     path = tmp_path_factory.mktemp("verified") / "demo.sqlite"
-    demo.make(path, today=dt.date.today(), years=1)
+    path.write_bytes(workshop_of(1).read_bytes())
     with Store.open(path, demo=True) as store:
         practice.delete_person(store, "fitter 2")
     return path

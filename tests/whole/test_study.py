@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import datetime as dt
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -18,18 +17,16 @@ from PySide6.QtWidgets import QApplication
 from benchapp.metrology.reference import Reference
 from benchapp.practice.study import Quantity, Step, next_step, take
 from benchapp.pulls.pull import Mode, Pull
-from benchapp.records import Store, demo, studies
+from benchapp.records import Store, studies
 from benchapp.torque.direction import Direction
 from benchapp.ui.practice.studyboard import DONE, PULL
 from drivers.samples import Source
 
 
 @pytest.fixture(scope="session")
-def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def workshop(workshop_of: Callable[[int], Path]) -> Path:
     """A workshop whose tools have been verified, in place of the one without history."""
-    path = tmp_path_factory.mktemp("verified") / "demo.sqlite"
-    demo.make(path, today=dt.date.today(), years=1)
-    return path
+    return workshop_of(1)
 
 
 class Group:
