@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections import deque
 from types import MappingProxyType
 from typing import Final, NamedTuple
@@ -62,10 +63,8 @@ class Cutout:
         self._end += n
         now_s = float(block.t_s[-1])
         needed_s = max(now_s - KEPT_S, (now_s if open_since_s is None else open_since_s) - 4 * MARGIN_S)
-        self._forget(self._place(needed_s, "left"))
-
-    def _place(self, time_s: float, side: str) -> int:
-        return self._begin + int(np.searchsorted(self._t_s[self._begin : self._end], time_s, side=side))  # type: ignore[call-overload]
+        # NumPy's search lets the interpreter go, and then waits for the window's thread to give it back
+        self._forget(bisect_left(self._t_s, needed_s, self._begin, self._end))
 
     def _forget(self, begin: int) -> None:
         self._n_forgotten += begin - self._begin
@@ -111,7 +110,8 @@ class Cutout:
         there are no digits, and a note says so.
         """
         low_s, high_s = start_s - MARGIN_S, end_s + MARGIN_S
-        first, last = self._place(low_s, "left"), self._place(high_s, "right")
+        first = bisect_left(self._t_s, low_s, self._begin, self._end)
+        last = bisect_right(self._t_s, high_s, self._begin, self._end)
         if last <= first:
             raise ValueError(f"no samples are held between {low_s:.3f} s and {high_s:.3f} s")
         parts = self._parts(first, last)
