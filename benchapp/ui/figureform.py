@@ -12,17 +12,10 @@ from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QPushButton, QVBoxLayout, 
 
 from benchapp.runs.procedure import FIGURES, LOWEST, MARKS, Figure, Procedure, ProcedureError, addable
 from benchapp.ui import figures
-from benchapp.ui.fields import (
-    Choices,
-    FieldError,
-    Form,
-    PickField,
-    TextField,
-    label,
-    main_button,
-    plain_button,
-    quiet_button,
-)
+from benchapp.ui.choices import PickField
+from benchapp.ui.controls import Choices, in_row, label, main_button, plain_button, quiet_button
+from benchapp.ui.fields import FieldError, TextField
+from benchapp.ui.form import Form
 
 CHECKPOINTS: Final = "points.at"
 
@@ -107,19 +100,13 @@ class FigureForm(QWidget):
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 4, 0, 0)
         column.setSpacing(6)
-        head = QHBoxLayout()
         self.title = label("", "heading")
         self.pattern, self.kind = Choices(), Choices()
         self.pattern.setAccessibleName("figure to add")
         self.kind.setAccessibleName("for which tools")
         self.add = plain_button("Add a figure …")
         self.add.clicked.connect(self._add_clicked)
-        head.addWidget(self.title)
-        head.addWidget(self.pattern)
-        head.addWidget(self.kind)
-        head.addStretch(1)
-        head.addWidget(self.add)
-        column.addLayout(head)
+        column.addLayout(in_row(self.title, self.pattern, self.kind, right=(self.add,)))
         self.points = PointsRow()
         column.addWidget(self.points)
         forms = QHBoxLayout()

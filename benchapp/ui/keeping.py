@@ -21,7 +21,7 @@ from PySide6.QtWidgets import (
 )
 
 from benchapp.ui import carewords, theme
-from benchapp.ui.fields import label, main_button, plain_button
+from benchapp.ui.controls import label, main_button, plain_button
 from benchapp.ui.theme import Sizes, font_of_cap
 
 if TYPE_CHECKING:

@@ -40,7 +40,7 @@ from PySide6.QtWidgets import (
 )
 
 from benchapp.ui import theme
-from benchapp.ui.fields import Panel, label
+from benchapp.ui.controls import Panel, label
 
 Index = QModelIndex | QPersistentModelIndex
 

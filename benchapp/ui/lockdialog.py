@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent, QPen
-from PySide6.QtWidgets import QDialog, QHBoxLayout, QLineEdit, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QDialog, QLineEdit, QVBoxLayout, QWidget
 
 from benchapp.records import people
 from benchapp.records.custodian import (
@@ -20,7 +20,10 @@ from benchapp.records.custodian import (
 from benchapp.records.model import Person
 from benchapp.ui import lockwords as words
 from benchapp.ui import theme
-from benchapp.ui.fields import Form, PickField, TextField, label, main_button, plain_button, quiet_button
+from benchapp.ui.choices import PickField
+from benchapp.ui.controls import in_row, label, main_button, plain_button, quiet_button
+from benchapp.ui.fields import TextField
+from benchapp.ui.form import Form
 from benchapp.ui.theme import Sizes, font_of_cap
 
 if TYPE_CHECKING:
@@ -82,12 +85,7 @@ class LockDialog(QDialog):
         self.other = self._button(quiet_button(words.FORGOTTEN))
         self.cancel = self._button(plain_button(words.CANCEL))
         self.main = self._button(main_button(""))
-        row = QHBoxLayout()
-        row.addWidget(self.other)
-        row.addStretch(1)
-        row.addWidget(self.cancel)
-        row.addWidget(self.main)
-        column.addLayout(row)
+        column.addLayout(in_row(self.other, right=(self.cancel, self.main)))
         self.other.clicked.connect(self._other_way)
         self.cancel.clicked.connect(self.reject)
         self.main.clicked.connect(self.submit)

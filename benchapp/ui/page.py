@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
 
 from benchapp.ui import theme
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import label, main_button, plain_button
+from benchapp.ui.controls import label, main_button, plain_button
 
 USUAL_PX = 14
 LEAST_VIEW = (860, 500)  # pixels

@@ -6,14 +6,16 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QVBoxLayout, QWidget
 
 from benchapp.records import people as acts
 from benchapp.records.canonical import parse
 from benchapp.records.errors import StoreError
 from benchapp.records.model import Person
 from benchapp.ui import lockwords as words
-from benchapp.ui.fields import Form, Panel, TextField, label, main_button, plain_button
+from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button
+from benchapp.ui.fields import TextField
+from benchapp.ui.form import Form
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import EmptyNote, Facts, Page, beside, scrolled
 
@@ -72,14 +74,10 @@ class PeoplePage(Page):
         card.body.addWidget(self.form)
         self.problem = label("", "problem", wrap=True)
         card.body.addWidget(self.problem)
-        buttons = QHBoxLayout()
         self.keep = main_button(words.KEEP)
         self.custodian = plain_button(words.MAKE)
         self.active = plain_button(words.DEACTIVATE)
-        for button in (self.keep, self.custodian, self.active):
-            buttons.addWidget(button)
-        buttons.addStretch(1)
-        card.body.addLayout(buttons)
+        card.body.addLayout(in_row(self.keep, self.custodian, self.active))
         self.told_head = label("What the records tell", "heading")
         card.body.addWidget(self.told_head)
         self.told = Facts()

@@ -22,9 +22,11 @@ from benchapp.runs.procedure import (
     withdrawn,
     without,
 )
-from benchapp.ui.fields import Choices, Form, Panel, TextField, label, main_button, plain_button
+from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
+from benchapp.ui.fields import TextField
 from benchapp.ui.figureform import FigureForm
 from benchapp.ui.figures import figure_title, refusal_text, value_text
+from benchapp.ui.form import Form
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import Page, beside
 
@@ -162,12 +164,8 @@ class ProceduresPage(Page):
         self.standing_problem = label("", "problem", wrap=True)
         for widget in (self.standing_text, self.standing_form, self.standing_problem):
             panel.body.addWidget(widget)
-        row = QHBoxLayout()
         back, self.keep_standing = plain_button("Back"), main_button("Withdraw it")
-        row.addWidget(self.keep_standing)
-        row.addWidget(back)
-        row.addStretch(1)
-        panel.body.addLayout(row)
+        panel.body.addLayout(in_row(self.keep_standing, back))
         panel.body.addStretch(1)
         back.clicked.connect(self._back)
         self.keep_standing.clicked.connect(self._keep_standing)
@@ -183,12 +181,8 @@ class ProceduresPage(Page):
         self.naming_problem = label("", "problem", wrap=True)
         panel.body.addWidget(self.naming_form)
         panel.body.addWidget(self.naming_problem)
-        row = QHBoxLayout()
         back, self.keep_name = plain_button("Back"), main_button("Keep")
-        row.addWidget(self.keep_name)
-        row.addWidget(back)
-        row.addStretch(1)
-        panel.body.addLayout(row)
+        panel.body.addLayout(in_row(self.keep_name, back))
         panel.body.addStretch(1)
         back.clicked.connect(self._back)
         self.keep_name.clicked.connect(self._keep_name)

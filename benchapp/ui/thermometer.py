@@ -8,7 +8,10 @@ from PySide6.QtCore import QTimer, Signal
 from PySide6.QtWidgets import QDialog, QHBoxLayout, QVBoxLayout, QWidget
 
 from benchapp.ui import thermometerwords as words
-from benchapp.ui.fields import Form, PickField, TextField, label, main_button, plain_button
+from benchapp.ui.choices import PickField
+from benchapp.ui.controls import label, main_button, plain_button
+from benchapp.ui.fields import TextField
+from benchapp.ui.form import Form
 from benchapp.ui.theme import Sizes, font_of_cap
 
 

@@ -10,17 +10,10 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from benchapp.ui import theme
-from benchapp.ui.fields import (
-    ChoiceField,
-    Choices,
-    DateField,
-    FieldError,
-    Form,
-    NumberField,
-    TextField,
-    Torque,
-    TorqueField,
-)
+from benchapp.ui.choices import ChoiceField
+from benchapp.ui.controls import Choices
+from benchapp.ui.fields import DateField, FieldError, NumberField, TextField, Torque, TorqueField
+from benchapp.ui.form import Form
 from benchapp.ui.format import DateTextError, add_months, parse_date
 
 

@@ -9,8 +9,9 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QHBoxLayout, QToolTip, QWidget
 
 from benchapp.ui import theme
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import ChoiceField, TextField
+from benchapp.ui.fields import TextField
 from benchapp.ui.listing import Column, Listing, cell_fonts, fitted_lines, mark_width
 from benchapp.ui.page import LEAST_PX, LEAST_VIEW, Facts, Page
 from benchapp.ui.procedures import ProceduresPage

@@ -54,8 +54,10 @@ from benchapp.ui import keys, theme, words
 from benchapp.ui.bench.panels import LiveFigure, Panel
 from benchapp.ui.bench.zero import ZeroTaker
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import Form, TextField, Torque, TorqueField, label, main_button, plain_button
-from benchapp.ui.fields import Panel as Frame
+from benchapp.ui.controls import Panel as Frame
+from benchapp.ui.controls import label, main_button, plain_button
+from benchapp.ui.fields import TextField, Torque, TorqueField
+from benchapp.ui.form import Form
 from benchapp.ui.format import plural, significant
 from benchapp.ui.settings import Settings
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap

@@ -17,7 +17,7 @@ from benchapp.runs.procedure import LOWEST, MARKS, Figure, Procedure, procedure_
 from benchapp.runs.standing import convention_of
 from benchapp.session.view import VerdictView
 from benchapp.ui import theme, words
-from benchapp.ui.fields import Panel, label, plain_button
+from benchapp.ui.controls import Panel, label, plain_button
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.logbook.judged import JudgedPanel
 from benchapp.ui.logbook.model import CheckpointLine, FigureLine, figure_lines

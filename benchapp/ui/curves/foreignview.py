@@ -19,6 +19,8 @@ from benchapp.pulls import Mode, read_pulls
 from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import TraceFileError, read_trace
 from benchapp.torque.units import FACTORS, to_nm
+from benchapp.ui.choices import ChoiceField, PickField
+from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
 from benchapp.ui.curves.foreign import (
     TIME_SCALES,
     ForeignFileError,
@@ -32,17 +34,8 @@ from benchapp.ui.curves.foreign import (
 )
 from benchapp.ui.curves.overlay import curve_of
 from benchapp.ui.curves.panel import CurvePanel
-from benchapp.ui.fields import (
-    ChoiceField,
-    Choices,
-    Form,
-    NumberField,
-    Panel,
-    PickField,
-    label,
-    main_button,
-    plain_button,
-)
+from benchapp.ui.fields import NumberField
+from benchapp.ui.form import Form
 from benchapp.ui.format import plural
 
 AROUND_S = 0.4
@@ -92,13 +85,9 @@ class RecordingView(QWidget):
         self.matching_problem = label("", "problem", wrap=True)
         side.body.addWidget(self.matching_problem)
         side.body.addStretch(1)
-        buttons = QHBoxLayout()
         self.take = main_button("Read it")
         self.cancel = plain_button("Back")
-        buttons.addWidget(self.take)
-        buttons.addWidget(self.cancel)
-        buttons.addStretch(1)
-        side.body.addLayout(buttons)
+        side.body.addLayout(in_row(self.take, self.cancel))
         row.addWidget(side, 2)
         right = Panel("as it stands in the file", margin=14)
         self.preview = QTableWidget()

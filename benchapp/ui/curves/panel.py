@@ -13,9 +13,10 @@ from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import write_trace
 from benchapp.torque.units import factor_nm
 from benchapp.ui import words
+from benchapp.ui.choices import ChoiceField
+from benchapp.ui.controls import Panel, label, plain_button
 from benchapp.ui.curves.overlay import Align, Curve
 from benchapp.ui.curves.picture import Corridor, CurvePicture
-from benchapp.ui.fields import ChoiceField, Panel, label, plain_button
 from benchapp.ui.format import significant
 from benchapp.ui.words import seconds
 

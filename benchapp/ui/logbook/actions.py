@@ -15,8 +15,10 @@ from benchapp.records.model import EntryKind, RunSummary
 from benchapp.records.store import Store
 from benchapp.runs.model import Run
 from benchapp.ui import theme
+from benchapp.ui.choices import PickField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import FieldError, PickField, TextField, label, main_button, plain_button
+from benchapp.ui.controls import in_row, label, main_button, plain_button
+from benchapp.ui.fields import FieldError, TextField
 from benchapp.ui.page import page_style
 
 LETTER_COUNTRIES = {
@@ -122,12 +124,8 @@ class SayDialog(QDialog):
                 box.addWidget(field)
         self.problem = label("", "problem", wrap=True)
         box.addWidget(self.problem)
-        row = QHBoxLayout()
-        row.addStretch(1)
         turn_away, self.do = plain_button("Not now"), main_button(action)
-        row.addWidget(turn_away)
-        row.addWidget(self.do)
-        box.addLayout(row)
+        box.addLayout(in_row(right=(turn_away, self.do)))
         turn_away.clicked.connect(self.reject)
         self.do.clicked.connect(self._done)
         (self.people or self.said).setFocus()

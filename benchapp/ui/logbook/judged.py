@@ -11,7 +11,7 @@ from benchapp.metrology.judgement import CheckpointJudgement
 from benchapp.runs.model import Run
 from benchapp.runs.standing import convention_of
 from benchapp.ui import theme
-from benchapp.ui.fields import Choices, Panel, label
+from benchapp.ui.controls import Choices, Panel, label
 from benchapp.ui.format import share_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.logbook.model import CheckpointLine

@@ -12,10 +12,11 @@ from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QMenu
 from benchapp.records.errors import StoreError
 from benchapp.records.model import Outcome, RunSummary
 from benchapp.torque.trace import Trace, joined
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
+from benchapp.ui.controls import Panel, label, plain_button, quiet_button
 from benchapp.ui.curves.foreign import replay_file
 from benchapp.ui.curves.foreignview import RecordingView
-from benchapp.ui.fields import ChoiceField, Panel, label, plain_button, quiet_button
 from benchapp.ui.format import percent, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.logbook.actions import RunActions

@@ -10,10 +10,11 @@ from benchapp.records.store import Store
 from benchapp.runs.model import CapturedPull, PullKind, Run
 from benchapp.torque.trace import Trace
 from benchapp.ui import words
+from benchapp.ui.choices import ChoiceField
+from benchapp.ui.controls import Choices, Panel, label, plain_button
 from benchapp.ui.curves.overlay import Curve, curve_of_trace
 from benchapp.ui.curves.panel import CurvePanel
 from benchapp.ui.curves.picture import Corridor
-from benchapp.ui.fields import ChoiceField, Choices, Panel, label, plain_button
 from benchapp.ui.format import significant, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.logbook.judged import JudgedPanel

@@ -20,7 +20,7 @@ from benchapp.torque.direction import Direction
 from benchapp.torque.text import parse_torque
 from benchapp.ui import words
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import Choices, Panel, label, main_button, plain_button
+from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
 from benchapp.ui.format import plural, range_text
 from benchapp.ui.listing import Column, Listing, row_height
 from benchapp.ui.page import scrolled, today
@@ -121,19 +121,15 @@ class Chooser(QWidget):
         self.about = label("", wrap=True)
         self.looks = HowItLooks()
         self.looks.setMinimumHeight(120)
-        levels = QHBoxLayout()
         self.level_label = label("Level", "soft")
         self.level = Choices()
         self.level.setAccessibleName("Level")
         self.level.currentIndexChanged.connect(self._level_chosen)
-        levels.addWidget(self.level_label)
-        levels.addWidget(self.level)
-        levels.addStretch(1)
         self.aims = label("", wrap=True)
         self.passes = label("", "soft", wrap=True)
         how.body.addWidget(self.about)
         how.body.addWidget(self.looks, 1)
-        how.body.addLayout(levels)
+        how.body.addLayout(in_row(self.level_label, self.level))
         for widget in (self.aims, self.passes):
             how.body.addWidget(widget)
         row.addWidget(how, 6)

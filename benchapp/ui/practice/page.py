@@ -10,8 +10,8 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QWidget
 
 from benchapp.ui import words
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import ChoiceField
 from benchapp.ui.page import Page
 from benchapp.ui.practice import texts
 from benchapp.ui.practice.drillview import DrillView

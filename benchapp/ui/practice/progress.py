@@ -28,7 +28,7 @@ from benchapp.ui import theme
 from benchapp.ui.bench.panels import Panel as Painted
 from benchapp.ui.bench.plot import nice_step
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import Choices, Panel, label, plain_button
+from benchapp.ui.controls import Choices, Panel, label, plain_button
 from benchapp.ui.format import plural
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import today

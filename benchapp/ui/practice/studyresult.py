@@ -15,8 +15,9 @@ from benchapp.records.studies import StoredStudy
 from benchapp.ui import theme, words
 from benchapp.ui.bench.panels import CENTRE, RIGHT
 from benchapp.ui.bench.panels import Panel as Painted
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import ChoiceField, Panel, label, main_button, plain_button, quiet_button
+from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button, quiet_button
 from benchapp.ui.format import plural, wall_text
 from benchapp.ui.page import Facts, scrolled
 from benchapp.ui.theme import draw_fitted, font_of_cap
@@ -270,11 +271,7 @@ class StudyResult(QWidget):
         side.body.addWidget(scrolled(holder), 1)
         middle.addWidget(side, 4)
 
-        foot = QHBoxLayout()
         self.quantity = ChoiceField("Of each pull", QUANTITIES, on_change=lambda _: self._show())
-        foot.addWidget(label("Of each pull", "soft"))
-        foot.addWidget(self.quantity)
-        foot.addStretch(1)
         self.delete = quiet_button("Delete this study")
         self.delete.clicked.connect(self._delete)
         self.export = plain_button("Export CSV …")
@@ -283,9 +280,13 @@ class StudyResult(QWidget):
         self.more.clicked.connect(lambda: self.go_on.emit(self.study))
         self.close_button = main_button("Back to the studies")
         self.close_button.clicked.connect(self.back)
-        for button in (self.delete, self.export, self.more, self.close_button):
-            foot.addWidget(button)
-        outer.addLayout(foot)
+        outer.addLayout(
+            in_row(
+                label("Of each pull", "soft"),
+                self.quantity,
+                right=(self.delete, self.export, self.more, self.close_button),
+            )
+        )
         self.setFocusProxy(self.close_button)
 
     def show_study(self, study: StoredStudy, pulls: list[StudyPull]) -> None:

@@ -26,8 +26,9 @@ from benchapp.torque.direction import Direction
 from benchapp.torque.text import parse_torque
 from benchapp.torque.units import from_nm, to_nm
 from benchapp.ui import theme, words
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button
+from benchapp.ui.controls import Choices, Panel, label, main_button, plain_button
 from benchapp.ui.format import plural, range_text, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.practice.boardview import BoardView, wall_now

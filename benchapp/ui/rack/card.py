@@ -6,7 +6,10 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from benchapp.records.model import Outcome, ToolRecord, ToolState
-from benchapp.ui.fields import Form, Panel, PickField, TextField, label, main_button, plain_button, quiet_button
+from benchapp.ui.choices import PickField
+from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button, quiet_button
+from benchapp.ui.fields import TextField
+from benchapp.ui.form import Form
 from benchapp.ui.format import direction_text, range_in, range_text, short
 from benchapp.ui.page import Facts, scrolled
 from benchapp.ui.rack.history import HistoryPicture
@@ -81,15 +84,10 @@ class StateView(QWidget):
         panel.body.addWidget(self.form)
         self.problem = label("", "problem", wrap=True)
         panel.body.addWidget(self.problem)
-        row = QHBoxLayout()
         self.save = main_button("Record it")
         self.override = plain_button("The custodian decides otherwise")
         self.cancel = plain_button("Back, change nothing")
-        row.addWidget(self.save)
-        row.addWidget(self.override)
-        row.addWidget(self.cancel)
-        row.addStretch(1)
-        panel.body.addLayout(row)
+        panel.body.addLayout(in_row(self.save, self.override, self.cancel))
         outer.addWidget(panel)
         outer.addStretch(1)
 
@@ -150,11 +148,5 @@ class ToolCard(QWidget):
         column.addWidget(self.facts)
         column.addStretch(1)
         body.addWidget(scrolled(inside), 3)
-        head = QHBoxLayout()
-        head.addWidget(label("deviation", "soft"))
-        head.addStretch(1)
-        head.addWidget(self.years)
-        head.addWidget(self.jobs)
-        head.addWidget(self.runs)
-        body.addLayout(head)
+        body.addLayout(in_row(label("deviation", "soft"), right=(self.years, self.jobs, self.runs)))
         body.addWidget(self.history, 3)

@@ -14,8 +14,9 @@ from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QMenu, QStackedWidget, Q
 from benchapp.records.errors import StoreError
 from benchapp.records.model import DEFAULT_INTERVAL_CYCLES, DUE_SOON_DAYS, DueItem, ToolRecord, ToolState
 from benchapp.ui import page as pages
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button, quiet_button
+from benchapp.ui.controls import Choices, Panel, label, main_button, plain_button, quiet_button
 from benchapp.ui.format import direction_text, due_words, kind_text, plural, range_in, range_text, short
 from benchapp.ui.listing import Column, Listing, ListPanel
 from benchapp.ui.page import EmptyNote, Facts, beside, scrolled

@@ -9,21 +9,10 @@ from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from benchapp.records.model import DEFAULT_INTERVAL_CYCLES, DEFAULT_INTERVAL_MONTHS, ToolRecord
 from benchapp.torque.units import NM
-from benchapp.ui.fields import (
-    ChoiceField,
-    DateField,
-    FieldError,
-    Form,
-    NumberField,
-    Panel,
-    TextField,
-    TorqueField,
-    label,
-    main_button,
-    plain_button,
-    quiet_button,
-    read_torque,
-)
+from benchapp.ui.choices import ChoiceField
+from benchapp.ui.controls import Panel, label, main_button, plain_button, quiet_button
+from benchapp.ui.fields import DateField, FieldError, NumberField, TextField, TorqueField, read_torque
+from benchapp.ui.form import Form
 from benchapp.ui.format import short
 from benchapp.ui.page import scrolled
 from benchapp.ui.rack.model import (

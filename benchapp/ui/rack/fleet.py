@@ -13,8 +13,9 @@ from PySide6.QtWidgets import QHBoxLayout, QSizePolicy, QStackedWidget, QVBoxLay
 from benchapp.records import history
 from benchapp.records.errors import StoreError
 from benchapp.ui import theme
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import ChoiceField, Panel, label
+from benchapp.ui.controls import Panel, label
 from benchapp.ui.format import plural
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import EmptyNote, beside, scrolled, today

@@ -6,14 +6,15 @@ import datetime as dt
 from typing import Final
 
 from PySide6.QtCore import Signal
-from PySide6.QtWidgets import QHBoxLayout, QPushButton, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QPushButton, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records import impact as found_out
 from benchapp.records.errors import StoreError
 from benchapp.records.model import Outcome, ToolState
 from benchapp.torque.units import from_nm
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import DateField, Panel, label, main_button, plain_button
+from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button
+from benchapp.ui.fields import DateField
 from benchapp.ui.format import grouped, percent, plural, short, significant, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import EmptyNote, Facts, beside
@@ -50,11 +51,7 @@ class ImpactView(QWidget):
         listed = main_button("")
         see = plain_button("Open the run")
         back = plain_button("Back")
-        row = QHBoxLayout()
-        for button in (listed, see, back):
-            row.addWidget(button)
-        row.addStretch(1)
-        panel.body.addLayout(row)
+        panel.body.addLayout(in_row(listed, see, back))
         listed.clicked.connect(self.put_on_list)
         back.clicked.connect(self.left)
         return listed, see
@@ -139,15 +136,7 @@ class ImpactView(QWidget):
         self.use_since = plain_button("From that day")
         self.use_check = plain_button("")
         self.use_check.setToolTip("The last value of its check standard within limits, before that calibration")
-        since_row = QHBoxLayout()
-        since_row.addWidget(self.since.caption)
-        since_row.addWidget(self.since)
-        since_row.addWidget(self.use_since)
-        since_row.addStretch(1)
         self.since.caption.setWordWrap(False)
-        check_row = QHBoxLayout()
-        check_row.addWidget(self.use_check)
-        check_row.addStretch(1)
         how = (
             "Each run was judged again with the corrected calibration, as if the error had been there all the time: "
             "nothing tells when it came. Tools whose verdict changes come first: take them out of service until they "
@@ -156,17 +145,14 @@ class ImpactView(QWidget):
         panel.body.addWidget(self.reference_says)
         panel.body.addWidget(self.reference_facts)
         panel.body.addSpacing(6)
-        panel.body.addLayout(since_row)
+        panel.body.addLayout(in_row(self.since.caption, self.since, self.use_since))
         panel.body.addWidget(self.since.note)
-        panel.body.addLayout(check_row)
+        panel.body.addLayout(in_row(self.use_check))
         panel.body.addSpacing(6)
         panel.body.addWidget(label(how, "soft", wrap=True))
         panel.body.addStretch(1)
         self.stop_tools = plain_button("")
-        stop_row = QHBoxLayout()
-        stop_row.addWidget(self.stop_tools)
-        stop_row.addStretch(1)
-        panel.body.addLayout(stop_row)
+        panel.body.addLayout(in_row(self.stop_tools))
         self.stop_tools.clicked.connect(self._stop_tools)
         self.list_runs, self.see_reference = self._buttons(panel)
         self.see_reference.setText("Open the reference")

@@ -16,7 +16,7 @@ from benchapp.records.joblist import jobs_of, match
 from benchapp.records.model import JobEntry
 from benchapp.records.toollist import FIELDS, BadRow, ListFileError, Table, match_columns, read_table, records_of
 from benchapp.torque.units import FACTORS, NM
-from benchapp.ui.fields import Choices, Panel, label, main_button, plain_button
+from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
 from benchapp.ui.format import grouped, kind_text, plural, range_text, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import scrolled
@@ -96,13 +96,9 @@ class ListImportView(QWidget):
             panel.body.addWidget(listing, 1)
             right.addWidget(panel, share)
         right.addWidget(self.notes)
-        buttons = QHBoxLayout()
         self.go = main_button(f"Add them to {self.where}")
         self.cancel = plain_button("Back, import nothing")
-        buttons.addWidget(self.go)
-        buttons.addWidget(self.cancel)
-        buttons.addStretch(1)
-        right.addLayout(buttons)
+        right.addLayout(in_row(self.go, self.cancel))
         outer.addLayout(right, 19)
         self.go.clicked.connect(lambda: self.accepted.emit(list(self._good)))
         self.cancel.clicked.connect(self.left)

@@ -13,16 +13,9 @@ from benchapp.records.labels import ScanError, number_of_scan
 from benchapp.records.model import JobEntry
 from benchapp.torque.units import from_nm, to_nm
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import (
-    Form,
-    NumberField,
-    Panel,
-    TextField,
-    TorqueField,
-    label,
-    plain_button,
-    quiet_button,
-)
+from benchapp.ui.controls import Panel, in_row, label, plain_button, quiet_button
+from benchapp.ui.fields import NumberField, TextField, TorqueField
+from benchapp.ui.form import Form
 from benchapp.ui.format import grouped, plural, short, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import EmptyNote, Facts, beside
@@ -105,11 +98,7 @@ class JobsView(QWidget):
         body.addWidget(form)
         body.addStretch(1)
         body.addWidget(self.why_row)
-        buttons = QHBoxLayout()
-        buttons.addWidget(self.take_back)
-        buttons.addWidget(self.again)
-        buttons.addStretch(1)
-        body.addLayout(buttons)
+        body.addLayout(in_row(self.take_back, self.again))
         row.addWidget(left, 10)
         right = Panel(margin=0)
         head = QHBoxLayout()

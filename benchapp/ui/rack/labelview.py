@@ -14,8 +14,9 @@ from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QWidget
 from benchapp.records.errors import StoreError
 from benchapp.ui import page as pages
 from benchapp.ui import theme
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button
+from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
 from benchapp.ui.format import grouped, plural
 from benchapp.ui.page import Facts
 from benchapp.ui.paper.labels import (
@@ -167,15 +168,10 @@ class LabelView(QWidget):
         sheet = Panel(margin=10)
         self.picture = SheetPicture()
         sheet.body.addWidget(self.picture, 1)
-        turn = QHBoxLayout()
         self.before = plain_button("Sheet before")
         self.after = plain_button("Next sheet")
         self.which_sheet = label("", "soft")
-        turn.addWidget(self.before)
-        turn.addWidget(self.after)
-        turn.addWidget(self.which_sheet)
-        turn.addStretch(1)
-        sheet.body.addLayout(turn)
+        sheet.body.addLayout(in_row(self.before, self.after, self.which_sheet))
         row.addWidget(sheet, 12)
         side = Panel(margin=20)
         side.setMinimumWidth(280)
@@ -207,11 +203,7 @@ class LabelView(QWidget):
         under_way.addWidget(self.says, 1)
         under_way.addWidget(self.halt)
         body.addLayout(under_way)
-        buttons = QHBoxLayout()
-        buttons.addWidget(self.save)
-        buttons.addWidget(self.back)
-        buttons.addStretch(1)
-        body.addLayout(buttons)
+        body.addLayout(in_row(self.save, self.back))
         body.addStretch(1)
         body.addWidget(label(SAID_BESIDE, "soft", wrap=True))
         row.addWidget(side, 8)

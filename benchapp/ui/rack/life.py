@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QFileDialog, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records import history as life
 from benchapp.records.canonical import parse
@@ -16,8 +16,11 @@ from benchapp.records.errors import StoreError
 from benchapp.records.model import DEFAULT_INTERVAL_MONTHS, EntryKind, StateChange, ToolState
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import ChoiceField, Choices, Form, Panel, TextField, label, main_button, plain_button
+from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
+from benchapp.ui.fields import TextField
+from benchapp.ui.form import Form
 from benchapp.ui.format import percent, plural, short, wall_text
 from benchapp.ui.page import EmptyNote, Facts, beside, scrolled
 from benchapp.ui.timechart import DAY_S, SHAPES, Drawn, Mark, Moment, TimeChart, Trail, moment_of
@@ -78,21 +81,15 @@ class LifeView(QWidget):
     def _build_main(self) -> None:
         self.main, row = beside()
         panel = Panel(margin=16)
-        head = QHBoxLayout()
         self.which = Choices()
         self.which.setAccessibleName("checkpoint shown")
         self.which.currentIndexChanged.connect(self._draw)
         back = plain_button("Back")
         back.clicked.connect(self.left)
-        head.addWidget(label("deviation at", "soft"))
-        head.addWidget(self.which)
-        head.addStretch(1)
         self.save = plain_button("Save report …")
         self.save.setToolTip("This tool's whole life as PDF")
         self.save.clicked.connect(self.ask_report)
-        head.addWidget(self.save)
-        head.addWidget(back)
-        panel.body.addLayout(head)
+        panel.body.addLayout(in_row(label("deviation at", "soft"), self.which, right=(self.save, back)))
         self.chart = TimeChart("No reading at this checkpoint.", "deviation over the years")
         self.chart.wanted.connect(lambda run_id: self.context.page_wanted.emit("logbook", run_id))
         panel.body.addWidget(self.chart, 1)
@@ -122,12 +119,8 @@ class LifeView(QWidget):
         self.form = Form(narrow=True)
         self.why = self.form.add("why", TextField("Why", width=220, hint="It stands in the record, either way."))
         self.problem = label("", "problem", wrap=True)
-        buttons = QHBoxLayout()
         self.take = main_button("Take it")
         self.leave = plain_button("Do not take it")
-        buttons.addWidget(self.take)
-        buttons.addWidget(self.leave)
-        buttons.addStretch(1)
         self.decided = label("", "soft", wrap=True)
         self.happened_head = label("what happened", "soft")
         self.happened = Facts()
@@ -139,7 +132,7 @@ class LifeView(QWidget):
         for widget in (*following, self.form):
             column.addWidget(widget)
         column.addWidget(self.problem)
-        column.addLayout(buttons)
+        column.addLayout(in_row(self.take, self.leave))
         column.addWidget(self.decided)
         column.addSpacing(10)
         column.addWidget(self.happened_head)

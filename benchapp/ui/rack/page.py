@@ -15,13 +15,9 @@ from benchapp.records.labels import ScanError, number_of_scan
 from benchapp.records.model import Outcome, ToolRecord, ToolState
 from benchapp.records.toollist import import_tools
 from benchapp.torque.units import from_nm
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import (
-    ChoiceField,
-    Choices,
-    plain_button,
-    quiet_button,
-)
+from benchapp.ui.controls import Choices, plain_button, quiet_button
 from benchapp.ui.format import kind_text, range_in, range_text, short, wall_text
 from benchapp.ui.listing import Column, Listing, ListPanel
 from benchapp.ui.page import EmptyNote, Page, beside, today

@@ -7,10 +7,10 @@ from typing import Final
 
 from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QSize, Qt, Signal
 from PySide6.QtGui import QImage, QImageReader, QImageWriter, QKeyEvent, QMouseEvent, QPixmap, QResizeEvent
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QLabel, QVBoxLayout, QWidget
 
 from benchapp.records.model import MOST_PHOTO_BYTES
-from benchapp.ui.fields import Panel, plain_button
+from benchapp.ui.controls import Panel, in_row, plain_button
 
 LONGEST_SIDE: Final = 1280
 """A photo is kept with at most so many pixels on its longer side (our own choice)."""
@@ -136,14 +136,10 @@ class PhotoView(QWidget):
         panel = Panel(margin=18)
         self.picture = Picture()
         panel.body.addWidget(self.picture, 1)
-        row = QHBoxLayout()
         self.back = plain_button("Back")
         self.change = plain_button("Another photo …")
         self.remove = plain_button("Take it away")
-        for button in (self.back, self.change, self.remove):
-            row.addWidget(button)
-        row.addStretch(1)
-        panel.body.addLayout(row)
+        panel.body.addLayout(in_row(self.back, self.change, self.remove))
         outer.addWidget(panel)
         self.back.clicked.connect(self.left)
         self.change.clicked.connect(self.another)

@@ -5,12 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records import impact
 from benchapp.records.errors import StoreError
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import ChoiceField, Choices, Form, Panel, TextField, label, main_button, plain_button
+from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
+from benchapp.ui.fields import TextField
+from benchapp.ui.form import Form
 from benchapp.ui.format import plural, wall_text
 from benchapp.ui.listing import Column, Listing, ListPanel
 from benchapp.ui.page import EmptyNote, Facts, beside
@@ -102,11 +105,7 @@ class WorkView(QWidget):
         body.addWidget(self.problem)
         body.addWidget(self.close_it)
         body.addStretch(1)
-        buttons = QHBoxLayout()
-        buttons.addWidget(self.see)
-        buttons.addWidget(self.open_run)
-        buttons.addStretch(1)
-        body.addLayout(buttons)
+        body.addLayout(in_row(self.see, self.open_run))
         self.right = right
         row.addWidget(right, 8)
         self.list.chosen.connect(self._show)

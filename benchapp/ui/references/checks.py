@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QLabel, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.metrology.reference import Reference
 from benchapp.records import check_standard as cs
@@ -15,18 +15,11 @@ from benchapp.records.errors import StoreError
 from benchapp.records.model import ToolRecord, ToolState
 from benchapp.runs.model import RunPlan
 from benchapp.torque.direction import Direction
+from benchapp.ui.choices import ChoiceField, PickField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import (
-    ChoiceField,
-    Form,
-    NumberField,
-    PickField,
-    TextField,
-    label,
-    main_button,
-    plain_button,
-    quiet_button,
-)
+from benchapp.ui.controls import in_row, label, main_button, plain_button, quiet_button
+from benchapp.ui.fields import NumberField, TextField
+from benchapp.ui.form import Form
 from benchapp.ui.format import percent, range_text, short, wall_text
 from benchapp.ui.page import scrolled, today
 from benchapp.ui.timechart import Drawn, Mark, TimeChart, Trail, moment_of
@@ -73,12 +66,9 @@ class CheckView(QWidget):
         box.addStretch(1)
         box.addWidget(label("No check standard yet", "heading"))
         box.addWidget(label(FIRST, "soft", wrap=True))
-        row = QHBoxLayout()
         self.choose = main_button("Choose a check standard")
-        row.addWidget(self.choose)
-        row.addStretch(1)
         box.addSpacing(8)
-        box.addLayout(row)
+        box.addLayout(in_row(self.choose))
         box.addStretch(2)
         self.choose.clicked.connect(self.ask_setup)
 
@@ -93,11 +83,6 @@ class CheckView(QWidget):
         self.pull.setToolTip("Begins a run of the check standard on the Bench")
         self.look = plain_button("The custodian looks at it")
         self.change = quiet_button("Change")
-        row = QHBoxLayout()
-        row.addWidget(self.pull)
-        row.addWidget(self.look)
-        row.addStretch(1)
-        row.addWidget(self.change)
         empty = "The first value comes with the first pull."
         self.values = TimeChart(empty, "deviation of the check standard, each value")
         self.averages = TimeChart(f"The moving average begins after {cs.LEAST} values.", "moving average")
@@ -106,7 +91,7 @@ class CheckView(QWidget):
         self.source = label(cs.SOURCE, "soft", wrap=True)
         box.addWidget(self.says)
         box.addWidget(self.agreed)
-        box.addLayout(row)
+        box.addLayout(in_row(self.pull, self.look, right=(self.change,)))
         box.addWidget(label("each value, with its limits", "soft"))
         box.addWidget(self.values, 3)
         box.addWidget(label("moving average: a slow creep shows here first", "soft"))
@@ -138,14 +123,10 @@ class CheckView(QWidget):
         box.addWidget(scrolled(inside), 1)
         self.setting_problem = label("", "problem", wrap=True)
         box.addWidget(self.setting_problem)
-        row = QHBoxLayout()
         self.agree = main_button("Agree on it")
         self.end = plain_button("Do without one")
         back = plain_button("Back")
-        for button in (self.agree, self.end, back):
-            row.addWidget(button)
-        row.addStretch(1)
-        box.addLayout(row)
+        box.addLayout(in_row(self.agree, self.end, back))
         self.agree.clicked.connect(self._agree)
         self.end.clicked.connect(self._end)
         form.submitted.connect(self._agree)
@@ -169,13 +150,9 @@ class CheckView(QWidget):
         box.addWidget(self.look_form)
         self.look_problem = label("", "problem", wrap=True)
         box.addWidget(self.look_problem)
-        row = QHBoxLayout()
         self.looked = main_button("The work may go on")
         back = plain_button("Back, it stays stopped")
-        row.addWidget(self.looked)
-        row.addWidget(back)
-        row.addStretch(1)
-        box.addLayout(row)
+        box.addLayout(in_row(self.looked, back))
         box.addStretch(1)
         self.looked.clicked.connect(self._look_at)
         self.look_form.submitted.connect(self._look_at)

@@ -20,21 +20,10 @@ from PySide6.QtWidgets import (
 from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
 from benchapp.torque.units import NM, from_nm, to_nm
-from benchapp.ui.fields import (
-    ChoiceField,
-    DateField,
-    Form,
-    NumberField,
-    Panel,
-    PickField,
-    TextField,
-    Torque,
-    TorqueField,
-    label,
-    main_button,
-    plain_button,
-    quiet_button,
-)
+from benchapp.ui.choices import ChoiceField, PickField
+from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button, quiet_button
+from benchapp.ui.fields import DateField, NumberField, TextField, Torque, TorqueField
+from benchapp.ui.form import Form
 from benchapp.ui.format import add_months, short
 from benchapp.ui.page import scrolled
 from benchapp.ui.references.model import (
@@ -257,12 +246,8 @@ class CalibrationEditor(QWidget):
         facts.body.addWidget(scrolled(inside), 1)
         columns.addWidget(facts, 9)
         right = Panel(margin=16)
-        head = QHBoxLayout()
-        head.addWidget(label("points, as on the certificate", "soft"))
-        head.addStretch(1)
         self.paste = quiet_button("Paste rows")
-        head.addWidget(self.paste)
-        right.body.addLayout(head)
+        right.body.addLayout(in_row(label("points, as on the certificate", "soft"), right=(self.paste,)))
         self.table = PointTable()
         right.body.addWidget(self.table, 3)
         self.table_problem = label("", "problem", wrap=True)

@@ -11,8 +11,9 @@ from benchapp.metrology.reference import Calibration, Reference
 from benchapp.records.errors import StoreError
 from benchapp.records.references import keep_reference
 from benchapp.torque.units import NM, from_nm
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.fields import ChoiceField, Choices, Panel, label, main_button, plain_button
+from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
 from benchapp.ui.format import due_words, short, significant
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import EmptyNote, Facts, Page, beside, scrolled, today
@@ -95,12 +96,7 @@ class ReferencesPage(Page):
         self.sentence = label("", "problem", wrap=True)
         self.enter = main_button("Enter a calibration")
         self.edit = plain_button("Change")
-        head = QHBoxLayout()
-        head.addWidget(self.number)
-        head.addStretch(1)
-        head.addWidget(self.edit)
-        head.addWidget(self.enter)
-        card.body.addLayout(head)
+        card.body.addLayout(in_row(self.number, right=(self.edit, self.enter)))
         card.body.addWidget(self.state)
         card.body.addWidget(self.sentence)
         self.section = ChoiceField(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QVBoxLayout, QWidget
 
 from benchapp.metrology.reference import Reference
 from benchapp.metrology.reference_drift import ErrorSeries, Outlook, error_series, outlook
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm
-from benchapp.ui.fields import ChoiceField, label, plain_button
+from benchapp.ui.choices import ChoiceField
+from benchapp.ui.controls import in_row, label, plain_button
 from benchapp.ui.format import percent, plural, short, significant
 from benchapp.ui.timechart import SHAPES, Drawn, Mark, TimeChart, Trail, moment_of
 
@@ -28,15 +29,11 @@ class YearsView(QWidget):
         box = QVBoxLayout(self)
         box.setContentsMargins(0, 4, 0, 0)
         box.setSpacing(6)
-        row = QHBoxLayout()
         self.way = ChoiceField(
             "Direction", [(way.value, way.value) for way in Direction], on_change=lambda _key: self._show()
         )
         self.impact = plain_button("What the newest one puts in doubt")
-        row.addWidget(self.way)
-        row.addStretch(1)
-        row.addWidget(self.impact)
-        box.addLayout(row)
+        box.addLayout(in_row(self.way, right=(self.impact,)))
         self.chart = TimeChart(
             "No calibration yet. Enter its certificate; with the second one its error can be followed.",
             "error of the reference over its calibrations",

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QComboBox, QFrame, QLabel, QLineEdit, QPushButton, QSizePolicy, QVBoxLayout, QWidget
 
-from benchapp.ui.fields import Choices
+from benchapp.ui.controls import Choices
 from benchapp.ui.theme import Sizes, font_of_cap
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 from PySide6.QtCore import QStringListModel, Qt
-from PySide6.QtWidgets import QCompleter, QGridLayout, QHBoxLayout, QLineEdit, QWidget
+from PySide6.QtWidgets import QCompleter, QGridLayout, QLineEdit, QWidget
 
 from benchapp.metrology.tool import Tool
 from benchapp.runs.model import RunPlan
@@ -15,6 +15,7 @@ from benchapp.ui import words
 from benchapp.ui.bench.start.card import Card, first_empty
 from benchapp.ui.bench.start.target import TargetBox
 from benchapp.ui.context import AppContext
+from benchapp.ui.controls import in_row
 from benchapp.ui.settings import Settings
 from benchapp.ui.theme import Sizes
 
@@ -76,14 +77,10 @@ class RunCard(Card):
             who.addWidget(field, 1, column)
             who.setColumnStretch(column, share)
         who.setHorizontalSpacing(6)
-        quiet = QHBoxLayout()
-        quiet.addWidget(self.where_from)
-        quiet.addStretch(1)
-        quiet.addWidget(self.to_influences)
         self.column.addLayout(who)
         self.column.addStretch(1)
         self.column.addWidget(self.limit_line)
-        self.column.addLayout(quiet)
+        self.column.addLayout(in_row(self.where_from, right=(self.to_influences,)))
 
     def restyle(self, s: Sizes) -> None:
         """Type and margins."""

@@ -1,0 +1,128 @@
+"""What pages are made of: panels, buttons, labels, rows of them, lists to pick from; one look for all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from PySide6.QtCore import QPointF, QSize, Qt
+from PySide6.QtGui import QColor, QPainter, QPen
+from PySide6.QtWidgets import (
+    QComboBox,
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
+
+from benchapp.ui import theme
+
+
+class Panel(QFrame):
+    """A panel on the ground with an optional heading; put things into `body`."""
+
+    def __init__(self, heading: str = "", parent: QWidget | None = None, *, margin: int = 16) -> None:
+        super().__init__(parent)
+        self.setProperty("kind", "panel")
+        self.body = QVBoxLayout(self)
+        self.body.setContentsMargins(margin, margin - 4, margin, margin - 2)
+        self.body.setSpacing(8)
+        if heading:
+            label = QLabel(heading)
+            label.setProperty("kind", "soft")
+            self.body.addWidget(label)
+
+
+def main_button(text: str) -> QPushButton:
+    """Return the button for the one thing to do."""
+    button = QPushButton(text)
+    button.setProperty("kind", "main")
+    button.setAutoDefault(False)
+    return button
+
+
+def quiet_button(text: str) -> QPushButton:
+    """Return a button without a frame."""
+    button = QPushButton(text)
+    button.setProperty("kind", "quiet")
+    button.setAutoDefault(False)
+    return button
+
+
+def plain_button(text: str) -> QPushButton:
+    """Return an ordinary button."""
+    button = QPushButton(text)
+    button.setAutoDefault(False)
+    return button
+
+
+def label(text: str = "", kind: str = "", *, wrap: bool = False) -> QLabel:
+    """Return a label of a kind: "title", "heading", "soft", "problem" or plain."""
+    widget = QLabel(text)
+    widget.setIndent(0)  # one with padding by the style sheet would be moved in by half a letter
+    if kind:
+        widget.setProperty("kind", kind)
+    widget.setWordWrap(wrap)
+    return widget
+
+
+def in_row(*left: QWidget, right: Sequence[QWidget] = ()) -> QHBoxLayout:
+    """Return a row that begins with some widgets and ends with others; the room that is left lies between them."""
+    row = QHBoxLayout()
+    for widget in left:
+        row.addWidget(widget)
+    row.addStretch(1)
+    for widget in right:
+        row.addWidget(widget)
+    return row
+
+
+class Choices(QComboBox):
+    """A list to pick one from; the wheel changes it only while it has the keyboard."""
+
+    def __init__(self, texts: Sequence[str] = (), parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.addItems(list(texts))
+        self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self.setSizePolicy(QSizePolicy.Policy.Maximum, QSizePolicy.Policy.Fixed)
+
+    def narrow(self, n_characters: int) -> None:
+        """No wider than so many characters, however long the words to pick from; it grows with the type."""
+        self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+        self.setMinimumContentsLength(n_characters)
+
+    def minimumSizeHint(self) -> QSize:
+        """What is picked is always to be read."""
+        return self.sizeHint()
+
+    def showPopup(self) -> None:
+        """Open the list as high as its rows are: Qt forgets the frame, and half a row lay under a scroller."""
+        super().showPopup()
+        view, popup = self.view(), self.view().window()
+        rows = sum(view.sizeHintForRow(row) for row in range(min(self.count(), self.maxVisibleItems())))
+        wanted = popup.height() + rows - view.viewport().height()
+        room = self.screen().availableGeometry().bottom() - popup.y()
+        if popup.height() < wanted <= room:
+            popup.resize(popup.width(), wanted)
+
+    def paintEvent(self, event: Any) -> None:
+        """Draw the box, and an arrow that says there is more to pick from."""
+        super().paintEvent(event)
+        c = theme.palette()
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        painter.setPen(QPen(QColor(c.ink if self.isEnabled() else c.soft), 1.6))
+        x, y = self.width() - 17.0, self.height() / 2 - 2
+        painter.drawPolyline([QPointF(x - 4, y), QPointF(x, y + 4), QPointF(x + 4, y)])
+        painter.end()
+
+    def wheelEvent(self, event: Any) -> None:
+        """Change only what has the keyboard: a page that scrolls under the pointer changes nothing."""
+        if self.hasFocus():
+            super().wheelEvent(event)
+        else:
+            event.ignore()
