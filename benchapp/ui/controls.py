@@ -59,6 +59,16 @@ def plain_button(text: str) -> QPushButton:
     return button
 
 
+def strip_button(strip: QWidget, text: str, tip: str) -> QPushButton:
+    """Return a button for a strip along the window, as high as that; the keyboard stays where it is."""
+    button = QPushButton(text, strip)
+    button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+    button.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
+    button.setToolTip(tip)
+    button.setAccessibleName(tip)
+    return button
+
+
 def label(text: str = "", kind: str = "", *, wrap: bool = False) -> QLabel:
     """Return a label of a kind: "title", "heading", "soft", "problem" or plain."""
     widget = QLabel(text)
@@ -89,6 +99,15 @@ class Choices(QComboBox):
         self.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToContents)
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Maximum, QSizePolicy.Policy.Fixed)
+
+    def offer(self, texts: Sequence[str]) -> None:
+        """Offer these from now on; what is picked stays picked where it is among them, and nobody is told."""
+        here = self.currentText()
+        self.blockSignals(True)
+        self.clear()
+        self.addItems(list(texts))
+        self.setCurrentIndex(max(0, self.findText(here)))
+        self.blockSignals(False)
 
     def narrow(self, n_characters: int) -> None:
         """No wider than so many characters, however long the words to pick from; it grows with the type."""

@@ -8,13 +8,14 @@ from __future__ import annotations
 from functools import partial
 from typing import Final
 
-from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QHBoxLayout, QMenu, QPushButton, QSizePolicy, QWidget
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QHBoxLayout, QMenu, QWidget
 
 from benchapp.session.port import ReplayAct
 from benchapp.session.view import ReplayView
 from benchapp.ui import theme
 from benchapp.ui.context import AppContext
+from benchapp.ui.controls import strip_button
 from benchapp.ui.theme import Sizes, font_of_cap
 
 SPEEDS: Final = (0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
@@ -32,12 +33,13 @@ class ReplayBar(QWidget):
         row = QHBoxLayout(self)
         row.setContentsMargins(0, 0, 0, 0)
         row.setSpacing(4)
-        self.pause = self._button("pause", "Hold the recording still, or let it go on")
-        self.step = self._button("step", "A little further, then still again")
-        self.speed = self._button("1 × ▾", "How fast it runs")
-        self.again = self._button("again", "From its beginning")
-        self.back = self._button("back to the port", "Close the recording and open the port that was open before")
-        self.run = self._button(
+        self.pause = strip_button(self, "pause", "Hold the recording still, or let it go on")
+        self.step = strip_button(self, "step", "A little further, then still again")
+        self.speed = strip_button(self, "1 × ▾", "How fast it runs")
+        self.again = strip_button(self, "again", "From its beginning")
+        self.back = strip_button(self, "back to the port", "Close the recording and open the port that was open before")
+        self.run = strip_button(
+            self,
             "take a run" if context.is_demo else "take a run …",
             "Choose a tool and a procedure: the pulls of the recording count for it"
             + ("" if context.is_demo else ". In the demonstration and its own records; a second window opens"),
@@ -52,14 +54,6 @@ class ReplayBar(QWidget):
         self.run.clicked.connect(self._take_run)
         self.back.clicked.connect(partial(self._steer, ReplayAct.BACK))
         self.hide()
-
-    def _button(self, text: str, tip: str) -> QPushButton:
-        button = QPushButton(text, self)
-        button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        button.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
-        button.setToolTip(tip)
-        button.setAccessibleName(tip)
-        return button
 
     def show_replay(self, replay: ReplayView | None) -> None:
         """Mirror the view; None hides the bar."""

@@ -206,19 +206,11 @@ class TimeChart(QWidget):
 
     def _draw_grid(self, painter: QPainter, area: QRectF, scales: tuple[float, float, float, float]) -> None:
         c = theme.palette()
-        metrics = QFontMetricsF(self.font())
-        places, decimals = ticks(scales[2], scales[3], max(3, int(area.height() / (metrics.height() * 2.2))))
+        pitch = QFontMetricsF(self.font()).height() * 2.2
+        places, decimals = ticks(scales[2], scales[3], max(3, int(area.height() / pitch)))
         for value in places:
             y = self._place(area, scales[0], value, scales).y()
-            painter.setPen(QPen(QColor(c.rail if abs(value) < 1e-12 else c.line), 1))
-            painter.drawLine(QPointF(area.left(), y), QPointF(area.right(), y))
-            painter.setPen(QColor(c.soft))
-            text = f"{value:+.{decimals}f} %" if abs(value) > 1e-12 else "0 %"
-            painter.drawText(
-                QRectF(0, y - metrics.height(), area.left() - 6, 2 * metrics.height()),
-                Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
-                text.replace("-", MINUS),
-            )
+            draw_percent_line(painter, area, y, value, decimals)
         if self.drawn.centre is not None:
             y = self._place(area, scales[0], self.drawn.centre, scales).y()
             painter.setPen(QPen(QColor(c.soft), 1.2, Qt.PenStyle.DotLine))
@@ -385,3 +377,19 @@ def moment_of(iso: str) -> float:
     """Return seconds since 1970 of an ISO 8601 time or day."""
     moment = dt.datetime.fromisoformat(iso)
     return moment.timestamp()
+
+
+def draw_percent_line(painter: QPainter, area: QRectF, y: float, percent: float, decimals: int) -> None:
+    """Draw a line of the grid at `y` and its label to the left of `area`; the one at zero stands out."""
+    c = theme.palette()
+    height = QFontMetricsF(painter.font()).height()
+    is_zero = abs(percent) < 1e-12
+    painter.setPen(QPen(QColor(c.rail if is_zero else c.line), 1))
+    painter.drawLine(QPointF(area.left(), y), QPointF(area.right(), y))
+    painter.setPen(QColor(c.soft))
+    text = "0 %" if is_zero else f"{percent:+.{decimals}f} %".replace("-", MINUS)
+    painter.drawText(
+        QRectF(0, y - height, area.left() - 6, 2 * height),
+        Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
+        text,
+    )

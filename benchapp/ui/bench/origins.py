@@ -18,8 +18,7 @@ from benchapp.runs.standing import convention_of
 from benchapp.session.view import VerdictView
 from benchapp.ui import theme, words
 from benchapp.ui.controls import Panel, label, plain_button
-from benchapp.ui.listing import Column, Listing
-from benchapp.ui.logbook.judged import JudgedPanel
+from benchapp.ui.logbook.judged import JudgedPanel, figure_listing
 from benchapp.ui.logbook.model import CheckpointLine, FigureLine, figure_lines
 from benchapp.ui.page import page_style
 from benchapp.ui.theme import Sizes
@@ -146,16 +145,7 @@ class OriginsSheet(QWidget):
         self.stack.addWidget(self.judged)
         of_procedure = Panel(margin=14)
         self.about = label("", "soft", wrap=True)
-        self.figures = Listing(
-            [
-                Column("Figure", lambda f: f.name, width=1.6),
-                Column("Value", lambda f: f.value, width=1.4, strong=True),
-                Column("Where it comes from", lambda f: f.source, width=2.2),
-                Column("How sure that is", lambda f: f.mark, width=1.3),
-            ],
-            sortable=False,
-            name="figures of the procedure",
-        )
+        self.figures = figure_listing(1.6, 1.4, 2.2, 1.3)
         of_procedure.body.addWidget(self.about)
         of_procedure.body.addWidget(self.figures, 1)
         self.stack.addWidget(of_procedure)

@@ -160,3 +160,17 @@ class JudgedPanel(Panel):
 
 def _share(line: OriginLine) -> str:
     return "" if line.share is None else share_text(line.share)
+
+
+def figure_listing(name: float, value: float, source: float, mark: float) -> Listing:
+    """Return the listing of a procedure's figures (`FigureLine`) with columns of these shares of the width."""
+    return Listing(
+        [
+            Column("Figure", lambda f: f.name, width=name),
+            Column("Value", lambda f: f.value, width=value, strong=True),
+            Column("Where it comes from", lambda f: f.source, width=source),
+            Column("How sure that is", lambda f: f.mark, width=mark),
+        ],
+        sortable=False,
+        name="figures of the procedure",
+    )

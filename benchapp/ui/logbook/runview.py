@@ -17,7 +17,7 @@ from benchapp.ui.curves.panel import CurvePanel
 from benchapp.ui.curves.picture import Corridor
 from benchapp.ui.format import significant, wall_text
 from benchapp.ui.listing import Column, Listing
-from benchapp.ui.logbook.judged import JudgedPanel
+from benchapp.ui.logbook.judged import JudgedPanel, figure_listing
 from benchapp.ui.logbook.model import (
     CheckpointLine,
     advice,
@@ -146,16 +146,7 @@ class RunView(QWidget):
         self.figures_head = label("", "soft", wrap=True)
         self.figures_head.setContentsMargins(16, 12, 16, 6)
         panel.body.addWidget(self.figures_head)
-        self.figures = Listing(
-            [
-                Column("Figure", lambda f: f.name, width=1.7),
-                Column("Value", lambda f: f.value, width=1.1, strong=True),
-                Column("Where it comes from", lambda f: f.source, width=1.9),
-                Column("How sure that is", lambda f: f.mark, width=1.4),
-            ],
-            sortable=False,
-            name="figures of the procedure",
-        )
+        self.figures = figure_listing(1.7, 1.1, 1.9, 1.4)
         panel.body.addWidget(self.figures, 1)
         self.stack.addWidget(panel)
 

@@ -250,12 +250,7 @@ class DueView(QWidget):
         self._needs.clear()
         self._rows = [DueRow(item, when_of(item, self._day)) for item in items]
         places = sorted({item.place for item in items if item.place}, key=str.casefold)
-        here = self.place.currentText()
-        self.place.blockSignals(True)
-        self.place.clear()
-        self.place.addItems([ANY_PLACE, *places])
-        self.place.setCurrentIndex(max(0, self.place.findText(here)))
-        self.place.blockSignals(False)
+        self.place.offer([ANY_PLACE, *places])
         self.place.setVisible(len(places) > 1)
         self.views.setCurrentWidget(self.main if self._rows else self.empty)
         self.setFocusProxy(self.list if self._rows else self.empty.button)

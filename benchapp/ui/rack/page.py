@@ -208,12 +208,7 @@ class RackPage(Page):
         places = sorted({row.record.place for row in self._rows if row.record.place}, key=str.casefold)
         if [self.place.itemText(i) for i in range(1, self.place.count())] == places:
             return
-        here = self.place.currentText()
-        self.place.blockSignals(True)
-        self.place.clear()
-        self.place.addItems([ANY_PLACE, *places])
-        self.place.setCurrentIndex(max(0, self.place.findText(here)))
-        self.place.blockSignals(False)
+        self.place.offer([ANY_PLACE, *places])
         self.place.setVisible(len(places) > 1)
 
     # ------------------------------------------------------------------------------------------------------------ views
@@ -521,7 +516,7 @@ class RackPage(Page):
             self.editor.form.refuse("number", f"{record.number} is in the rack already; every number stands once.")
             return
         try:
-            store.save_tool(record, who=self.context.operator)
+            store.save_tool(record, who=self.context.operator, tells=True)
         except (StoreError, ValueError) as problem:
             self.editor.problem.setText(str(problem))
             return

@@ -10,8 +10,8 @@ from benchapp.metrology.reference import Calibration
 from benchapp.torque.units import factor_nm
 from benchapp.ui import theme
 from benchapp.ui.curves.overlay import ticks
-from benchapp.ui.format import MINUS
 from benchapp.ui.references.model import ErrorCurve, error_curves
+from benchapp.ui.timechart import draw_percent_line
 
 
 class CalibrationPicture(QWidget):
@@ -75,15 +75,7 @@ class CalibrationPicture(QWidget):
         places, decimals = ticks(-reach, reach, max(5, int(area.height() / (metrics.height() * 1.6))))
         for value in places:
             y = self._place(area, 0, value, reach, most).y()
-            painter.setPen(QPen(QColor(c.rail if value == 0 else c.line), 1))
-            painter.drawLine(QPointF(area.left(), y), QPointF(area.right(), y))
-            painter.setPen(QColor(c.soft))
-            text = f"{value:+.{decimals}f} %" if abs(value) > 1e-12 else "0 %"
-            painter.drawText(
-                QRectF(0, y - metrics.height(), area.left() - 6, 2 * metrics.height()),
-                Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter,
-                text.replace("-", MINUS),
-            )
+            draw_percent_line(painter, area, y, value, decimals)
         factor = factor_nm(self.unit)
         places, decimals = ticks(0, most / factor, max(2, int(area.width() / 90)))
         for value in places:

@@ -9,13 +9,14 @@ from typing import Any, Final
 
 from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QAction
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QPushButton, QSizePolicy, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QPushButton, QWidget
 
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.runs.model import RunState
 from benchapp.torque.direction import Direction
 from benchapp.ui import theme, words
 from benchapp.ui.context import AppContext
+from benchapp.ui.controls import strip_button
 from benchapp.ui.simulation.control import ControlChannel
 from benchapp.ui.theme import Sizes, font_of_cap
 
@@ -67,13 +68,13 @@ class HandPanel(QWidget):
         row.setContentsMargins(0, 0, 0, 0)
         row.setSpacing(4)
         self.name = QLabel("hand", self)
-        self.hold = self._button("hold  [P]", "Hold to pull, let go to ease off (key P does the same)")
-        self.pull = self._button("pull ▾", "One pull by itself, in a manner")
-        self.less = self._button("−", "The tool lets go lower")
+        self.hold = strip_button(self, "hold  [P]", "Hold to pull, let go to ease off (key P does the same)")
+        self.pull = strip_button(self, "pull ▾", "One pull by itself, in a manner")
+        self.less = strip_button(self, "−", "The tool lets go lower")
         self.error = QLabel("", self)
         self.error.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self.more = self._button("+", "The tool lets go higher")
-        self.fault = self._button("fault ▾", "Something goes wrong on the line")
+        self.more = strip_button(self, "+", "The tool lets go higher")
+        self.fault = strip_button(self, "fault ▾", "Something goes wrong on the line")
         for widget in (self.name, self.hold, self.pull, self.less, self.error, self.more, self.fault):
             row.addWidget(widget)
         self.hold.pressed.connect(self._down)
@@ -96,14 +97,6 @@ class HandPanel(QWidget):
         self._connected(False)
         self._show_error()
         self.channel.open()
-
-    def _button(self, text: str, tip: str) -> QPushButton:
-        button = QPushButton(text, self)
-        button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        button.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
-        button.setToolTip(tip)
-        button.setAccessibleName(tip)
-        return button
 
     # ------------------------------------------------------------------------------------------------------------- hand
 
