@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -14,28 +16,39 @@ from benchapp.records import Store, backup
 
 HERE = Path(__file__).parent
 
-WRITER = """
+WRITERS = """
 import dataclasses, os, sys
 sys.path.insert(0, {tests!r})
 from conftest import *
-store = Store.open({path!r}, demo=False)
-index = len(store.runs(limit=10**6))
-run = store.open_run()
-while True:
-    if run is None:
-        run = make_run(f"run-{{index}}")
-        index += 1
-        store.begin_run(run)
-    while len(run.pulls) < 10:
-        number = len(run.pulls) + 1
-        pull = make_pull(number, None if number == 1 else (number - 2) // 3, 8.0)
-        run = dataclasses.replace(run, pulls=(*run.pulls, pull))
-        store.store_pull(run, pull, make_trace(150, seed=number))
-        os.write(1, f"{{run.run_id}} {{number}}\\n".encode())
-    run = dataclasses.replace(run, state=RunState.VERDICT)
-    seal = store.seal(run)
-    os.write(1, f"{{run.run_id}} sealed {{seal.head}}\\n".encode())
-    run = None
+
+def write(path):
+    store = Store.open(path, demo=False)
+    index = len(store.runs(limit=10**6))
+    run = store.open_run()
+    while True:
+        if run is None:
+            run = make_run(f"run-{{index}}")
+            index += 1
+            store.begin_run(run)
+        while len(run.pulls) < 10:
+            number = len(run.pulls) + 1
+            pull = make_pull(number, None if number == 1 else (number - 2) // 3, 8.0)
+            run = dataclasses.replace(run, pulls=(*run.pulls, pull))
+            store.store_pull(run, pull, make_trace(150, seed=number))
+            os.write(1, f"{{run.run_id}} {{number}}\\n".encode())
+        run = dataclasses.replace(run, state=RunState.VERDICT)
+        seal = store.seal(run)
+        os.write(1, f"{{run.run_id}} sealed {{seal.head}}\\n".encode())
+        run = None
+
+for pipe in sys.stdin:  # a writer for each line, a process of its own that only had its modules loaded before
+    child = os.fork()
+    if child == 0:
+        os.dup2(os.open(pipe.rstrip("\\n"), os.O_WRONLY), 1)
+        write({path!r})
+    os.write(1, f"{{child}}\\n".encode())
+    os.waitpid(child, 0)
+    os.write(1, b"gone\\n")
 """
 
 
@@ -47,24 +60,38 @@ def kill_at_random_moments(path: Path, n: int, seed: int) -> int:
     """
     rng = random.Random(seed)
     acknowledged: list[str] = []
-    said = path.with_name("writer-said.txt")
-    code = WRITER.format(tests=str(HERE), path=str(path))
-    for moment in range(n):
-        wanted = rng.randrange(1, 12)
-        with said.open("wb") as stderr:
-            child = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=stderr)
-        assert child.stdout is not None
-        lines: list[str] = []
-        while len(lines) < wanted and (line := child.stdout.readline()):
-            lines.append(line.decode())
-        time.sleep(rng.random() * 0.004)  # not a wait for something: the random moment itself
-        child.kill()
-        lines += [line.decode() for line in child.stdout if line.endswith(b"\n")]
-        child.stdout.close()
-        child.wait()
-        assert lines, f"seed {seed}, moment {moment}: the writer did not start: {said.read_text(errors='replace')}"
-        acknowledged += [line.strip() for line in lines]
-        _all_there(path, acknowledged[-60:], f"seed {seed}, moment {moment}")
+    said, pipe = path.with_name("writer-said.txt"), path.with_name("writer")
+    os.mkfifo(pipe)
+    code = WRITERS.format(tests=str(HERE), path=str(path))
+    with (
+        said.open("wb") as stderr,
+        subprocess.Popen(
+            [sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=stderr
+        ) as writers,
+    ):
+        assert writers.stdin is not None
+        assert writers.stdout is not None
+        for moment in range(n):
+            wanted = rng.randrange(1, 12)
+            where = f"seed {seed}, moment {moment}"
+            writers.stdin.write(f"{pipe}\n".encode())
+            writers.stdin.flush()
+            child = writers.stdout.readline()
+            assert child, f"{where}: no writer: {said.read_text(errors='replace')}"
+            lines: list[str] = []
+            with pipe.open("rb") as written:
+                try:
+                    while len(lines) < wanted and (line := written.readline()):
+                        lines.append(line.decode())
+                    time.sleep(rng.random() * 0.004)  # not a wait for something: the random moment itself
+                finally:
+                    with contextlib.suppress(ProcessLookupError):  # it ended by itself: its lines tell
+                        os.kill(int(child), signal.SIGKILL)
+                lines += [line.decode() for line in written if line.endswith(b"\n")]
+            assert writers.stdout.readline() == b"gone\n"
+            assert lines, f"{where}: the writer did not write: {said.read_text(errors='replace')}"
+            acknowledged += [line.strip() for line in lines]
+            _all_there(path, acknowledged[-60:], where)
     _all_there(path, acknowledged, f"seed {seed}, at the end")
     assert backup.problem_of(path) == ""
     return len(acknowledged)
