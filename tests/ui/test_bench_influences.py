@@ -62,24 +62,24 @@ class Desk:
     def open(self):
         self.start.run_card.to_influences.click()
         self.panel = self.start.influences
-        self.panel.timer.stop()
+        self.panel.board.timer.stop()
         self.window.bench.tick()
         return self.panel
 
     def key(self, key) -> None:
         press(self.window.focusWidget() or self.window, key)
-        self.panel.timer.stop()
+        self.panel.board.timer.stop()
 
     def pull(self, torque: float, **more) -> None:
         self.port.closed.append(drawn(torque, **more))
-        self.panel.tick()
+        self.panel.board.tick()
         self.window.bench.tick()
 
     def zero(self) -> None:
         self.key(Qt.Key.Key_PageDown)
-        self.panel.tick()
+        self.panel.board.tick()
         self.port.show(replace(self.port.shown, is_zeroing=False))
-        self.panel.tick()
+        self.panel.board.tick()
 
     @property
     def instruction(self) -> str:
@@ -103,7 +103,7 @@ def test_a_series_goes_by_one_key_and_its_result_is_used_by_the_next_run(desk) -
     assert desk.instruction == "What handling adds to OCF-014"
     assert "w_rep, w_od, w_int, w_l" in desk.window.bench.headline.detail
     panel.rows["w_rep"].measure.click()
-    panel.timer.stop()
+    panel.board.timer.stop()
     assert desk.port.aim.target_nm == 20.0
     assert desk.port.aim.time_window_s == (0.5, 4.0)  # of the procedure chosen: ISO 6789:2003, second-hand
     assert desk.instruction == "Tool off, hands off"
@@ -213,9 +213,9 @@ def test_another_page_ends_the_pulls_and_coming_back_begins_at_zero(desk) -> Non
     desk.window.bench.hide()
     assert desk.port.aim is None
     desk.window.bench.show()
-    panel.timer.stop()
+    panel.board.timer.stop()
     assert desk.port.aim is not None
-    panel.tick()
+    panel.board.tick()
     assert desk.instruction == "Tool off, hands off"
 
 

@@ -12,7 +12,8 @@ from PySide6.QtTest import QTest
 
 from benchapp.records import influences
 from benchapp.session.view import Phase
-from benchapp.ui.bench.influences import CHANGE, DONE, PULL, ZERO, InfluencePanel
+from benchapp.ui.bench.influences import InfluencePanel
+from benchapp.ui.bench.seriesboard import CHANGE, DONE, PULL, ZERO
 from benchapp.ui.bench.start import StartPanel
 
 TOOL = "OCF-005"
