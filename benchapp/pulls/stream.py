@@ -319,7 +319,10 @@ class PullReader:
         if known - self._at <= self._step or self._step < 9:
             return
         first = self._at // PIECE
-        top, least = (all_of[first : first + _REST_PIECES].copy() for all_of in (extremes.top, extremes.least))
+        top, least = (
+            extremes.top[first : first + _REST_PIECES].copy(),
+            extremes.least[first : first + _REST_PIECES].copy(),
+        )
         begun = self._v[self._at : (first + 1) * PIECE]  # the end of a pull may lie in the same piece
         top[0], least[0] = begun.max(), begun.min()
         threshold, rest = self._resting.threshold, self.rest

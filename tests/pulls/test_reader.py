@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchapp.pulls import Flag, Mode, PullReader, read_pulls
+from benchapp.pulls import Flag, Mode, PullReader, _release, read_pulls
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted
 from benchapp.torque.direction import Direction
 from simulator.collection import stretch
@@ -348,6 +348,14 @@ def test_a_stream_that_announces_gives_the_same_pulls_as_the_whole_trace(item):
     events, noise = in_blocks(item, range(block, len(item.t_s), block))
     assert tuple(event.pull for event in events if isinstance(event, PullClosed)) == report.pulls
     assert noise == report.noise
+
+
+@pytest.mark.parametrize("item", ITEMS, ids=lambda item: f"{item.family}-{item.rate_hz:g}-{item.number}")
+def test_a_long_pull_is_looked_at_in_stretches_and_read_the_same(item, monkeypatch):
+    options = {"mode": Mode(item.mode), "capacity": item.capacity, "target": item.target, "tool_max": item.tool_max}
+    at_once = read_pulls(item.t_s, item.torque, **options)
+    monkeypatch.setattr(_release, "_FEW", 0)
+    assert read_pulls(item.t_s, item.torque, **options) == at_once
 
 
 @pytest.mark.parametrize("seed", range(48))
