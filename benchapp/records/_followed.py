@@ -1,4 +1,4 @@
-"""Rows that are shown and follow from entries of the chain: work list, daily checks, people, own procedures.
+"""Rows that are shown and follow from the chain: work list, daily checks, people, procedures, tools, references.
 
 `take` hears every entry in order and keeps what the tables must say by it; `compare` then holds them against that. An
 entry made before its kind told everything (a work list of an early version names no items) holds only what it tells.
@@ -7,6 +7,7 @@ entry made before its kind told everything (a work list of an early version name
 from __future__ import annotations
 
 import hashlib
+import json
 import sqlite3
 from collections.abc import Callable, Mapping
 from typing import Any, Final
@@ -22,6 +23,12 @@ NO_CUSTODIAN: Final = "custodian no longer"
 PERSON_ADDED: Final = "person added"
 PERSON_CHANGED: Final = "person changed"
 PROCEDURE_KEPT: Final = "procedure kept"
+REFERENCE_ENTERED: Final = "reference entered"
+REFERENCE_CHANGED: Final = "reference changed"
+TOOL_ENTERED: Final = "tool entered"
+TOOL_CHANGED: Final = "tool changed"
+TOLD_OF_TOOL: Final = ("data", "interval_months", "interval_cycles", "first_use")
+"""Columns of a tool that its entries tell; where it lies and who keeps it is nobody's evidence."""
 PASSPHRASES: Final = ("passphrase set", "lost passphrase replaced")
 
 Find = Callable[[str, int, str, str], None]
@@ -47,6 +54,8 @@ class Followed:
         self.custodians: dict[str, tuple[int, bool]] = {}
         self.people: dict[str, tuple[int, str, bool]] = {}  # those the chain tells of: sequence, code, active
         self.procedures: dict[tuple[str, int], tuple[Any, ...]] = {}  # (key, version): the row
+        self.references: dict[str, tuple[int, Any]] = {}  # sequence, data
+        self.tools: dict[str, tuple[int, dict[str, Any]]] = {}  # sequence, columns
         self.setups: dict[str, check_standard.Setup | None] = {}
         self.values: dict[str, tuple[int, tuple[Any, ...]]] = {}
         self.looked: dict[str, tuple[str, str]] = {}
@@ -77,6 +86,10 @@ class Followed:
         elif act == PROCEDURE_KEPT:
             row = (told["data"], who, told["at"], told["why"], sequence)
             self.procedures[told["key"], told["version"]] = row
+        elif act in (REFERENCE_ENTERED, REFERENCE_CHANGED):
+            self.references[subject] = (sequence, told["reference"])
+        elif act in (TOOL_ENTERED, TOOL_CHANGED):
+            self.tools[subject] = (sequence, told)
         elif act in PASSPHRASES:
             self.passphrase = (sequence, told.get("proof"))
         elif subject.startswith(check_standard.subject_of("")):
@@ -106,6 +119,29 @@ class Followed:
         self._compare_people(raw, find)
         self._compare_passphrase(raw, find)
         self._compare_procedures(raw, find)
+        self._compare_references(raw, find)
+        self._compare_tools(raw, find)
+
+    def _compare_references(self, raw: sqlite3.Connection, find: Find) -> None:
+        shown = dict(raw.execute("SELECT number, data FROM refs").fetchall())
+        for number, (sequence, told) in self.references.items():
+            if number not in shown:
+                find("missing", sequence, number, f"the reference {number} is gone")
+            elif other := [name for name in _other_keys(_parsed(shown[number]), told) if name != "calibrations"]:
+                find("column", sequence, number, f"of the reference {', '.join(other)} shows another value than sealed")
+
+    def _compare_tools(self, raw: sqlite3.Connection, find: Find) -> None:
+        rows = raw.execute(f"SELECT number, {', '.join(TOLD_OF_TOOL)} FROM tools")
+        shown = {number: dict(zip(TOLD_OF_TOOL, row, strict=True)) for number, *row in rows}
+        for number, (sequence, told) in self.tools.items():
+            row = shown.get(number)
+            if row is None:
+                find("missing", sequence, number, f"the tool {number} is gone")
+                continue
+            other = _other_keys(_parsed(row.pop("data")), told["data"])
+            other += [name for name, value in row.items() if value != told[name]]
+            if other:
+                find("column", sequence, number, f"of the tool {', '.join(other)} shows another value than sealed")
 
     def _compare_items(self, raw: sqlite3.Connection, find: Find) -> None:
         left = dict(self.items)
@@ -199,6 +235,20 @@ class Followed:
                 find("missing", 0, "custodian", "there is a passphrase, but the chain knows of none")
             elif self.passphrase[1] not in (None, proof_of(_bytes(salt), _bytes(digest))):
                 find("column", self.passphrase[0], "custodian", "the passphrase is not the one that was set last")
+
+
+def _parsed(text: object) -> object:
+    try:
+        return json.loads(str(text))
+    except ValueError:
+        return None
+
+
+def _other_keys(shown: object, told: Any) -> list[str]:
+    """Names under which two tables differ."""
+    if not isinstance(shown, dict) or not isinstance(told, dict):
+        return [] if shown == told else ["all of it"]
+    return sorted(key for key in shown.keys() | told.keys() if shown.get(key) != told.get(key))
 
 
 def _bytes(value: object) -> bytes:

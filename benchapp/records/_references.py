@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from collections.abc import Mapping
 
 import sqlalchemy as sa
 from sqlalchemy.dialects.sqlite import insert as upsert
 
 from benchapp.metrology.reference import Calibration, Reference
 from benchapp.records._base import StoreBase, as_json
-from benchapp.records._followed import MADE_CUSTODIAN, NO_CUSTODIAN, PERSON_ADDED, PERSON_CHANGED
+from benchapp.records._followed import (
+    MADE_CUSTODIAN,
+    NO_CUSTODIAN,
+    PERSON_ADDED,
+    PERSON_CHANGED,
+    REFERENCE_CHANGED,
+    REFERENCE_ENTERED,
+)
 from benchapp.records.canonical import canonical
 from benchapp.records.errors import NotAllowedError
 from benchapp.records.model import EntryKind, Person, Seal
@@ -40,8 +48,16 @@ class ReferencePart(StoreBase):
         """One reference; None when there is none."""
         return next((reference for reference in self.references() if reference.number == number), None)
 
-    def save_reference(self, reference: Reference, *, who: str = "") -> None:
+    def save_reference(
+        self, reference: Reference, *, who: str = "", details: Mapping[str, object] | None = None
+    ) -> None:
         """Add a reference or change its data. Calibrations that are new are added; entered ones never change.
+
+        Args:
+            reference: With all its calibrations.
+            who: Enters it.
+            details: What an entry of the chain is to say beside the data; None: there is no entry but those of the
+                calibrations.
 
         Raises:
             NotAllowedError: A calibration was entered before with other contents, or is left out.
@@ -50,6 +66,9 @@ class ReferencePart(StoreBase):
             raise ValueError("a reference needs a number")
         data = as_json(to_data(dataclasses.replace(reference, calibrations=())))
         with self._db.writing() as connection:
+            is_new = (
+                connection.execute(sa.select(refs.c.number).where(refs.c.number == reference.number)).first() is None
+            )
             connection.execute(
                 upsert(refs)
                 .values(number=reference.number, data=data)
@@ -78,6 +97,10 @@ class ReferencePart(StoreBase):
                     self.path,
                     f"Calibration {', '.join(known)} of {reference.number} would be lost. Nothing was changed.",
                 )
+            if details is not None:
+                act = REFERENCE_ENTERED if is_new else REFERENCE_CHANGED
+                told = {"reference": json.loads(data), **to_data(details)}
+                self._append(EntryKind.ACT, reference.number, who, {"act": act, "details": told})
 
     def add_calibration(self, number: str, calibration: Calibration, *, who: str = "") -> Seal:
         """Add a calibration; it becomes an entry of the chain and, being the newest, is in force.

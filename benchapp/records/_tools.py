@@ -15,6 +15,7 @@ from sqlalchemy.dialects.sqlite import insert as upsert
 from benchapp.metrology.tool import Tool
 from benchapp.records._base import StoreBase, as_json, words_of
 from benchapp.records._database import Hot
+from benchapp.records._followed import TOLD_OF_TOOL, TOOL_CHANGED, TOOL_ENTERED
 from benchapp.records._standing import standing_of
 from benchapp.records.canonical import parse
 from benchapp.records.dates import seconds
@@ -86,8 +87,10 @@ class ToolPart(StoreBase):
                     return _tool_record(row, photo)
         return None
 
-    def save_tool(self, record: ToolRecord, *, who: str = "") -> None:
+    def save_tool(self, record: ToolRecord, *, who: str = "", tells: bool = False) -> None:
         """Add a tool or change its data; its state is changed by `change_state`.
+
+        With `tells` an entry of the chain says what is entered of it and who did; the check holds the row against it.
 
         `cycles`, `last_verified`, `last_outcome` and `due` follow from jobs and runs; what `record` says of them is
         not taken over.
@@ -97,13 +100,32 @@ class ToolPart(StoreBase):
             NotAllowedError: Its photo is too large, or neither JPEG nor PNG.
             ValueError: No number.
         """
-        self.save_tools([record], who=who)
+        self.save_tools([record], who=who, tells=tells)
 
-    def save_tools(self, records: Iterable[ToolRecord], *, who: str = "") -> None:
+    def save_tools(self, records: Iterable[ToolRecord], *, who: str = "", tells: bool = False) -> None:
         """Add or change several in one transaction: all or, when one is refused, none."""
         with self._db.writing() as connection:
             for record in records:
+                before = self._told_of(record.number)
                 self._save_tool(connection, record, who)
+                now = self._told_of(record.number)
+                if now != before and (tells or self._is_told_of(record.number)):
+                    act = TOOL_ENTERED if before is None else TOOL_CHANGED
+                    self._append(EntryKind.ACT, record.number, who, {"act": act, "details": now})
+
+    def _told_of(self, number: str) -> dict[str, Any] | None:
+        """What an entry tells of a tool, as the table has it; None when there is no such tool."""
+        columns = ", ".join(TOLD_OF_TOOL)
+        row = self._db.raw.execute(f"SELECT {columns} FROM tools WHERE number = ?", (number,)).fetchone()
+        if row is None:
+            return None
+        told = dict(zip(TOLD_OF_TOOL, row, strict=True))
+        return {**told, "data": json.loads(told["data"])}
+
+    def _is_told_of(self, number: str) -> bool:
+        """True when the chain tells of this tool already: then it tells of every change."""
+        rows = self._db.raw.execute("SELECT body FROM entries WHERE subject = ? AND kind = ?", (number, EntryKind.ACT))
+        return any(json.loads(body)["content"]["act"] in (TOOL_ENTERED, TOOL_CHANGED) for (body,) in rows)
 
     def _save_tool(self, connection: sa.Connection, record: ToolRecord, who: str) -> None:
         if not record.number.strip():

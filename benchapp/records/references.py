@@ -2,16 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
-from typing import Final
-
 from benchapp.metrology.reference import Reference
 from benchapp.records.people import custodians
 from benchapp.records.store import Store
-from benchapp.runs.codec import to_data
-
-ENTERED: Final = "reference entered"
-CHANGED: Final = "reference changed"
 
 
 def keep_reference(store: Store, reference: Reference, *, who: str) -> None:
@@ -22,9 +15,5 @@ def keep_reference(store: Store, reference: Reference, *, who: str) -> None:
     Raises:
         NotAllowedError: As `Store.save_reference`.
     """
-    act = CHANGED if store.reference(reference.number) is not None else ENTERED
-    store.save_reference(reference, who=who)
-    details: dict[str, object] = {"reference": to_data(dataclasses.replace(reference, calibrations=()))}
-    if not custodians(store):
-        details["custodian"] = "none named yet"
-    store.note_act(act, who=who, subject=reference.number, details=details)
+    nobody_yet = {"custodian": "none named yet"}
+    store.save_reference(reference, who=who, details={} if custodians(store) else nobody_yet)

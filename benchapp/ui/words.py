@@ -294,6 +294,7 @@ def detail(view: BenchView, keys: tuple[str, str], shown_unit: str = "") -> str:
     Args:
         view: What the Bench shows.
         keys: Names of the go-on and the set-aside key.
+        shown_unit: Of the axis; "" that of the tool.
     """
     go, aside = keys
     state, run = view.state, view.run

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import sqlite3
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from benchapp.metrology.reference import Reference
 from benchapp.records import JobEntry, Person, Store, ToolRecord, check_standard, custodian, exchange, impact
+from benchapp.records.canonical import parse
+from benchapp.records.references import keep_reference
 from benchapp.torque.direction import Direction
 
 from .conftest import Clock, furnish, make_tool
@@ -46,6 +51,11 @@ def make_shop(path: Path) -> None:
         check_standard.look_at(store, key, who="custodian", why="a draught from the door")
         store.save_person(Person("fitter 3", is_custodian=True), who="custodian")
         store.save_person(Person("fitter 3"), who="custodian")
+        keep_reference(store, Reference("REF-7", 200.0), who="custodian")
+        told = ToolRecord(make_tool("OCF-077", serial="OCF-077-A"), first_use=dt.date(2026, 3, 1))
+        for months in (None, 6, 12):
+            store.save_tool(replace(told, interval_months=months), who="fitter 3", tells=True)
+        store.save_tool(replace(told, interval_months=12, place="bench"), who="fitter 3")  # nobody's evidence
 
 
 @pytest.fixture
@@ -56,6 +66,15 @@ def shop(shop_file: Path, open_store: Callable[..., Store], path: Path) -> Store
 
 def test_all_of_it_holds_as_it_was_written(shop):
     assert shop.check().findings == ()
+
+
+def test_what_is_entered_of_a_tool_is_told_once_for_each_change_with_who_did_it(shop):
+    acts = [(entry.who, parse(entry.body)["content"]) for entry in shop.entries("OCF-077")]
+    assert [(who, told["act"], told["details"]["interval_months"]) for who, told in acts] == [
+        ("fitter 3", "tool entered", None),
+        ("fitter 3", "tool changed", 6),
+        ("fitter 3", "tool changed", 12),
+    ]
 
 
 FORGED = [
@@ -90,6 +109,18 @@ FORGED = [
     ("DELETE FROM people WHERE name = 'custodian'", "missing", "custodian"),
     ("UPDATE custodian SET digest = zeroblob(32)", "column", "custodian"),
     ("UPDATE custodian SET salt = zeroblob(16)", "column", "custodian"),
+    (
+        "UPDATE refs SET data = replace(data, '\"capacity_nm\":200', '\"capacity_nm\":250') WHERE number = 'REF-7'",
+        "column",
+        "REF-7",
+    ),
+    ("UPDATE refs SET data = '' WHERE number = 'REF-7'", "column", "REF-7"),
+    ("DELETE FROM refs WHERE number = 'REF-7'", "missing", "REF-7"),
+    ("UPDATE tools SET interval_months = 60 WHERE number = 'OCF-077'", "column", "OCF-077"),
+    ("UPDATE tools SET first_use = '2026-01-01' WHERE number = 'OCF-077'", "column", "OCF-077"),
+    ("UPDATE tools SET data = replace(data, 'OCF-077-A', 'OCF-077-B') WHERE number = 'OCF-077'", "column", "OCF-077"),
+    ("DELETE FROM tools WHERE number = 'OCF-077'", "missing", "OCF-077"),
+    ("UPDATE tools SET place = 'elsewhere' WHERE number = 'OCF-077'", "", ""),  # nobody's evidence
     ("UPDATE tools SET last_verified = '2026-03-05' WHERE number = 'OCF-014'", "column", "OCF-014"),
     ("UPDATE tools SET last_outcome = 'within' WHERE number = 'OCF-014'", "column", "OCF-014"),
     ("UPDATE tools SET due = '2031-01-01' WHERE number = 'OCF-014'", "column", "OCF-014"),

@@ -54,8 +54,10 @@ class Shelf:
     def tool(self, number):
         return Record(self.kept[number]) if number in self.kept else None
 
-    def save_tool(self, record, *, who=""):
+    def save_tool(self, record, *, who="", tells=False):
         self.kept[record.tool.number] = record.tool
+        if tells:
+            self.acts.append(("tool entered", record.tool.number, who, ""))
 
     def references(self):
         return list(self.held.values())
@@ -63,8 +65,10 @@ class Shelf:
     def reference(self, number):
         return self.held.get(number)
 
-    def save_reference(self, reference, *, who=""):
+    def save_reference(self, reference, *, who="", details=None):
         self.held[reference.number] = reference
+        if details is not None:
+            self.acts.append(("reference entered", reference.number, who, details.get("custodian", "")))
 
     def n_open_tasks(self):
         return 0
@@ -81,9 +85,6 @@ class Shelf:
         return self.standings.get(reference)
 
     acts: list[tuple] = field(default_factory=list)
-
-    def note_act(self, act, *, who, subject="", details=None):
-        self.acts.append((act, subject, who, (details or {}).get("custodian", "")))
 
     own: list[Procedure] = field(default_factory=list)
 
@@ -180,7 +181,10 @@ def test_from_the_empty_program_to_the_first_pull_in_at_most_eight_inputs(desk, 
     assert list(shelf.kept) == ["OCF-014"]
     assert shelf.held["REF-1"].capacity_nm == 200.0
     # before anybody is custodian, and the records say so
-    assert shelf.acts == [("reference entered", "REF-1", "fitter 2", "none named yet")]
+    assert shelf.acts == [
+        ("tool entered", "OCF-014", "fitter 2", ""),
+        ("reference entered", "REF-1", "fitter 2", "none named yet"),
+    ]
 
 
 def test_a_spot_check_is_proposed_only_while_no_reference_is_calibrated_and_nobody_chose(desk):
