@@ -10,30 +10,21 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from PySide6.QtCore import QEvent, QObject, Qt, QTimer
+from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import (
-    QAction,
     QCloseEvent,
     QIcon,
-    QKeyEvent,
     QKeySequence,
     QResizeEvent,
     QShortcut,
     QShowEvent,
 )
 from PySide6.QtWidgets import (
-    QAbstractSpinBox,
     QApplication,
-    QComboBox,
-    QLineEdit,
     QMainWindow,
-    QMenu,
-    QPlainTextEdit,
     QStackedWidget,
-    QTextEdit,
     QVBoxLayout,
     QWidget,
-    QWidgetAction,
 )
 
 from benchapp.torque.units import SHOWN_UNITS
@@ -41,13 +32,14 @@ from benchapp.ui import theme, words
 from benchapp.ui.awake import KeepAwake
 from benchapp.ui.bench.page import BenchPage
 from benchapp.ui.footbar import FootBar, SourceMark
-from benchapp.ui.keys import ASIDE_KEYS, GO_KEYS, CodeScanned, KeyEvent, KeyPressed, KeySorter, Repeats, shown
+from benchapp.ui.footmenus import FootMenus
 from benchapp.ui.lock import Custody
 from benchapp.ui.overlays import KeyTeacher, Question
 from benchapp.ui.replay import ReplayBar
 from benchapp.ui.settings import Settings
 from benchapp.ui.sounds import Sounds, assets_folder
 from benchapp.ui.theme import Sizes, font_of_cap
+from benchapp.ui.windowkeys import WindowKeys
 from drivers.samples import Source
 
 if TYPE_CHECKING:
@@ -60,7 +52,6 @@ MESSAGE_MS: Final = 9000
 SEAL_MS: Final = 200
 SEAL_LOOKS: Final = 50
 LEAST_SIZE: Final = (680, 380)  # 1366 x 768 at 200 %
-TEXT_FIELDS: Final = (QLineEdit, QTextEdit, QPlainTextEdit, QAbstractSpinBox, QComboBox)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,11 +70,6 @@ class PageSpec:
     build: Callable[[AppContext], QWidget]
     title: str = ""
     has_tab: bool = True
-
-
-def _without_checked(do: Callable[[], object], _checked: bool = False) -> None:
-    """Call `do`; a menu's action says whether it is checked, which these are not asked."""
-    do()
 
 
 class MainWindow(QMainWindow):
@@ -127,9 +113,6 @@ class MainWindow(QMainWindow):
         self.more_actions: list[tuple[str, Callable[[], object]]] = []
         self._waiting: list[tuple[str, str, Sequence[tuple[str, str]], Callable[[str], object]]] = []
         self._asking: tuple[str, str, Sequence[tuple[str, str]], Callable[[str], object]] | None = None
-        self._sorter = KeySorter()
-        self._repeats = Repeats()
-        self._stamp_offset = 1e9
         self._specs = {spec.name: spec for spec in pages}
         self._built: dict[str, QWidget] = {}
         self.setWindowTitle("Kilter")
@@ -166,9 +149,8 @@ class MainWindow(QMainWindow):
             self.foot.add_tab(spec.name, spec.title or words.PAGES.get(spec.name, spec.name.capitalize()), i + 2)
         self.page = "bench"
 
-        self._key_timer = QTimer(self)
-        self._key_timer.setInterval(12)
-        self._key_timer.timeout.connect(self._keys_due)
+        self.keys = WindowKeys(self)
+        self.menus = FootMenus(self)
         self._quiet_timer = QTimer(self)
         self._quiet_timer.setInterval(QUIET_MS)
         self._quiet_timer.timeout.connect(self._look_at_bench)
@@ -180,20 +162,15 @@ class MainWindow(QMainWindow):
         self._label_foot()
         self.restyle()
         self._place_window()
-        app = QApplication.instance()
-        if app is not None:
-            app.installEventFilter(self)
+        self.keys.start()
 
     # ------------------------------------------------------------------------------------------------------- building
 
     def _connect(self) -> None:
         context = self.context
         self.foot.page_chosen.connect(self.show_page)
-        self.foot.unit.clicked.connect(self._unit_menu)
-        self.foot.operator.clicked.connect(self._operator_menu)
         self.foot.sound.clicked.connect(self.toggle_sound)
         self.foot.light.clicked.connect(self.toggle_light)
-        self.foot.more.clicked.connect(self._more_menu)
         context.page_wanted.connect(self._page_wanted)
         context.tool_wanted.connect(self._tool_wanted)
         context.unit_changed.connect(self._unit_changed)
@@ -206,7 +183,6 @@ class MainWindow(QMainWindow):
         self.bench.run_changed.connect(self._run_changed)
         self.bench.source_changed.connect(self._show_source)
         self.question.answered.connect(self._question_answered)
-        self.teacher.learned.connect(self._key_learned)
         for i, name in enumerate(self.foot.tabs):
             self._shortcut(f"Ctrl+{i + 1}", partial(self.show_page, name))
         self._shortcut("F11", self.toggle_full_screen)
@@ -334,54 +310,6 @@ class MainWindow(QMainWindow):
         foot.light.setText("dark" if theme.palette().name == "dark" else "light")
         foot.more.setText("more ▾")
 
-    def _unit_menu(self) -> None:
-        menu = QMenu(self)
-        for unit in SHOWN_UNITS:
-            action = menu.addAction(unit)
-            action.setCheckable(True)
-            action.setChecked(unit == self.context.unit)
-            action.setData(unit)
-        menu.triggered.connect(self._unit_picked)
-        self._pop(menu, self.foot.unit)
-
-    def _unit_picked(self, action: QAction) -> None:
-        self.context.show_unit(str(action.data()))
-
-    def _operator_menu(self) -> None:
-        menu = QMenu(self)
-        for name in self._operators():
-            action = menu.addAction(name)
-            action.setData(name)
-        menu.addSeparator()
-        field = QLineEdit(menu)
-        field.setPlaceholderText("another name, Enter")
-        holder = QWidgetAction(menu)
-        holder.setDefaultWidget(field)
-        menu.addAction(holder)
-
-        def typed() -> None:
-            self.set_operator(field.text())
-            menu.close()
-
-        field.returnPressed.connect(typed)
-        menu.triggered.connect(self._operator_picked)
-        self._pop(menu, self.foot.operator)
-        field.setFocus()
-
-    def _operators(self) -> list[str]:
-        """Who pulled here lately, then the people of the records; who was deactivated is not offered."""
-        names = list(self.settings.get("operators"))
-        store = self.context.store
-        if store is None:
-            return names
-        people = store.people(include_inactive=True)
-        gone = {person.name for person in people if not person.active}
-        return [name for name in dict.fromkeys((*names, *(each.name for each in people))) if name not in gone]
-
-    def _operator_picked(self, action: QAction) -> None:
-        if action.data():
-            self.set_operator(str(action.data()))
-
     def show_curves(self) -> None:
         """Look at the pulls of the run under way, laid over each other."""
         run, store = self.context.bench.view().run, self.context.store
@@ -393,32 +321,6 @@ class MainWindow(QMainWindow):
         dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         dialog.resize(self.size() * 0.92)
         dialog.open()
-
-    def _more_menu(self) -> None:
-        menu = QMenu(self)
-        go, aside = self.bench.key_names
-        menu.addAction(f"Teach the key that goes on (now {go}) …").triggered.connect(self._teach_go)
-        menu.addAction(f"Teach the key that sets aside (now {aside}) …").triggered.connect(self._teach_aside)
-        menu.addAction("Keys as delivered").triggered.connect(self._forget_keys)
-        menu.addSeparator()
-        curves = menu.addAction("Curves of the run under way …")
-        curves.setEnabled(self.context.store is not None and bool(getattr(self.context.bench.view().run, "pulls", ())))
-        curves.triggered.connect(self.show_curves)
-        zero = menu.addAction("Take zero now")
-        zero.setEnabled(not self.bench.is_running)
-        zero.triggered.connect(self.context.bench.zero)
-        if self._capture_path:
-            menu.addAction("Stop recording the port").triggered.connect(self.toggle_capture)
-        else:
-            menu.addAction("Record the port's bytes for a fault report").triggered.connect(self.toggle_capture)
-        menu.addSeparator()
-        for text, do in self.more_actions:
-            menu.addAction(text).triggered.connect(partial(_without_checked, do))
-        if self.more_actions:
-            menu.addSeparator()
-        menu.addAction("Full screen  (F11)").triggered.connect(self.toggle_full_screen)
-        menu.addAction("Close Kilter  (Ctrl+Q)").triggered.connect(self.close)
-        self._pop(menu, self.foot.more)
 
     def toggle_capture(self) -> None:
         """Record the raw bytes of the port beside the settings, or stop."""
@@ -439,35 +341,10 @@ class MainWindow(QMainWindow):
         self.context.bench.start_capture(self._capture_path)
         self.show_message("note", f"Every byte of the port goes to {self._capture_path}")
 
-    def _pop(self, menu: QMenu, under: QWidget) -> None:
-        menu.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        menu.adjustSize()
-        corner = under.mapToGlobal(under.rect().topRight())
-        corner.setX(corner.x() - menu.sizeHint().width())
-        corner.setY(corner.y() - menu.sizeHint().height())
-        menu.popup(corner)
-
-    def _teach_go(self) -> None:
-        self.teacher.learn("go")
-
-    def _teach_aside(self) -> None:
-        self.teacher.learn("aside")
-
-    def _forget_keys(self) -> None:
-        self.settings.put("go_keys", [])
-        self.settings.put("aside_keys", [])
-        self.bench.restyle()
-
-    def _key_learned(self, which: str, name: str) -> None:
-        builtin = GO_KEYS if which == "go" else ASIDE_KEYS
-        other = "aside_keys" if which == "go" else "go_keys"
-        mine = [name, *(k for k in (self.settings.get(f"{which}_keys") or builtin) if k != name)]
-        self.settings.put(f"{which}_keys", mine)
-        rest = [k for k in (self.settings.get(other) or (ASIDE_KEYS if which == "go" else GO_KEYS)) if k != name]
-        self.settings.put(other, rest)
-        self.bench.restyle()
-        what = "goes on" if which == "go" else "proposes to set aside"
-        self.show_message("note", f"{shown(name)} {what} from now on.")
+    @property
+    def is_capturing(self) -> bool:
+        """The raw bytes of the port are being recorded."""
+        return bool(self._capture_path)
 
     def show_message(self, kind: str, text: str) -> None:
         """Show one sentence in the foot bar for a while; problems stay until the next one."""
@@ -528,128 +405,9 @@ class MainWindow(QMainWindow):
         for part in (self.question, self.teacher):
             part.setGeometry(left, top, width, height)
 
-    # ----------------------------------------------------------------------------------------------------------- keys
+    # ---------------------------------------------------------------------------------------------------------- codes
 
-    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
-        """Every key press of this window goes through here first."""
-        if event.type() not in (QEvent.Type.KeyPress, QEvent.Type.KeyRelease) or not isinstance(event, QKeyEvent):
-            return False
-        if not isinstance(watched, QWidget) or watched.window() is not self or QApplication.activePopupWidget():
-            return False
-        focus = QApplication.focusWidget()
-        if watched is not (focus or self):
-            return False  # Qt offers an unused key to the parents too: once is enough
-        name = QKeySequence(event.key()).toString(QKeySequence.SequenceFormat.PortableText)
-        now = self._stamp(event)
-        repeats = event.isAutoRepeat()
-        if event.type() == QEvent.Type.KeyRelease:
-            self._repeats.release(name, now)
-        elif self._repeats.press(name, now):
-            repeats |= not self._sorter.is_waiting  # a scanner types the same character twice as fast as that
-        if self._hand_key(event):
-            return True
-        return event.type() == QEvent.Type.KeyPress and self._key(event, name, now, repeats=repeats)
-
-    def _hand_key(self, event: QKeyEvent) -> bool:
-        """Key P, held, pulls the simulated tool."""
-        press = getattr(self.hand, "key", None)
-        if event.key() != Qt.Key.Key_P or not callable(press) or event.modifiers() & ~Qt.KeyboardModifier.ShiftModifier:
-            return False
-        if isinstance(QApplication.focusWidget(), TEXT_FIELDS) or self.teacher.isVisible():
-            return False
-        if not event.isAutoRepeat():
-            press(event.type() == QEvent.Type.KeyPress)
-        return True
-
-    def _key(self, event: QKeyEvent, name: str, now: float, *, repeats: bool) -> bool:
-        """Return True when the key was ours."""
-        key = event.key()
-        if key in (Qt.Key.Key_Control, Qt.Key.Key_Shift, Qt.Key.Key_Alt, Qt.Key.Key_Meta, Qt.Key.Key_AltGr):
-            return False
-        if event.modifiers() & (Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier):
-            return False
-        if self.teacher.isVisible():
-            self.teacher.take(name)
-            return True
-        if self.question.isVisible():
-            return repeats or self.question.walk(go=name in self._go_keys(), aside=name in self._aside_keys())
-        focus = QApplication.focusWidget()
-        if isinstance(focus, TEXT_FIELDS):
-            # The field keeps what is typed or scanned; on the Bench a pedal that types nothing still acts.
-            empty = focus is self.bench.entry.field and not self.bench.entry.has_text
-            if self._takes_keys() and (empty or not event.text()) and name in self._bound():
-                return repeats or self._handle([KeyPressed(name)], event)
-            return key == Qt.Key.Key_Escape and self._takes_keys() and self._handle([KeyPressed("Esc")], event)
-        if repeats:
-            return self._takes_keys()
-        events = self._sorter.press(name, event.text(), now)
-        if self._sorter.is_waiting:
-            self._key_timer.start()
-        if self._takes_keys():
-            self._handle(events, event)
-            # Arrows, Tab and function keys that nobody bound stay with Qt.
-            return bool(event.text()) or name in self._bound() or name == "Esc"
-        consumed = False
-        for each in events:
-            if isinstance(each, CodeScanned):
-                self._scanned(each.text)
-                consumed = True
-        return consumed
-
-    def _takes_keys(self) -> bool:
-        return self._keyed() is not None
-
-    def _keyed(self) -> BenchPage | None:
-        """What the two keys act on now: an overload first, else the page shown if it wants them."""
-        if self.bench.is_alarmed:
-            return self.bench
-        page: Any = self._built.get(self.page)
-        return page if getattr(page, "takes_keys", False) else None
-
-    def _go_keys(self) -> list[str]:
-        return list(self.settings.get("go_keys") or GO_KEYS)
-
-    def _aside_keys(self) -> list[str]:
-        return list(self.settings.get("aside_keys") or ASIDE_KEYS)
-
-    def _bound(self) -> set[str]:
-        return {*self._go_keys(), *self._aside_keys()}
-
-    def _stamp(self, event: QKeyEvent) -> float:
-        """Seconds at which the key was pressed: the system's own stamp, since ours is late when the window was busy."""
-        now = time.monotonic()
-        if event.timestamp() == 0:
-            return now
-        stamp = event.timestamp() / 1000.0
-        self._stamp_offset = (
-            min(self._stamp_offset, now - stamp) if abs(now - stamp - self._stamp_offset) < 5 else now - stamp
-        )
-        return stamp + self._stamp_offset
-
-    def _keys_due(self) -> None:
-        events = self._sorter.due(time.monotonic())
-        if not self._sorter.is_waiting:
-            self._key_timer.stop()
-        if self._takes_keys():
-            self._handle(events, None)
-
-    def _handle(self, events: Sequence[KeyEvent], _event: QKeyEvent | None) -> bool:
-        go, aside = self._go_keys(), self._aside_keys()
-        for each in events:
-            page = self._keyed()
-            if isinstance(each, CodeScanned):
-                self._scanned(each.text)
-            elif page is None:
-                continue
-            elif each.name in go:
-                page.act("go")
-            elif each.name in aside:
-                page.act("aside")
-            elif each.name == "Esc":
-                page.act("leave")
-        return bool(events)
-
-    def _scanned(self, code: str) -> None:
+    def take_code(self, code: str) -> None:
         """A code was scanned: on the Bench its tool is put up, elsewhere the Rack opens it; a badge says who pulls.
 
         A page that takes scans itself (`take_scan(code) -> bool`) is asked first.
@@ -680,6 +438,13 @@ class MainWindow(QMainWindow):
             self.context.tool_wanted.emit(number)
         else:
             self.context.page_wanted.emit("rack", number)
+
+    def keyed(self) -> BenchPage | None:
+        """What the two keys act on now: an overload first, else the page shown if it wants them."""
+        if self.bench.is_alarmed:
+            return self.bench
+        page: Any = self._built.get(self.page)
+        return page if getattr(page, "takes_keys", False) else None
 
     # ------------------------------------------------------------------------------------------------------- run, end
 
@@ -789,11 +554,9 @@ class MainWindow(QMainWindow):
 
     def stop(self) -> None:
         """Stop timers, pages, sounds and the inhibition of sleep; may be called again."""
-        app = QApplication.instance()
-        if app is not None:
-            app.removeEventFilter(self)
+        self.keys.stop()
         self.custody.stop()
-        for timer in (self._key_timer, self._quiet_timer, self._message_timer, self._seal_timer):
+        for timer in (self._quiet_timer, self._message_timer, self._seal_timer):
             timer.stop()
         for page in (*self._built.values(), self.hand):
             stop = getattr(page, "stop", None)

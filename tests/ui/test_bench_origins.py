@@ -58,7 +58,7 @@ def at_verdict(window, scene: str = "verdict-doubt"):
 
 def press(window, key) -> None:
     QTest.keyClick(window.bench, key)
-    while window._sorter.is_waiting:  # a letter may be the first of a scanned code: it is held back for a moment
+    while window.keys.is_waiting:  # a letter may be the first of a scanned code: it is held back for a moment
         QTest.qWait(5)
 
 

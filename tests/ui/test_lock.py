@@ -288,7 +288,7 @@ def test_people_are_added_with_a_scanned_badge_and_a_scan_says_who_pulls(kept):
     page = page_of(kept)
     page.ask_new()
     page.form.fields["name"].put("fitter 4")
-    kept.window._scanned("P4")
+    kept.window.take_code("P4")
     assert page.form.fields["code"].text() == "P4"
     QTest.mouseClick(page.keep, Qt.MouseButton.LeftButton)
     assert "to add fitter 4" in shown(kept.dialog)
@@ -296,7 +296,7 @@ def test_people_are_added_with_a_scanned_badge_and_a_scan_says_who_pulls(kept):
     assert kept.store.person("P4") == Person("fitter 4", code="P4")
     assert kept.acts()[-1] == "person added"
     kept.window.show_page("bench")
-    kept.window._scanned("P4")
+    kept.window.take_code("P4")
     assert kept.context.operator == "fitter 4"
     assert kept.store.check().holds
 
@@ -311,7 +311,7 @@ def test_custodians_are_made_and_people_deactivated_each_with_an_entry(kept):
     page.open("fitter 3")
     QTest.mouseClick(page.active, Qt.MouseButton.LeftButton)
     assert not kept.store.person("fitter 3").active
-    assert "fitter 3" not in kept.window._operators()
+    assert "fitter 3" not in kept.window.menus.operators()
     assert kept.acts()[-2:] == ["made custodian", "person changed"]
     page.open("fitter 2")
     assert "made custodian by custodian" in " ".join(part.text() for part in page.told.findChildren(QLabel))

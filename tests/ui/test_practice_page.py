@@ -85,7 +85,7 @@ class Trainee:
 
     def key(self, key: Qt.Key = Qt.Key.Key_Space) -> None:
         QTest.keyClick(QApplication.focusWidget() or self.window, key)
-        self.later(self.window._keys_due)
+        self.later(self.window.keys.due)
 
     def later(self, do: Callable[[], object]) -> None:
         from benchapp.ui.keys import HOLD_S

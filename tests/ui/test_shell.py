@@ -96,10 +96,10 @@ def scan(shop, widget, code: str) -> None:
         shop.scanned_s = next(stamps)
         return shop.scanned_s
 
-    shop.window._stamp = stamp
+    shop.window.keys._stamp = stamp
     QTest.keyClicks(widget, code)
     press(shop, Qt.Key.Key_Return)
-    del shop.window._stamp
+    del shop.window.keys._stamp
 
 
 # ------------------------------------------------------------------------------------------------------ keys as such
@@ -188,9 +188,9 @@ def test_a_scanner_may_type_the_same_character_twice_in_a_moment(shop):
 
 def test_a_scanned_label_is_its_tool_and_one_that_was_cut_off_is_refused(shop):
     text = label_text(Label("OCF-014"))
-    shop.window._scanned(text)
+    shop.window.take_code(text)
     assert shop.wanted == ["OCF-014"]
-    shop.window._scanned(text[:-3])
+    shop.window.take_code(text[:-3])
     assert shop.wanted == ["OCF-014"]
     assert "not read whole" in shop.window.foot.message.text()
 
@@ -213,7 +213,7 @@ def test_a_page_that_takes_scans_is_asked_first(shop):
     shop.window.show_page("rack")
     taken = []
     shop.window.stack.currentWidget().take_scan = lambda code: taken.append(code) or True
-    shop.window._scanned("job 12")
+    shop.window.take_code("job 12")
     assert taken == ["job 12"]
     assert shop.wanted == []
 
@@ -239,7 +239,7 @@ def test_code_scanned_during_a_run_changes_nothing_and_says_so(shop, qtbot):
 
 
 def test_keys_of_a_pedal_are_learned_and_kept(shop, qtbot, tmp_path):
-    shop.window._teach_go()
+    shop.window.teacher.learn("go")
     press(shop, Qt.Key.Key_F9)
     assert shop.window.settings.get("go_keys")[0] == "F9"
     assert "F9" in shop.window.bench.key_names[0]
@@ -247,7 +247,7 @@ def test_keys_of_a_pedal_are_learned_and_kept(shop, qtbot, tmp_path):
     press(shop, Qt.Key.Key_F9)
     assert shop.port.asked == [("go_on",)]
     assert json.loads(shop.settings.read_text(encoding="utf-8"))["go_keys"][0] == "F9"
-    shop.window._teach_aside()  # the same key for the other meaning takes it away from the first
+    shop.window.teacher.learn("aside")  # the same key for the other meaning takes it away from the first
     press(shop, Qt.Key.Key_F9)
     press(shop, Qt.Key.Key_F9)
     assert shop.port.asked[-1] == ("set_aside",)
