@@ -129,8 +129,10 @@ def _check(args: argparse.Namespace) -> int:
             print("Not compared with a head kept elsewhere (--against): a cut off or rebuilt chain would not show.")
     else:
         first, *others = result.findings
-        print(f"Does not hold: entry {first.sequence}, {first.subject or 'no subject'}: {first.detail}")
-        print(f"{len(others)} further findings; --json lists them. Keep the file as it is and look in a backup.")
+        places = [f"entry {first.sequence}"] if first.sequence else []
+        print(f"Does not hold: {', '.join([*places, first.subject or 'no subject'])}: {first.detail}")
+        more = f"{len(others)} further finding{'s' if len(others) > 1 else ''}; --json lists them. " if others else ""
+        print(f"{more}Keep the file as it is and look in a backup.")
     return 0 if result.holds else 1
 
 
@@ -182,11 +184,16 @@ def _import(args: argparse.Namespace) -> int:
         data = Path(args.file).read_bytes()
     except OSError as error:
         raise CommandError(f"{args.file} cannot be read: {error.strerror}") from error
-    with _open(args, must_exist=False) as store:
-        try:
+    path = _path(args)
+    is_new = not path.exists()
+    try:
+        with _open(args, must_exist=False) as store:
             head = exchange.from_json(store, data)
-        except (exchange.ImportRefusedError, StoreError) as error:
-            raise CommandError(f"{args.file}: {error}; nothing was imported") from error
+    except (exchange.ImportRefusedError, StoreError) as error:
+        if is_new:  # records that are none would lie there
+            for left in (path, Path(f"{path}-wal"), Path(f"{path}-shm")):
+                left.unlink(missing_ok=True)
+        raise CommandError(f"{args.file}: {error}; nothing was imported") from error
     print(f"imported; head {head or 'none'}")
     return 0
 

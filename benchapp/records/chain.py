@@ -331,7 +331,13 @@ class _Walk:
             if shown is None:
                 self.find("missing", sequence, content["reference"], f"calibration {sealed['certificate']} is gone")
             elif shown != wanted:
-                self.find("column", sequence, content["reference"], f"calibration shows {shown}, sealed {wanted}")
+                names = ("reference", "certificate", "calibrated", "due", "data")
+                other = [
+                    f"{name} shows {is_!r}, sealed {was!r}" if name != "data" else "its points are not as sealed"
+                    for name, is_, was in zip(names, shown, wanted, strict=True)
+                    if is_ != was
+                ]
+                self.find("column", sequence, content["reference"], f"calibration {wanted[1]}: {'; '.join(other)}")
         for sequence, shown in known.items():
             self.find("missing", sequence, shown[0], f"calibration {shown[1]} is in the table but not in the chain")
         for number, state in self.raw.execute("SELECT number, state FROM tools"):

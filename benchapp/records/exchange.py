@@ -177,13 +177,19 @@ def from_json(store: Store, data: bytes) -> str:
                 )
             for each in whole["tools"]:
                 store._refresh_tool(each["tool"]["number"])
-            result = chain.check(raw, against=whole["head"])
+            try:
+                result = chain.check(raw, against=whole["head"])
+            except ValueError as error:
+                raise ImportRefusedError(f"the export's own head cannot be compared with: {error}") from None
             if not result.holds:
                 finding = result.findings[0]
                 if any(each.what != "clock" for each in result.findings):
-                    raise ImportRefusedError(f"entry {finding.sequence} does not hold: {finding.detail}")
-    except (KeyError, TypeError, AttributeError, CodecError, StoreError) as error:
-        raise ImportRefusedError(f"the export cannot be read: {error!r}") from error
+                    at = f"entry {finding.sequence}" if finding.sequence else finding.subject or "the export"
+                    raise ImportRefusedError(f"{at} does not hold: {finding.detail}")
+    except KeyError as error:
+        raise ImportRefusedError(f"the export cannot be read: {error.args[0]!r} is missing in it") from error
+    except (TypeError, AttributeError, CodecError, StoreError) as error:
+        raise ImportRefusedError(f"the export cannot be read: {error}") from error
     return store.head()
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from PySide6.QtCore import QSize, Qt, Signal
+from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
@@ -182,6 +183,17 @@ class TextField(Field):
     def _mark(self, *, wrong: bool) -> None:
         self.edit.setProperty("wrong", "true" if wrong else "false")
         _restyle(self.edit)
+
+
+class ScanField(TextField):
+    """One line that a scanner may type: its Enter goes on to the next field, and does not save the form half filled."""
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Take the Enter that ends a code."""
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            self.focusNextChild()
+            return
+        super().keyPressEvent(event)
 
 
 class NumberField(TextField):

@@ -222,6 +222,27 @@ def test_check_says_holds_or_names_the_first_thing_that_does_not(full, path, cap
     assert "is no head" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(
+    ("turned", "part"),
+    [
+        (lambda whole: whole | {"head": "x"}, "the export's own head cannot be compared with: 'x' is no head"),
+        (lambda whole: {k: v for k, v in whole.items() if k != "tools"}, "'tools' is missing in it"),
+    ],
+)
+def test_an_export_that_is_none_leaves_no_records_behind_and_is_refused_in_one_line(
+    full, capsys, tmp_path, turned, part
+):
+    with (tmp_path / "out.json").open("w", encoding="utf-8") as file:
+        exchange.to_json(full, file)
+    whole = json.loads((tmp_path / "out.json").read_text(encoding="utf-8"))
+    (tmp_path / "bad.json").write_text(json.dumps(turned(whole)), encoding="utf-8")
+    assert main(["records", "--store", str(tmp_path / "new.sqlite"), "import", str(tmp_path / "bad.json")]) == 2
+    said = capsys.readouterr().err
+    assert part in said
+    assert said.count("\n") == 1
+    assert not list(tmp_path.glob("new.sqlite*"))
+
+
 def test_export_and_import_by_command(full, path, capsys, tmp_path):
     head = full.head()
     full.close()

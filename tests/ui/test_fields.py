@@ -12,7 +12,7 @@ from PySide6.QtWidgets import QApplication
 from benchapp.ui import theme
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.controls import Choices
-from benchapp.ui.fields import DateField, FieldError, NumberField, TextField, Torque, TorqueField
+from benchapp.ui.fields import DateField, FieldError, NumberField, ScanField, TextField, Torque, TorqueField
 from benchapp.ui.form import Form
 from benchapp.ui.format import DateTextError, add_months, parse_date
 
@@ -154,3 +154,19 @@ def test_every_row_of_an_open_list_is_seen(qtbot, n_rows):
     assert view.viewport().height() >= sum(view.sizeHintForRow(row) for row in range(n_rows))
     assert view.verticalScrollBar().maximum() == 0
     box.hidePopup()
+
+
+def test_the_enter_that_ends_a_scanned_code_goes_on_and_saves_nothing(qtbot):
+    form = Form()
+    qtbot.addWidget(form)
+    code = form.add("code", ScanField("Its barcode says", required=False))
+    place = form.add("place", TextField("Where it hangs", required=False))
+    saved = []
+    form.submitted.connect(lambda: saved.append(1))
+    form.show()
+    code.edit.setFocus()
+    QTest.keyClicks(code.edit, "9912345")
+    QTest.keyClick(code.edit, Qt.Key.Key_Return)
+    assert (saved, code.text(), form.focusWidget()) == ([], "9912345", place.edit)
+    QTest.keyClick(place.edit, Qt.Key.Key_Return)
+    assert saved == [1]

@@ -15,6 +15,7 @@ from benchapp.metrology.tool import ToolType
 from benchapp.records import Store
 from benchapp.records.model import Person, ToolRecord, ToolState
 from benchapp.records.toollist import ListFileError, match_columns, records_of, table_of_csv
+from benchapp.torque.direction import Direction
 from benchapp.ui.context import AppContext
 from benchapp.ui.rack import page as rack_page
 from benchapp.ui.rack.model import Answers, Show, ToolEntryError, answers_of, dots_of, find, kind_of, rows_of, tool_of
@@ -70,7 +71,10 @@ def test_a_stored_tool_is_shown_by_the_answers_that_made_it():
         Answers("A", True, 100.0, "N·m", 20.0, how="scale"),
         Answers("B", True, 100.0, "N·m", 20.0, how="bending"),
         Answers("C", True, 90.0, "lbf·ft", None, how="fixed"),
-        Answers("D", False, 20.0, "kgf·m", 2.0, how="beam", resolution=0.5, anticlockwise=True, has_memory=True),
+        Answers(
+            "D", False, 20.0, "kgf·m", 2.0, how="beam", resolution=0.5, directions=tuple(Direction), has_memory=True
+        ),
+        Answers("E", True, 20.0, "N·m", 2.0, how="scale", directions=(Direction.ANTICLOCKWISE,)),
         Answers("E", True, 500.0, "cN·m", 100.0, True, "plain"),
     ):
         assert answers_of(tool_of(answers)) == answers

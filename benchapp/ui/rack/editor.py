@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from benchapp.records.model import DEFAULT_INTERVAL_CYCLES, DEFAULT_INTERVAL_MONTHS, ToolRecord
+from benchapp.torque.direction import Direction
 from benchapp.torque.units import NM
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.controls import Panel, label, main_button, plain_button, quiet_button
-from benchapp.ui.fields import DateField, FieldError, NumberField, TextField, TorqueField, read_torque
+from benchapp.ui.fields import DateField, FieldError, NumberField, ScanField, TextField, TorqueField, read_torque
 from benchapp.ui.form import Form
 from benchapp.ui.format import short
 from benchapp.ui.page import scrolled
@@ -33,6 +34,11 @@ HOW_SETTING = [
 ]
 BAR = [("no", "Rigid body"), ("yes", "A bar bends while pulled")]
 HOW_SHOWING = [("dial", "Dial or scale"), ("display", "Figures on a display"), ("beam", "Bending bar")]
+DIRECTIONS: Final = {
+    "one": (Direction.CLOCKWISE,),
+    "both": (Direction.CLOCKWISE, Direction.ANTICLOCKWISE),
+    "other": (Direction.ANTICLOCKWISE,),
+}
 MORE = (
     "lowest",
     "resolution",
@@ -119,7 +125,7 @@ class ToolEditor(QWidget):
         form.add("resolution", TextField("One division or digit", required=False, width=120))
         form.add(
             "directions",
-            ChoiceField("It works", [("one", "Clockwise"), ("both", "Both directions")]),
+            ChoiceField("It works", [("one", "Clockwise"), ("both", "Both directions"), ("other", "Anticlockwise")]),
         )
         form.add("bar", ChoiceField("Inside", BAR))
         form.add(
@@ -147,7 +153,7 @@ class ToolEditor(QWidget):
         form.add("drive", TextField("Drive", required=False, placeholder="1/2 in", width=120))
         form.add(
             "code",
-            TextField(
+            ScanField(
                 "Its barcode says", required=False, hint="Scan it here if it says something else than the number."
             ),
         )
@@ -202,7 +208,7 @@ class ToolEditor(QWidget):
         self.shown.put(answers.how if not answers.lets_go and answers.how else "dial")
         fields["lowest"].put("" if answers.lowest is None else short(answers.lowest))
         fields["resolution"].put("" if answers.resolution is None else short(answers.resolution))
-        fields["directions"].put("both" if answers.anticlockwise else "one")
+        fields["directions"].put(next(key for key, ways in DIRECTIONS.items() if {*ways} == {*answers.directions}))
         fields["memory"].put("yes" if answers.has_memory else "no")
         fields["declared"].put(answers.declared_percent)
         for key in ("maker", "model", "serial", "drive"):
@@ -273,7 +279,7 @@ class ToolEditor(QWidget):
             screwdriver=self.body.value() == "screwdriver",
             how=how,
             resolution=self._torque(entered, "resolution", "One division", unit),
-            anticlockwise=self.form.fields["directions"].value() == "both",
+            directions=DIRECTIONS[str(self.form.fields["directions"].value())],
             has_memory=self.form.fields["memory"].value() == "yes",
             declared_percent=entered.get("declared"),
             maker=entered.get("maker", ""),

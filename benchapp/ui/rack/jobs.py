@@ -22,7 +22,7 @@ from benchapp.ui.page import EmptyNote, Facts, beside
 from benchapp.ui.rack.importing import JobImportView
 
 MOST_SHOWN: Final = 300
-MOST_TOOLS: Final = 100_000
+MOST_TOOLS: Final = 1_000_000
 TYPING_MS: Final = 90
 WANTED: Final = {
     "person": "Scan or type who works",

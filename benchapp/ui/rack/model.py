@@ -194,7 +194,7 @@ class Answers:
         how: Setting tools: "scale", "bending" (a scale, and a bar bends while pulled), "plain" (set on a tester,
             no scale) or "fixed"; indicating tools: "dial", "display", "beam".
         resolution: One division or digit; None without.
-        anticlockwise: It works anticlockwise too.
+        directions: In which it works.
         has_memory: Indicating tools: a follower pointer or memory keeps the value.
         declared_percent: Tighter limit declared by the maker; None.
     """
@@ -207,7 +207,7 @@ class Answers:
     screwdriver: bool = False
     how: str = ""
     resolution: float | None = None
-    anticlockwise: bool = False
+    directions: tuple[Direction, ...] = (Direction.CLOCKWISE,)
     has_memory: bool = False
     declared_percent: float | None = None
     maker: str = ""
@@ -274,7 +274,6 @@ def tool_of(answers: Answers) -> Tool:
         )
     if answers.declared_percent is not None and not 0 < answers.declared_percent <= 20:
         raise ToolEntryError("declared", f"The limit is {short(answers.declared_percent)} %; accepted is 0.1 to 20 %.")
-    directions = (Direction.CLOCKWISE, Direction.ANTICLOCKWISE) if answers.anticlockwise else (Direction.CLOCKWISE,)
     return Tool(
         number=number,
         tool_type=ToolType.SETTING if answers.lets_go else ToolType.INDICATING,
@@ -285,7 +284,7 @@ def tool_of(answers: Answers) -> Tool:
         is_screwdriver=answers.screwdriver,
         resolution=answers.resolution,
         fixed=fixed,
-        directions=directions,
+        directions=answers.directions,
         declared_percent=answers.declared_percent,
         has_memory=answers.has_memory and not answers.lets_go,
         maker=answers.maker,
@@ -318,7 +317,7 @@ def answers_of(tool: Tool) -> Answers:
         tool.is_screwdriver,
         how,
         tool.resolution,
-        len(tool.directions) > 1,
+        tool.directions,
         tool.has_memory,
         tool.declared_percent,
         tool.maker,

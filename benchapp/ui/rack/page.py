@@ -41,7 +41,7 @@ from benchapp.ui.rack.model import (
 from benchapp.ui.rack.photo import PhotoError, PhotoView, shrunk
 from benchapp.ui.rack.switch import TOOLS, VIEW_WORDS, build_view, is_view, offered
 
-MOST_TOOLS = 100_000
+MOST_TOOLS = 1_000_000  # all there are; the search looks through what is listed
 ANY_PLACE = "any place"
 
 

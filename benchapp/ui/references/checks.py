@@ -28,7 +28,7 @@ from drivers.samples import Source
 if TYPE_CHECKING:
     from benchapp.records import Store
 
-MOST_TOOLS: Final = 100_000
+MOST_TOOLS: Final = 1_000_000
 FIRST: Final = (
     "A check standard is one stable tool, kept for this and used for nothing else. Pulled each morning against the "
     "reference, it shows a reference that has moved before anything is judged with it: a value outside its limits "
