@@ -108,6 +108,12 @@ def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monke
     return home
 
 
+@pytest.fixture
+def no_port_of_this_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No port is found: the window opens the only one of a machine by itself, now and then in the middle of a test."""
+    monkeypatch.setattr("drivers.ports.list_ports", list)
+
+
 @pytest.fixture(scope="session")
 def stand() -> ModuleType:
     """The bench that is not there, of the tests of the window, for those in other folders."""
@@ -121,7 +127,9 @@ def stand() -> ModuleType:
 
 
 @pytest.fixture
-def on_a_port(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[Application, int]]:
+def on_a_port(
+    request: pytest.FixtureRequest, tmp_path: Path, no_port_of_this_machine: None
+) -> Iterator[tuple[Application, int]]:
     """The whole program on a pseudo-terminal, its window shown and its records open: (it, where lines are written)."""
     import tty
 

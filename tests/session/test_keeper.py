@@ -23,7 +23,7 @@ class SlowStore:
         self.stored = []
 
     def store_pull(self, run, pull, trace):
-        assert self.let_go.acquire(timeout=10)
+        assert self.let_go.acquire(timeout=60)
         self.stored.append((pull, trace))
 
 

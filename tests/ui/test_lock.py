@@ -358,7 +358,7 @@ def test_the_passphrase_is_changed_with_the_old_one(kept):
     assert custodian.check(kept.store, fresh)
 
 
-def test_the_program_reaches_both_pages_from_its_menu_without_a_tab(qtbot, tmp_path):
+def test_the_program_reaches_both_pages_from_its_menu_without_a_tab(qtbot, tmp_path, no_port_of_this_machine):
     kilter = Application(simulated=False, settings_path=None, store_file=tmp_path / "r.sqlite")
     try:
         assert not {"people", "procedures"} & set(kilter.window.foot.tabs)

@@ -154,6 +154,11 @@ class Technician:
         raise AssertionError(f"not at {until} after {limit} steps; at {self.view.state}")
 
 
+@pytest.fixture(autouse=True)
+def found_ports(no_port_of_this_machine: None) -> None:
+    """A live window finds none."""
+
+
 @pytest.fixture(scope="session")
 def workshop_of(made_once: Callable[[str, Callable[[Path], object]], Path]) -> Callable[[int], Path]:
     """Return what gives the file of a demonstration workshop with so many years of history."""

@@ -108,7 +108,7 @@ class Simulator:
         told = json.loads(self.process.stdout.readline())
         self.url = f"{told['data']}?source=simulated"
         host, port = told["control"].rsplit(":", 1)
-        self._socket = socket.create_connection((host, int(port)), timeout=10.0)
+        self._socket = socket.create_connection((host, int(port)), timeout=60.0)
         self._buffer = b""
         self._number = 0
         self.state: dict[str, Any] = {}

@@ -131,9 +131,6 @@ def test_a_live_window_opens_a_recording_in_the_demonstration_and_stays_as_it_is
     monkeypatch.setattr(
         QProcess, "startDetached", staticmethod(lambda program, given: (bool(started.append((program, given)) or 1), 7))
     )
-    monkeypatch.setattr(
-        "drivers.ports.list_ports", list
-    )  # the only port of a machine is opened by itself, soon or late
     kilter = Application(simulated=False, settings_path=None, store_file=tmp_path / "records.sqlite")
     try:
         kilter.window.show()
