@@ -68,6 +68,7 @@ def pictures(folder: Path, theme: str, width: int, height: int) -> None:
             window.grab().save(str(folder / f"{name}-{theme}.png"))
 
         def key() -> None:
+            wait(lambda: window.bench.look.is_enough)  # what has only just come up takes no answer
             QTest.keyClick(QApplication.focusWidget() or window, Qt.Key.Key_Space)
             QTest.qWait(250)
 
