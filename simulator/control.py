@@ -50,6 +50,8 @@ Torque is in N·m whatever the data line sends; times in seconds since the simul
 `{"do": "offset", "torque": 0.05, "drift": 0.0}`
     Zero offset of the transducer in N·m, and its drift in N·m/s; a zero command on the data line takes the offset
     and the drift so far back to 0.
+`{"do": "transducer", "percent": 1.4}`
+    It shows so many percent more than is applied, as a certificate would state of it. The tool does not know.
 `{"do": "fault", "fault": F}`
     F, with options in brackets: `cut-line` [`count` 1], `garbage` [`seconds` 0.2: unreadable bytes in place of
     lines], `burst` [`seconds` 0.3: lines held back, then sent at once], `stall` [`seconds` 3: nothing is sent, what

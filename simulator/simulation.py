@@ -187,6 +187,7 @@ class Simulation:
             "direction": self._ask_direction,
             "mount": self._ask_mount,
             "offset": self._ask_offset,
+            "transducer": self._ask_transducer,
             "fault": self._ask_fault,
             "quit": self._ask_quit,
         }
@@ -323,6 +324,10 @@ class Simulation:
         torque = self._number(request, "torque", settings.offset_nm, -1e6, 1e6)
         drift = self._number(request, "drift", settings.drift_nm_per_s, -1e6, 1e6)
         settings.offset_nm, settings.drift_nm_per_s = torque, drift
+
+    def _ask_transducer(self, request: Mapping[str, Any]) -> None:
+        settings = self.bench.transducer.settings
+        settings.error_percent = self._number(request, "percent", settings.error_percent, -50.0, 50.0)
 
     def _ask_fault(self, request: Mapping[str, Any]) -> None:
         fault = self._choice(request, "fault", FAULTS)

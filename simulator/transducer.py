@@ -28,6 +28,7 @@ class TransducerSettings:
         hum: Amplitude of mains hum, share of capacity.
         hum_hz: 50 or 60, never exactly.
         resolution_nm: Step of the numbers sent.
+        error_percent: So much more than is applied it shows, as a certificate would state of it.
         offset_nm: Zero error.
         drift_nm_per_s: Of the zero.
         overload: Share of capacity from which the electronics only say "overload".
@@ -41,6 +42,7 @@ class TransducerSettings:
     hum: float = 0.0
     hum_hz: float = 49.98
     resolution_nm: float = 0.01
+    error_percent: float = 0.0
     offset_nm: float = 0.0
     drift_nm_per_s: float = 0.0
     overload: float = 1.2
@@ -75,7 +77,7 @@ class Transducer:
     def sample(self, passed_nm: FloatArray) -> FloatArray:
         """Samples for `passed_nm`, whose length is a multiple of the oversampling; N·m, before quantisation."""
         s = self.settings
-        torque = passed_nm[self._every - 1 :: self._every].copy()
+        torque = passed_nm[self._every - 1 :: self._every] * (1.0 + s.error_percent / 100.0)
         n = len(torque)
         t_s = (self._sent + np.arange(n)) / s.rate_hz
         self._sent += n

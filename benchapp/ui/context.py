@@ -11,6 +11,7 @@ from benchapp.torque.units import NM, SHOWN_UNITS
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from benchapp.metrology.reference import Reference
     from benchapp.metrology.tool import Tool
     from benchapp.records import Store
     from benchapp.records.custodian import Lock
@@ -26,8 +27,8 @@ class AppContext(QObject):
         is_demo: Simulated or replayed data: the demo store, marked on every page.
         operator: Who pulls; empty until chosen.
         lock: The custodian's lock; None until the store is there.
-        practising: (tool, torque it is set to or aimed at in N·m, direction) of a practice; None without one. The
-            simulated hand follows it.
+        practising: (tool, torque it is set to or aimed at in N·m, direction, reference) of a practice; None without
+            one. The simulated hand follows it.
     """
 
     store_ready = Signal()  # `store` is there (it comes after the first paint, SQLAlchemy is slow to import)
@@ -49,7 +50,7 @@ class AppContext(QObject):
         self.is_demo = is_demo
         self.operator = ""
         self.lock: Lock | None = None
-        self.practising: tuple[Tool, float, Direction] | None = None
+        self.practising: tuple[Tool, float, Direction, Reference | None] | None = None
         self._store: Store | None = None
         self._unit = NM
 

@@ -181,6 +181,16 @@ def test_the_zero_command_takes_the_offset_off():
     assert values(simulation.produce(500)).mean() == pytest.approx(0.0, abs=0.01)
 
 
+def test_a_transducer_may_show_more_than_is_applied():
+    peaks = []
+    for percent in (0.0, 1.4):
+        simulation = make_simulation(seed=4, noise=0.0)
+        ask(simulation, do="transducer", percent=percent)
+        ask(simulation, do="pull", manner="steady")
+        peaks.append(values(simulation.produce(6000)).max())
+    assert peaks[1] / peaks[0] == pytest.approx(1.014, rel=2e-3)
+
+
 def test_overload_is_told_in_place_of_a_number():
     simulation = make_simulation(seed=4, capacity_nm=100.0, tool_max_nm=200.0, setting_nm=140.0)
     ask(simulation, do="pull", manner="steady")

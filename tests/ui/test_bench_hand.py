@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -11,6 +12,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtNetwork import QHostAddress, QTcpServer
 from PySide6.QtTest import QTest
 
+from benchapp.metrology.reference import Calibration, CalibrationPoint
 from benchapp.metrology.tool import ToolType
 from benchapp.runs.model import RunState
 from benchapp.torque.direction import Direction
@@ -163,6 +165,23 @@ def test_every_kind_of_tool_has_its_simulated_one():
     assert kind_of(replace(stand.TOOL, is_screwdriver=True)) == "click-screwdriver"
     assert kind_of(dial) == "dial-wrench"
     assert kind_of(replace(dial, tool_class="C")) == "electronic-wrench"
+
+
+def test_the_simulated_transducer_shows_what_the_certificate_of_the_mounted_one_says(table, qtbot):
+    """Or a tool whose true error is 0 would be read wrong by what the correction takes off."""
+    panel, simulator, port = table
+    points = tuple(CalibrationPoint(x, x * 1.014, 0.2) for x in (10.0, 100.0, 200.0))
+    calibration = Calibration(
+        "C-1", "laboratory 1", dt.date(2026, 1, 5), dt.date(2099, 1, 5), 10.0, 200.0, 2.0, points, degree=1
+    )
+    run = stand.run(RunState.SET_TOOL)
+    reference = replace(run.plan.reference, calibrations=(calibration,))
+    port.show(stand.view(RunState.SET_TOOL, run=replace(run, plan=replace(run.plan, reference=reference))))
+    panel.follow()
+    panel.follow()
+    panel.pull_in("steady")  # asked last
+    does = asked(simulator, qtbot, 5)
+    assert [each for each in does if each["do"] == "transducer"] == [{"do": "transducer", "percent": 1.4}]
 
 
 def test_key_p_held_in_the_window_pulls(qtbot):

@@ -112,7 +112,7 @@ class PullBoard(QWidget):
             return
         self.context.bench.start_practice(aim)
         self.context.bench.take_practice_pulls()  # what somebody else left there is not ours
-        self.context.practising = (tool, target_nm, aim.direction)
+        self.context.practising = (tool, target_nm, aim.direction, aim.reference)
         self._lent = (tool, aim)
 
     def stop(self) -> None:

@@ -5,12 +5,14 @@ Nothing here takes the keyboard: the Bench keeps it, and key P, held, pulls.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 
 from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QPushButton, QWidget
 
+from benchapp.metrology.reference import Reference
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.runs.model import RunState
 from benchapp.torque.direction import Direction
@@ -63,6 +65,7 @@ class HandPanel(QWidget):
         self.channel = ControlChannel(address, self)
         self.state: dict[str, Any] = {}
         self._told: dict[str, Any] = {}
+        self._reference_percent = 0.0  # so much too much the transducer shows
         self.error_percent = 0.0
         row = QHBoxLayout(self)
         row.setContentsMargins(0, 0, 0, 0)
@@ -176,15 +179,29 @@ class HandPanel(QWidget):
         self._tell("direction", direction=view.direction.value)
         if view.target_nm is not None:
             self._tell("set", torque=abs(view.target_nm))
+            self._follow_reference(run.plan.reference, view.direction, abs(view.target_nm))
         if view.state in (RunState.ZERO, RunState.FINAL_ZERO):
             self._tell("mount", on=False)
         elif view.state is not RunState.CAUTIONS:
             self._told.pop("mount", None)
 
-    def _follow_practice(self, tool: Tool, target_nm: float, direction: Direction) -> None:
+    def _follow_practice(self, tool: Tool, target_nm: float, direction: Direction, reference: Reference | None) -> None:
         self._tell("tool", kind=kind_of(tool), max=tool.highest_nm)
         self._tell("direction", direction=direction.value)
         self._tell("set", torque=target_nm)
+        self._follow_reference(reference, direction, target_nm)
+
+    def _follow_reference(self, reference: Reference | None, direction: Direction, torque_nm: float) -> None:
+        """The simulated transducer shows what the certificate says of the real one: a right tool is then read right."""
+        from benchapp.metrology.correction import error_percent_at
+
+        calibration = reference.calibration if reference is not None else None
+        percent = 0.0
+        if calibration is not None:
+            percent = round(error_percent_at(replace(calibration, degree=0), direction, torque_nm), 4)
+        if percent != self._reference_percent:
+            self._reference_percent = percent
+            self.channel.ask("transducer", percent=percent)
 
     def _tell(self, do: str, **more: Any) -> None:
         """Ask only for what has changed."""
@@ -204,6 +221,7 @@ class HandPanel(QWidget):
 
     def _connected(self, up: bool) -> None:
         self._told.clear()
+        self._reference_percent = 0.0
         for button in (self.hold, self.pull, self.less, self.more, self.fault):
             button.setEnabled(up)
         self.name.setText("simulated hand" if up else "simulated hand: no simulator answers")
