@@ -38,10 +38,10 @@ BOTH: Final = (Direction.CLOCKWISE, Direction.ANTICLOCKWISE)
 _II, _I = ToolType.SETTING, ToolType.INDICATING
 
 PEOPLE: Final = (
-    Person("custodian", code="P-01", is_custodian=True),
-    Person("fitter 1", code="P-11"),
-    Person("fitter 2", code="P-12"),
-    Person("fitter 3", code="P-13"),
+    Person("custodian", code="B-01", is_custodian=True),
+    Person("fitter 1", code="B-11"),
+    Person("fitter 2", code="B-12"),
+    Person("fitter 3", code="B-13"),
     Person("deck hand", code="P-21", active=False),
 )
 

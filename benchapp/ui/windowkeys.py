@@ -90,6 +90,8 @@ class WindowKeys(QObject):
             return False
         if isinstance(QApplication.focusWidget(), TEXT_FIELDS) or self.window.teacher.isVisible():
             return False
+        if self._sorter.is_waiting and event.type() == QEvent.Type.KeyPress:
+            return False  # in the middle of a code
         if not event.isAutoRepeat():
             press(event.type() == QEvent.Type.KeyPress)
         return True

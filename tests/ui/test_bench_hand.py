@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -199,6 +200,28 @@ def test_key_p_held_in_the_window_pulls(qtbot):
         QTest.qWait(5)
     QTest.keyRelease(window.bench, Qt.Key.Key_P)
     assert asked(simulator, qtbot, 2) == [{"do": "key", "down": True}, {"do": "key", "down": False}]
+    window.close()
+    simulator.close()
+    simulator.client.abort()
+
+
+def test_a_p_in_the_middle_of_a_scanned_code_pulls_nothing(qtbot):
+    simulator = Simulator()
+    port = stand.StandIn()
+    window = MainWindow(AppContext(port, is_demo=True), hand=lambda context: HandPanel(context, simulator.address))
+    window.show()
+    window.bench.timer.stop()
+    qtbot.waitUntil(lambda: window.hand.channel.is_connected, timeout=60_000)
+    window.bench.setFocus()
+    codes = []
+    window.take_code = codes.append
+    stamps = itertools.count(100.0, 0.01)
+    window.keys._stamp = lambda event: next(stamps)
+    QTest.keyClicks(window.bench, "BP-12")
+    QTest.keyClick(window.bench, Qt.Key.Key_Return)
+    assert codes == ["BP-12"]
+    window.hand.pull_in("steady")
+    assert [each["do"] for each in asked(simulator, qtbot, 1)] == ["pull"]
     window.close()
     simulator.close()
     simulator.client.abort()

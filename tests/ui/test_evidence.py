@@ -154,7 +154,7 @@ def test_scans_one_after_another_log_uses_and_count_cycles(shop, store):
     n_before = len(store.all_jobs())
     jobs = view(page, "jobs")
     assert "who works" in jobs.wanted.text()
-    scan(jobs, "P-11")
+    scan(jobs, "B-11")
     assert "job" in jobs.wanted.text()
     scan(jobs, "ramp hinge, north side")
     assert "tools" in jobs.wanted.text()

@@ -161,6 +161,12 @@ def test_release_remark_and_void_are_added_shown_and_printed(page, store):
     actions.void(custodian, "wrong adapter was on")
     page.open_run(line.run_id)
     assert not actions.void_action.isEnabled()
+    for section in ("result", "pulls", "curves", "uncertainty", "record"):  # whichever page of it is looked at
+        page.run_view.sections.choose(section)
+        assert page.run_view.void.isVisible()
+        assert page.run_view.void.text().startswith("Void: wrong adapter was on. It stays in the records")
+    assert page.run_view.headline.text().startswith("VOID: ")
+    assert "service" not in page.run_view.advice.text()
     kinds = [e.kind for e in store.entries(line.run_id)]
     assert kinds == [EntryKind.RUN, EntryKind.RELEASE, EntryKind.REMARK, EntryKind.VOID]
     shown = page.run_view.entries.text()

@@ -42,6 +42,7 @@ SECTIONS = (
     ("record", "Record"),
 )
 PRELOADS, ALL = -1, -2
+COUNTS_FOR_NOTHING = "It stays in the records and counts for nothing."
 
 
 class RunView(QWidget):
@@ -62,6 +63,8 @@ class RunView(QWidget):
         outer.setSpacing(10)
         self.sections = ChoiceField("Show", list(SECTIONS), on_change=self._show_section)
         outer.addWidget(self.sections)
+        self.void = label("", "problem", wrap=True)
+        outer.addWidget(self.void)
         self.stack = QStackedWidget()
         outer.addWidget(self.stack, 1)
         self._build_result()
@@ -182,8 +185,11 @@ class RunView(QWidget):
         self.run, self.summary, self._store, self._unit = run, summary, store, unit
         self._traces = {} if not again else self._traces
         lines = checkpoint_lines(run)
-        self.headline.setText(headline(run, lines))
-        self.advice.setText(advice(run, lines))
+        reason = summary.voided.strip().rstrip(".")
+        self.void.setText(f"Void: {reason}. {COUNTS_FOR_NOTHING}")
+        self.void.setVisible(bool(reason))  # whatever of the run is looked at
+        self.headline.setText(f"{'VOID: ' if summary.voided else ''}{headline(run, lines)}")
+        self.advice.setText(COUNTS_FOR_NOTHING if summary.voided else advice(run, lines))
         self._show_stages(store, run, lines)
         self.aside.setVisible(any(line.aside for line in lines))
         self.formula.setText(convention_sentence(run))

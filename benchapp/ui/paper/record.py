@@ -230,7 +230,12 @@ def _head(sheet: Sheet, sealed: _Sealed) -> None:
 
     sheet.add(Piece(height, draw))
     if sealed.voided:
-        _band(sheet, "VOID", f"{sealed.voided} This record counts for nothing; it is kept as it was.", filled=True)
+        _band(
+            sheet,
+            "VOID",
+            f"{sealed.voided.rstrip('. ')}. This record counts for nothing; it is kept as it was.",
+            filled=True,
+        )
     source = run.plan.source
     if source in STAMPS:
         _band(sheet, STAMPS[source], STAMP_SENTENCES[source], filled=False)
