@@ -680,6 +680,8 @@ KEYBOARD_LOST: Final = "The keyboard is elsewhere"
 KEYBOARD_LOST_DETAIL: Final = "Keys and pedal go to another window. Click here to have them back."
 
 OVERLOAD_WORD: Final = "OVERLOAD"
+REFERENCE_STOPPED: Final = "{} is stopped"
+"""After a daily check that is out of its limits."""
 
 
 def overload_warning(percent_of_capacity: float, reference: str) -> str:

@@ -149,6 +149,36 @@ def test_a_record_is_saved_released_remarked_and_made_void_by_clicking(room, mon
     assert room.store.check().holds
 
 
+def test_nobody_releases_in_the_custodians_name_without_the_passphrase(room):
+    room.answer("", "custodian")
+    room.choose(room.actions.add, "Release")
+    wait(lambda: room.window.custody.dialog is not None, "the passphrase to be asked for")
+    assert room.store.summary(room.run_id).released_by == ""
+    field = room.window.custody.dialog.form.fields["old"].edit
+    QTest.keyClicks(field, PASSPHRASE)
+    QTest.keyClick(field, Qt.Key.Key_Return)
+    wait(lambda: room.store.summary(room.run_id).released_by == "custodian", "the run to be released")
+
+
+def test_who_says_something_is_never_preset_and_a_badge_says_it(qtbot):
+    dialog = SayDialog("A remark", "Remark", "Add", None, people=[("fitter 8", "B-08"), ("fitter 9", "B-09")])
+    qtbot.addWidget(dialog)
+    dialog.show()
+    QTest.keyClicks(dialog.said.edit, "seen")
+    dialog.do.click()
+    assert "Who?" in dialog.problem.text()
+    dialog.people.box.setFocus()
+    for code, name in (("B-09", "fitter 9"), ("B-77", "fitter 9")):
+        QTest.keyClicks(dialog.people.box, code)
+        QTest.keyClick(dialog.people.box, Qt.Key.Key_Return)
+        assert dialog.people.value() == name or "B-77" in dialog.problem.text()
+    assert "badge B-77" in dialog.problem.text()
+    assert dialog.result() == 0
+    dialog.take_code("B-09")
+    QTest.keyClick(dialog.said.edit, Qt.Key.Key_Return)  # in the sentence it does what the button says
+    assert (dialog.result(), dialog.answer()) == (1, ("fitter 9", "seen"))
+
+
 def test_the_readings_leave_as_a_table_and_come_to_the_same_numbers(room, monkeypatch):
     run = room.store.run(room.run_id)
     wanted = [(p.number, p.pull.reading, p.deviation_percent) for p in run.pulls]

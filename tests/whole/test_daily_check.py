@@ -42,6 +42,11 @@ def test_a_check_pulled_from_references_is_charted_and_one_that_is_out_stops_the
     technician.key()
     technician.wait(lambda: technician.view.state is RunState.SEALED, "the seal")
     technician.wait(lambda: cs.refusal(store, "REF-1", "OCF-005") != "", "the value to be charted")
+    # the tool itself is within its limits; what the check found stands above that
+    headline = window.bench.headline
+    technician.wait(lambda: headline.instruction == "REF-1 is stopped", "the check's own verdict")
+    assert "outside" in headline.detail
+    assert "Have the custodian look at it" in headline.detail
     technician.key()  # next tool
     technician.wait(lambda: technician.view.run is None, "the Bench to be free")
     (panel,) = window.findChildren(StartPanel)

@@ -105,6 +105,7 @@ class BenchPage(QWidget):
         self._leave_index = 0
         self._keyboard_here = True
         self._failed_serial = -1
+        self._stopped = ("", "")  # the run that stopped its reference, and the sentence that says so
         self.n_frames = 0
         self.look = Look()
 
@@ -139,6 +140,7 @@ class BenchPage(QWidget):
         shortcut.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
         shortcut.activated.connect(self.toggle_origins)
         context.unit_changed.connect(self._redraw_all)
+        context.store_changed.connect(self._look_at_check_standard)
         context.theme_changed.connect(self.restyle)
         self.timer = QTimer(self)
         self.timer.setTimerType(Qt.TimerType.PreciseTimer)
@@ -461,6 +463,17 @@ class BenchPage(QWidget):
         self._wants_start = True
         self._redraw_all()
 
+    def _look_at_check_standard(self, what: str) -> None:
+        """A daily check that is out stops its reference: whoever pulled it reads that before the tool's own verdict."""
+        run, store = self.view.run, self.context.store
+        if what != "runs" or run is None or store is None or self.view.state is not RunState.SEALED:
+            return
+        standing = store.check_standing(run.plan.reference.number)
+        stopped_by = standing.stopped_by if standing is not None else None
+        if standing is not None and stopped_by is not None and stopped_by.value.run_id == run.run_id:
+            self._stopped = (run.run_id, standing.refusal())
+            self._redraw_all()
+
     def _redraw_all(self) -> None:
         self._shown_serial = -1
         self._figure_s = -1.0
@@ -481,6 +494,8 @@ class BenchPage(QWidget):
                 detail = words.ORIGINS_DETAIL.format(*keys_named)
             if view.run is None and view.replay is not None and not self._wants_start:
                 instruction, detail = words.REPLAY_INSTRUCTION, words.REPLAY_DETAIL
+        if view.state is RunState.SEALED and view.run is not None and self._stopped[0] == view.run.run_id:
+            instruction, detail = words.REFERENCE_STOPPED.format(view.run.plan.reference.number), self._stopped[1]
         trouble = (
             view.store_problem
             or words.notice(view)

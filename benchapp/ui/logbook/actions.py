@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
-from PySide6.QtCore import QLocale
+from PySide6.QtCore import QEvent, QLocale, QObject
+from PySide6.QtGui import QKeyEvent, QKeySequence
 from PySide6.QtWidgets import QDialog, QFileDialog, QHBoxLayout, QMenu, QVBoxLayout, QWidget
 
 from benchapp.records.errors import StoreError
-from benchapp.records.model import EntryKind, RunSummary
+from benchapp.records.model import EntryKind, Person, RunSummary
 from benchapp.records.store import Store
 from benchapp.runs.model import Run
 from benchapp.ui import theme
@@ -19,6 +21,7 @@ from benchapp.ui.choices import PickField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import in_row, label, main_button, plain_button
 from benchapp.ui.fields import FieldError, TextField
+from benchapp.ui.keys import CodeScanned, KeySorter
 from benchapp.ui.page import page_style
 
 LETTER_COUNTRIES = {
@@ -106,15 +109,33 @@ def reading_rows(run: Run) -> list[list[object]]:
 
 
 class SayDialog(QDialog):
-    """Asks for one sentence, and for a name when `people` are given."""
+    """Asks for one sentence, and who says it when `people` are given: picked or, by the badge, scanned; never preset.
+
+    Args:
+        title: What is done.
+        what: Is asked for.
+        action: Words of the button.
+        parent: The window.
+        people: (name, code of the badge) of those who may say it; empty: nobody is asked who.
+        required: Something has to be said.
+    """
 
     def __init__(
-        self, title: str, what: str, action: str, parent: QWidget, *, people: list[str], required: bool
+        self,
+        title: str,
+        what: str,
+        action: str,
+        parent: QWidget,
+        *,
+        people: Sequence[tuple[str, str]] = (),
+        required: bool = True,
     ) -> None:
         super().__init__(parent)
         self.setWindowTitle(title)
         self.setStyleSheet(page_style(theme.palette(), 15))
-        self.people = PickField("Who", [(name, name) for name in people]) if people else None
+        self._codes = {code: name for name, code in people if code}
+        rows = [("", "pick a name, or scan a badge"), *((name, name) for name, _ in people)]
+        self.people = PickField("Who", rows) if people else None
         self.said = TextField(what, required=required, width=420)
         box = QVBoxLayout(self)
         box.addWidget(label(title, "title", wrap=True))
@@ -125,16 +146,44 @@ class SayDialog(QDialog):
         self.problem = label("", "problem", wrap=True)
         box.addWidget(self.problem)
         turn_away, self.do = plain_button("Not now"), main_button(action)
+        self.do.setDefault(True)
         box.addLayout(in_row(right=(turn_away, self.do)))
         turn_away.clicked.connect(self.reject)
         self.do.clicked.connect(self._done)
+        self._scans = KeySorter()
+        if self.people is not None:
+            self.people.box.installEventFilter(self)
         (self.people or self.said).setFocus()
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """A scanned badge says who; its Enter answers nothing."""
+        if event.type() != QEvent.Type.KeyPress or not isinstance(event, QKeyEvent):
+            return False
+        name = QKeySequence(event.key()).toString(QKeySequence.SequenceFormat.PortableText)
+        for each in self._scans.press(name, event.text(), time.monotonic()):
+            if isinstance(each, CodeScanned):
+                self.take_code(each.text)
+                return True
+        return False
+
+    def take_code(self, code: str) -> None:
+        """Take who wears the badge `code`."""
+        who = self._codes.get(code)
+        if self.people is not None and who is not None:
+            self.people.put(who)
+            self.problem.setText("")
+            self.said.setFocus()
+        else:
+            self.problem.setText(f"Nobody who may do this wears the badge {code}.")
 
     def _done(self) -> None:
         try:
             self.said.value()
         except FieldError as problem:
             self.problem.setText(str(problem))
+            return
+        if self.people is not None and not self.people.value():
+            self.problem.setText("Who? Pick a name, or scan a badge.")
             return
         self.accept()
 
@@ -327,27 +376,38 @@ class RunActions(QWidget):
         self._say(f"{n} curves are in {folder}.")
 
     def _ask(
-        self, title: str, what: str, action: str, *, people: list[str] | None = None, required: bool = True
+        self, title: str, what: str, action: str, *, people: Sequence[Person] = (), required: bool = True
     ) -> tuple[str, str] | None:
-        dialog = SayDialog(title, what, action, self.window(), people=people or [], required=required)
+        known = [(person.name, person.code) for person in people]
+        dialog = SayDialog(title, what, action, self.window(), people=known, required=required)
         return dialog.answer() if dialog.exec() == QDialog.DialogCode.Accepted else None
 
-    def others(self) -> list[str]:
+    def others(self) -> list[Person]:
         """Return who may release the run: everybody but the one who pulled it."""
         store = self.context.store
         if store is None or self.run is None:
             return []
-        return [person.name for person in store.people() if person.name != self.run.plan.operator]
+        return [person for person in store.people() if person.name != self.run.plan.operator]
+
+    def _as(self, who: str, what_for: str, do: Callable[[str], object]) -> None:
+        """Run `do(name)`; in the custodian's name only who has the passphrase does anything."""
+        store = self.context.store
+        person = store.person(who) if store is not None else None
+        if person is not None and person.is_custodian:
+            self.context.as_custodian(what_for, do)
+        else:
+            do(who)
 
     def ask_release(self) -> None:
         """Ask who reviewed the run."""
-        names = self.others()
-        if not names:
+        people = self.others()
+        if not people:
             self._say("Somebody other than who pulled has to release it. Add them on the page People.", problem=True)
             return
-        answer = self._ask("Release after review", "Remark (may stay empty)", "Release", people=names, required=False)
-        if answer is not None:
-            self.release(*answer)
+        answer = self._ask("Release after review", "Remark (may stay empty)", "Release", people=people, required=False)
+        if answer is not None and self.run is not None:
+            who, remark = answer
+            self._as(who, f"to release the run of {self.run.plan.tool.number}", lambda name: self.release(name, remark))
 
     def release(self, who: str, remark: str = "") -> None:
         """Release the run as `who`."""
@@ -358,16 +418,14 @@ class RunActions(QWidget):
         store = self.context.store
         if store is None:
             return
-        names = [person.name for person in store.people()]
-        if self.context.operator in names:
-            names.remove(self.context.operator)
-            names.insert(0, self.context.operator)
-        if not names:
+        people = store.people()
+        if not people:
             self._say("A remark needs a name. Add people on the page People.", problem=True)
             return
-        answer = self._ask("A remark on this run", "Remark", "Add", people=names)
-        if answer is not None:
-            self.remark(*answer)
+        answer = self._ask("A remark on this run", "Remark", "Add", people=people)
+        if answer is not None and self.run is not None:
+            who, text = answer
+            self._as(who, f"to add a remark on {self.run.plan.tool.number}", lambda name: self.remark(name, text))
 
     def remark(self, who: str, text: str) -> None:
         """Add a remark to the run."""
