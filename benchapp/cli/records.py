@@ -6,7 +6,11 @@ import argparse
 import contextlib
 import datetime as dt
 import json
+import os
+import shutil
 import sys
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -87,6 +91,44 @@ def _open(args: argparse.Namespace, *, must_exist: bool = True) -> Store:
         raise CommandError(str(error)) from error
 
 
+@contextlib.contextmanager
+def _read(args: argparse.Namespace) -> Iterator[Store]:
+    """The records for a command that changes nothing; of such as cannot be written a copy, which is taken away again."""
+    from benchapp.records.store import Store
+
+    path = _path(args)
+    try:
+        if not path.is_file() or (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)):
+            with _open(args) as store:
+                yield store
+            return
+        with tempfile.TemporaryDirectory(prefix="kilter-") as folder:
+            copy = Path(folder) / path.name
+            for each in (path, Path(f"{path}-wal")):
+                if each.is_file():
+                    shutil.copyfile(each, copy.with_name(each.name))
+            print(f"kilter: {path} cannot be written; a copy of it is read", file=sys.stderr)
+            with Store.open(copy, demo=args.demo) as store:
+                yield store
+    except WrongStoreError as error:
+        raise CommandError(_other_kind(path, demo=args.demo)) from error
+    except StoreError as error:
+        raise CommandError(str(error)) from error
+
+
+@contextlib.contextmanager
+def _whole(output: str) -> Iterator[Path]:
+    """A file beside `output` that takes its place when all is written: a full disk leaves nothing like it behind."""
+    target = Path(output)
+    partial = target.with_name(target.name + ".part")
+    try:
+        yield partial
+        os.replace(partial, target)
+    except BaseException:
+        partial.unlink(missing_ok=True)
+        raise
+
+
 def _other_kind(path: Path, *, demo: bool) -> str:
     if demo:
         return f"{path} holds the records of a shop; leave --demo away"
@@ -98,14 +140,14 @@ def _check(args: argparse.Namespace) -> int:
     with contextlib.suppress(OSError, ValueError):  # too long for a name, or no text: then it is no head either
         if against and Path(against).is_file():
             against = Path(against).read_text(encoding="utf-8").strip()
-    with _open(args) as store:
+    with _read(args) as store:
         try:
             result = store.check(against)
         except ValueError as error:
             raise CommandError(f"--against: {error}") from error
         except StoreError as error:
             raise CommandError(str(error)) from error
-        path = str(store.path)
+    path = str(_path(args))
     if args.json:
         print(
             json.dumps(
@@ -152,11 +194,11 @@ def _export(args: argparse.Namespace) -> int:
     today = dt.date.today()
     if args.format in ("xlsx", "traces") and not args.output:
         raise CommandError(f"--format {args.format} needs -o PATH")
-    with _open(args) as store:
+    with _read(args) as store:
         try:
             if args.format == "json":
                 if args.output:
-                    with Path(args.output).open("w", encoding="utf-8", newline="\n") as file:
+                    with _whole(args.output) as path, path.open("w", encoding="utf-8", newline="\n") as file:
                         head = exchange.to_json(store, file)
                     print(f"{args.output}: head {head or 'none yet'}")
                 else:
@@ -164,12 +206,14 @@ def _export(args: argparse.Namespace) -> int:
             elif args.format == "csv":
                 text = exchange.to_csv(*exchange.table(store, args.table, today))
                 if args.output:
-                    Path(args.output).write_text(text, encoding="utf-8", newline="")
+                    with _whole(args.output) as path:
+                        path.write_text(text, encoding="utf-8", newline="")
                 else:
                     sys.stdout.write(text)
             elif args.format == "xlsx":
                 sheets = {name: exchange.table(store, name, today) for name in exchange.TABLES}
-                exchange.to_xlsx(Path(args.output), sheets)
+                with _whole(args.output) as path:
+                    exchange.to_xlsx(path, sheets)
             else:
                 print(f"{exchange.traces_to(store, Path(args.output), args.runs)} traces written to {args.output}")
         except (OSError, StoreError, ValueError) as error:

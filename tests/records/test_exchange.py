@@ -10,7 +10,10 @@ import datetime as dt
 import hashlib
 import io
 import json
+import os
 import sys
+from pathlib import Path
+from unittest.mock import Mock
 
 import jsonschema
 import numpy as np
@@ -241,6 +244,33 @@ def test_an_export_that_is_none_leaves_no_records_behind_and_is_refused_in_one_l
     assert part in said
     assert said.count("\n") == 1
     assert not list(tmp_path.glob("new.sqlite*"))
+
+
+def test_records_that_cannot_be_written_are_checked_and_exported_all_the_same(
+    full, path, capsys, tmp_path, monkeypatch
+):
+    head, before = full.head(), full.path
+    full.close()
+    real = os.access
+    monkeypatch.setattr(os, "access", lambda place, how: Path(place) != path and real(place, how))
+    monkeypatch.setattr(Store, "open", opened := Mock(side_effect=Store.open))
+    assert main(["records", "--store", str(path), "check", "--against", head]) == 0
+    assert main(["records", "--store", str(path), "export", "--format", "json", "-o", str(tmp_path / "all.json")]) == 0
+    assert "a copy of it is read" in capsys.readouterr().err
+    assert all(call.args[0] != before for call in opened.call_args_list)
+    assert json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))["head"] == head
+
+
+def test_an_export_that_breaks_off_leaves_nothing_that_looks_like_one(full, path, tmp_path, monkeypatch):
+    full.close()
+
+    def breaks(_store, out):
+        out.write("{")
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(exchange, "to_json", breaks)
+    assert main(["records", "--store", str(path), "export", "--format", "json", "-o", str(tmp_path / "all.json")]) == 2
+    assert not list(tmp_path.glob("all.json*"))
 
 
 def test_export_and_import_by_command(full, path, capsys, tmp_path):
