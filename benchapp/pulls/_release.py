@@ -223,12 +223,9 @@ def _room(extremes: Extremes, scale: _Scale) -> FloatArray:
     return room
 
 
-def _stretches(x: Means, scale: _Scale, settings: Settings, few: int) -> list[tuple[int, int]]:
-    """Stretches (first, end) of means outside of which no corner can be followed by a fall deep enough.
-
-    All at once where there are only `few`.
-    """
-    if x.n <= few:
+def _stretches(x: Means, scale: _Scale, settings: Settings) -> list[tuple[int, int]]:
+    """Stretches (first, end) of means outside of which no corner can be followed by a fall deep enough."""
+    if x.n <= _FEW:
         return [(0, x.n)]
     top, least = x.extremes.top, x.extremes.least
     # every mean of a whole piece lies above its least; the first piece and the last may hold none
@@ -252,7 +249,7 @@ def _places(x: Means, scale: _Scale, settings: Settings) -> Iterator[tuple[list[
     n, corner_n = x.n, scale.corner_n
     floor, share = settings.fall_noise * scale.noise, 0.7 * settings.fall_share
     high_enough = 0.05 * x.highest[0]
-    for first, end in _stretches(x, scale, settings, _FEW):
+    for first, end in _stretches(x, scale, settings):
         # a cluster may go on past the end
         low, high = max(first, corner_n), min(end + scale.fall_n + 1, n - corner_n)
         if high <= low:
@@ -299,7 +296,9 @@ def _stands_out(x: Means, scale: _Scale, top: int, after: list[float], fell: flo
 def _is_sudden(x: Means, scale: _Scale, top: int, fell: float, falls_on: float) -> bool:
     """True when the fall of the first few milliseconds can't be the arm's, whatever the arm does after it."""
     begin, end = scale.before(top, scale.sudden_n)
-    if fell < _SUDDEN_SHARE * falls_on or (end - begin) * scale.every_s <= _KNOWN_S:
+    if scale.sudden_n * scale.every_s > 1.5 * _SUDDEN_S or (end - begin) * scale.every_s <= _KNOWN_S:
+        return False  # sampled too seldom, or too little to compare with
+    if fell < _SUDDEN_SHARE * falls_on:
         return False
     return fell > _SUDDEN_TIMES * max(_swings(x, begin, end, scale.sudden_n))
 
@@ -312,12 +311,19 @@ def _with_slow(
     until = next((one.index // x.per_block - n for one, _ in found if one.clear), x.n - scale.ended_n)
     share, floor = 2.0 * settings.fall_share, 1.3 * settings.fall_noise * scale.noise
     more: list[tuple[Release, float]] = []
-    for first, stop in _stretches(x, scale, settings, 4 * round(_BEFORE_S / scale.every_s)):
-        begin, end = max(first - n, 0), min(stop, until)
+    # what is told while the pull goes on is younger than twice `arm_s`
+    oldest = 0 if finished else x.n - 3 * n
+    high_enough = 0.05 * x.highest[0]
+    for first, stop in _stretches(x, scale, settings):
+        begin, end = max(first - n, oldest, 0), min(stop, until)
+        if end <= begin:
+            continue
         falls = _falls(x, begin, end, n)
         here = x(begin, begin + len(falls))
-        may = (falls > np.maximum(share * here, floor)) & (here > 0.05 * x.highest[0])
-        for low, high in grouped(may, 1):
+        deep = falls > share * here
+        if not deep.any():
+            continue
+        for low, high in grouped(deep & (falls > floor) & (here > high_enough), 1):
             top = begin + low + int(here[low : high + 1].argmax())
             after = x(top, top + scale.ended_n + 1)
             level, lowest = float(after[0]), float(after[: n + 1].min())
@@ -417,7 +423,10 @@ def _sharpened(torque: FloatArray, release: Release, rate_hz: float, per_block: 
     first = max(middle - back, low, 0)
     at = first + int(torque[first : max(middle, first + 1)].argmax())
     # a device that averages its samples, or a fall that begins slowly, rounds the corner: the crest may lie before
-    lowest = max(min(middle - max(round(_ROUND_S * rate_hz), 3), release.index), 0)
+    # by as much as the rest of the fall is longer than a sharp one's; a tremor's crest lies further back
+    nearly_all = torque[middle:high] < half - 0.4 * release.fall
+    rest = int(nearly_all.argmax()) if nearly_all.any() else high - middle
+    lowest = max(middle - max(min(back + 2 * rest, round(_ROUND_S * rate_hz)), 3), 0)
     while first > lowest:
         begin = max(first - back, lowest)
         before = begin + int(torque[begin:first].argmax())
