@@ -12,13 +12,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchapp.pulls._analysis import Expectation, Segment, analyse
+from benchapp.pulls._analysis import Expectation, Segment, analyse, is_held
 from benchapp.pulls._extremes import PIECE, Extremes, grouped
 from benchapp.pulls._levels import middle, quantile
 from benchapp.pulls._release import releases, room_for_release
 from benchapp.pulls._resting import Resting
 from benchapp.pulls._still import lasting, stillness
-from benchapp.pulls._wrong import jumps, mend
+from benchapp.pulls._wrong import jumps, mend, widest
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted, ReaderEvent
 from benchapp.pulls.pull import Mode
 from benchapp.pulls.settings import Settings
@@ -27,7 +27,6 @@ from drivers.samples import FloatArray, Gap
 
 _N_RATE = 33  # samples that tell the rate
 _TOLD_S = 0.06  # a click that can only be told later than this is not announced: the pull tells it when it closes
-_AHEAD = 3  # samples that must be known after one before it can be told to be wrong
 _COARSE = 25  # fine steps in a coarse one
 _OVER = 64  # coarse steps looked at together
 _REST_PIECES = 360  # pieces of rest looked at together: 5 s at 10 kHz
@@ -216,7 +215,7 @@ class PullReader:
             self._bootstrap_n = max(round(0.1 * self._rate), 5)
             self._fine = max(round(0.01 * self._rate), 1)
             self._step = _COARSE * self._fine
-            self._ahead = _AHEAD if self._rate >= 1000.0 else _AHEAD - 1  # below wrong samples come singly
+            self._ahead = widest(self._rate)
         if self._resting.level is None:
             if len(self._t) < self._bootstrap_n + self._ahead and not self._finished:
                 return events
@@ -479,7 +478,7 @@ class PullReader:
                 so_far = float((self._sign * self._v[self._begin : stop]).max())
                 mean = float(last.mean())
                 wanted = expected.target is None or mean > 0.9 * expected.target
-                if wanted and mean > 0.5 * so_far and float(last.std()) < max(0.012 * mean, 3.0 * self.noise):
+                if wanted and mean > 0.5 * so_far and is_held(last, self.noise):
                     self._held = True
                     events.append(HoldSteady(float(self._t[stop - n]), mean, self._direction()))
 
