@@ -30,6 +30,7 @@ _TOLD_S = 0.06  # a click that can only be told later than this is not announced
 _COARSE = 25  # fine steps in a coarse one
 _OVER = 64  # coarse steps looked at together
 _REST_PIECES = 360  # pieces of rest looked at together: 5 s at 10 kHz
+_N_QUIET = 5  # least samples of rest at the beginning of a stream that tell it begins there
 _STILL_S = 1.0  # a level that stays this still near zero is a rest level: a tool was hung on the drive
 _HANGING_SHARE = 0.03  # of the capacity: more than a tool weighs there, less than any checkpoint of a full run
 
@@ -251,7 +252,15 @@ class PullReader:
         self._jump = max(10.0 * rough, 0.04 * scale) or np.inf
         spread = quantile(ordered, 0.95) - quantile(ordered, 0.05)
         moving = spread > max(8.0 * rough, 0.01 * scale)
-        if abs(level) > 0.1 * scale > 0 or (moving and abs(level) > 0.01 * scale):
+        begun = abs(level) > 0.1 * scale > 0 or (moving and abs(level) > 0.01 * scale)
+        if begun and len(first) >= 2 * _N_QUIET:
+            # who snatches at once has pulled through most of it: the beginning alone may be rest
+            quiet = first[: max(len(first) // 4, _N_QUIET)]
+            middle_of_it, still = middle(np.sort(quiet)), stillness(quiet[None, :])[0]
+            held = max(8.0 * still.noise, 0.001 * scale)
+            if abs(middle_of_it) <= 0.01 * scale and float(quiet.max() - quiet.min()) <= held:
+                begun, first, level = False, quiet, middle_of_it
+        if begun:
             self._resting.level, self._active, self._cut = 0.0, True, True
             self._resting.learn_noise(rough)
             self._begin, self._grid = 0, 0

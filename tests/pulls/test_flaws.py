@@ -158,6 +158,18 @@ def test_a_rise_that_is_not_in_the_recording_took_nobody_knows_how_long():
     assert early.time_80_to_100_s == pytest.approx(0.6, abs=0.01)
 
 
+@pytest.mark.parametrize("rate_hz", [300.0, 1000.0, 10_000.0])
+def test_a_recording_that_begins_with_a_moment_of_rest_is_not_cut(rate_hz):
+    corners = [(0, 0.2), (0.03, 0.2), (0.2, 60), (0.206, 48), (0.24, 48), (0.4, 50), (0.6, 0.2), (1.6, 0.2)]
+    t, v = line(corners, rate_hz)
+    pull = read(t, v)
+    assert pull.flags == (Flag.TOO_FAST,)
+    assert pull.start_s == pytest.approx(0.03, abs=0.01)
+    assert pull.rest == pytest.approx(0.2, abs=0.03)
+    for begin in (0.05, 0.1):
+        assert Flag.CUT in read(t[t > begin], v[t > begin]).flags
+
+
 # ---- what is held
 
 
