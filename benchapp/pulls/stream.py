@@ -14,6 +14,7 @@ import numpy as np
 
 from benchapp.pulls._analysis import Expectation, Segment, analyse, is_held
 from benchapp.pulls._extremes import PIECE, Extremes, grouped
+from benchapp.pulls._faults import gaps, gaps_in_fall
 from benchapp.pulls._levels import middle, quantile
 from benchapp.pulls._release import releases, room_for_release
 from benchapp.pulls._resting import Resting
@@ -476,6 +477,9 @@ class PullReader:
                     continue
                 # announced early, so more is asked of it than of the reading: half the target at least
                 if release.clear and pulled[release.index] > 0.5 * (expected.target or 0.0):
+                    missing = gaps(self._t[low:stop], self._rate, self.settings)
+                    if gaps_in_fall(pulled, release, missing, self._rate):
+                        continue
                     self._clicked = True
                     k = low + release.index
                     events.append(ClickHeard(float(self._t[k]), float(pulled[release.index]), self._direction()))

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from benchapp.pulls import Flag, Mode, PullReader, read_pulls
-from benchapp.pulls.events import HoldSteady, PullClosed
+from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed
 
 _spec = importlib.util.spec_from_file_location("traces", Path(__file__).with_name("traces.py"))
 traces = importlib.util.module_from_spec(_spec)
@@ -46,6 +46,17 @@ def test_an_arm_that_lets_off_into_a_gap_is_no_click(rate_hz, missing, at):
     pull = read(*without(t, v, at, at + missing))
     assert pull.reading is None
     assert {Flag.GAP, Flag.NO_CLICK} & set(pull.flags)
+
+
+@pytest.mark.parametrize("missing", [0.02, 0.03])
+@pytest.mark.parametrize("at", [4.52, 4.54])
+def test_no_click_is_announced_whose_fall_lies_in_a_gap(missing, at):
+    t, v = line([(0, 0), (0.5, 0), (3.5, 60), (5.0, 60), (6.0, 60)])
+    v = np.where(t > 4.5, eased(60.0, 4.5, 0.5, t) + v - 60.0, v)
+    t, v = without(t, v, at, at + missing)
+    reader = PullReader(mode=Mode.FIRST_PEAK, capacity=CAPACITY)
+    events = [event for k in range(0, len(t), 10) for event in reader.feed(t[k : k + 10], v[k : k + 10])]
+    assert not any(isinstance(event, ClickHeard) for event in events)
 
 
 @pytest.mark.parametrize("missing", [0.04, 0.08, 0.12])
