@@ -308,6 +308,8 @@ def _with_slow(
 ) -> list[tuple[Release, float]]:
     """Add what falls within `arm_s` and has ended then, up to the first that is clear anyway."""
     n = scale.slow_n
+    if scale.ended_n <= n:
+        return found  # so early and sampled so seldom nobody knows whether a fall has ended
     until = next((one.index // x.per_block - n for one, _ in found if one.clear), x.n - scale.ended_n)
     share, floor = 2.0 * settings.fall_share, 1.3 * settings.fall_noise * scale.noise
     more: list[tuple[Release, float]] = []

@@ -59,6 +59,17 @@ def test_no_click_is_announced_whose_fall_lies_in_a_gap(missing, at):
     assert not any(isinstance(event, ClickHeard) for event in events)
 
 
+@pytest.mark.parametrize("rate_hz", [50.0, 100.0, 150.0, 200.0, 250.0, 300.0, 1000.0, 2000.0])
+@pytest.mark.parametrize("off_s", [0.25, 0.3, 0.5])
+def test_an_arm_that_lets_off_is_announced_as_no_click(rate_hz, off_s):
+    for begin in np.linspace(4.5, 4.52, 5):
+        t, v = line([(0, 0), (0.5, 0), (3.5, 60), (5.0, 60), (6.0, 60)], rate_hz)
+        v = np.where(t > begin, eased(60.0, begin, off_s, t) + v - 60.0, v)
+        reader = PullReader(mode=Mode.FIRST_PEAK, capacity=CAPACITY)
+        events = [event for k in range(0, len(t), 10) for event in reader.feed(t[k : k + 10], v[k : k + 10])]
+        assert not any(isinstance(event, ClickHeard) for event in events)
+
+
 @pytest.mark.parametrize("missing", [0.04, 0.08, 0.12])
 @pytest.mark.parametrize("late", [0.0, 0.03, 0.06])
 def test_an_arm_that_dips_into_a_gap_has_not_clicked_and_the_click_after_it_is_read(missing, late):
