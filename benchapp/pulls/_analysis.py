@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from benchapp.pulls._extremes import Extremes
-from benchapp.pulls._faults import above, again, gaps, longest_dip
+from benchapp.pulls._faults import above, again, gaps, gaps_in_fall, longest_dip, may_hide_click
 from benchapp.pulls._levels import crest, last_below, level_before, slope
-from benchapp.pulls._release import SLOW_HZ, releases
+from benchapp.pulls._release import SLOW_HZ, Release, releases
 from benchapp.pulls._wrong import BoolArray
 from benchapp.pulls.pull import Flag, Mark, Mode, Noticed, Pull
 from benchapp.pulls.settings import Settings
@@ -17,6 +18,9 @@ from benchapp.torque.direction import Direction
 from drivers.samples import FloatArray
 
 _ORDER = {flag: place for place, flag in enumerate(Flag)}
+_HELD_SHARE: Final = 0.012
+"""Standard deviation of what is held, share of its mean: a hand that aims by eye stays within 1 %; a slow ramp …"""
+_HELD_NOISE: Final = 3.0  # … does not, but noise alone is always steady
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +53,11 @@ class Expectation:
     tool_max: float | None
 
 
+def is_held(torque: FloatArray, noise: float) -> bool:
+    """True when samples of the time of a hold are steady enough for one; `torque` rising positive."""
+    return bool(torque.std() < max(_HELD_SHARE * float(torque.mean()), _HELD_NOISE * noise))
+
+
 def steadiest(
     t_s: FloatArray, torque: FloatArray, rate_hz: float, above: float, seconds: float
 ) -> tuple[float, int, int] | None:
@@ -72,24 +81,16 @@ def steadiest(
 def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull:
     """Read one pull."""
     t, v, extremes, noise, rate = segment.t_s, segment.torque, segment.extremes, segment.noise, segment.rate_hz
-    found = releases(v, extremes, rate, noise, settings)
-    release = next((r for r in found if r.clear), None)
-    unclear = release is None and bool(found)
-    if release is None and found:
-        # below 300 Hz a bounce off the stop is as long as a fall, and higher up: the share tells more there
-        release = max(found, key=lambda r: r.fall / v[r.index] if rate < SLOW_HZ else r.fall)
-    peak, peak_index = crest(t, v, extremes, rate, 0.02 if release is None else 0.002)
+    missing = gaps(t, rate, settings)
+    release, hiding = _letting_go(segment, releases(v, extremes, rate, noise, settings), missing, settings)
+    unclear = release is not None and not release.clear
+    peak, peak_index = crest(t, v, extremes, rate, 0.02 if release is None else 0.002, missing)
     first_peak: float | None = None
     click: int | None = None
-    missing = gaps(t, rate, settings)
-    gap_at_release = False
-    if release is not None:
+    if release is not None and not hiding:
         click = release.index
         first_peak = level_before(t, v, click, rate, noise)
         peak = max(peak, first_peak)
-        gap_at_release = any(a <= click + 1 and b >= click for a, b in missing)
-        if gap_at_release:
-            first_peak, click = None, None
     reading, index, hold_span = _reading(segment, expected.mode, settings, peak, peak_index, first_peak, click)
     time_80, rate_of_loading, at_80 = _last_fifth(t, v, extremes, reading, index)
     scale = reading if reading is not None else peak
@@ -112,15 +113,16 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
         elif time_80 > settings.slow_s:
             notice(Flag.TOO_SLOW, time_80, settings.slow_s, "s", at_80, index)
     if first_peak is not None and click is not None:
-        n_above, last = above(v, extremes, click + 1, first_peak)
-        total = float(n_above) / rate
+        total, last = above(t, v, extremes, click + 1, first_peak)
         if total > settings.past_s:
             notice(Flag.PAST_CLICK, total, settings.past_s, "s", click, last)
         elif peak > settings.past_share * first_peak:
             notice(
                 Flag.PAST_CLICK, (peak / first_peak - 1) * 100, (settings.past_share - 1) * 100, "%", click, peak_index
             )
-    if first_peak is None and expected.mode is Mode.FIRST_PEAK and not gap_at_release:
+    inside = _gaps_that_count(segment, expected.mode, missing, hiding, release, until, scale)
+    unknown = hiding or any(may_hide_click(t, v, gap, settings) for gap in inside)
+    if first_peak is None and expected.mode is Mode.FIRST_PEAK and not unknown:
         notice(Flag.NO_CLICK, peak, None, "", peak_index, peak_index)
     if unclear and release is not None:
         notice(Flag.UNCLEAR, release.fall / max(peak, 1e-300) * 100, None, "%", release.index, release.end_index)
@@ -137,11 +139,6 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
         notice(Flag.OVERLOAD, peak, expected.capacity, "", peak_index, peak_index)
     if expected.tool_max is not None and peak > settings.tool_share * expected.tool_max:
         notice(Flag.TOOL_OVERLOAD, peak, settings.tool_share * expected.tool_max, "", peak_index, peak_index)
-    inside = []
-    if missing:
-        first_that_counts = max(last_below(v, extremes, until + 1, 0.5 * scale), 0)
-        last_that_counts = max(release.end_index if release is not None else until, until)
-        inside = [(a, b) for a, b in missing if b > first_that_counts and a <= last_that_counts]
     if inside:
         a, b = max(inside, key=lambda gap: float(t[gap[1]] - t[gap[0]]))
         notice(Flag.GAP, float(t[b] - t[a]), max(settings.gap_samples / rate, settings.gap_s), "s", a, b)
@@ -186,6 +183,47 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
     )
 
 
+def _letting_go(
+    segment: Segment, found: list[Release], missing: list[tuple[int, int]], settings: Settings
+) -> tuple[Release | None, list[tuple[int, int]]]:
+    """(where the tool let go or likeliest did, gaps that hide it); no gap can hide a fall that was not found."""
+    v, rate = segment.torque, segment.rate_hz
+    clear = [one for one in found if one.clear]
+    if not found:
+        return None, []
+    if not clear:
+        # below 300 Hz a bounce off the stop is as long as a fall, and higher up: the share tells more there
+        likeliest = max(found, key=lambda one: one.fall / v[one.index] if rate < SLOW_HZ else one.fall)
+        return likeliest, gaps_in_fall(v, likeliest, missing, rate)
+    hiding = gaps_in_fall(v, clear[0], missing, rate)
+    if hiding:
+        # an arm's dip with a gap in it looks like a fall; the click comes further up than a hand is carried past one
+        higher = settings.past_share * float(v[clear[0].index])
+        for one in clear[1:]:
+            if v[one.index] > higher and not gaps_in_fall(v, one, missing, rate):
+                return one, []
+    return clear[0], hiding
+
+
+def _gaps_that_count(
+    segment: Segment,
+    mode: Mode,
+    missing: list[tuple[int, int]],
+    hiding: list[tuple[int, int]],
+    release: Release | None,
+    until: int,
+    scale: float,
+) -> list[tuple[int, int]]:
+    """Gaps of the flag: from half of the rise to the end of the fall; in mode hold as long as it is above half."""
+    if not missing:
+        return []
+    first = max(last_below(segment.torque, segment.extremes, until + 1, 0.5 * scale), 0)
+    last = max(release.end_index if release is not None else until, until)
+    if mode is Mode.HOLD:
+        last = max(last, above(segment.t_s, segment.torque, segment.extremes, until, 0.5 * scale)[1])
+    return [(a, b) for a, b in missing if (b > first and a <= last) or (a, b) in hiding]
+
+
 def _reading(
     segment: Segment,
     mode: Mode,
@@ -203,6 +241,8 @@ def _reading(
     if held is None:
         return None, None, None
     mean, a, b = held
+    if not is_held(segment.torque[a : b + 1], segment.noise):
+        return None, None, None
     return mean, (a + b) // 2, (a, b)
 
 
@@ -212,7 +252,10 @@ def _last_fifth(
     """(time from 80 to 100 %, slope of the line over it, index where it begins)."""
     if reading is None or index is None:
         return None, None, None
-    begin = min(last_below(v, extremes, index + 1, 0.8 * reading) + 1, index)
+    before = last_below(v, extremes, index + 1, 0.8 * reading)
+    if before < 0:
+        return None, None, None  # the recording begins later: nobody knows how long it took
+    begin = min(before + 1, index)
     rate = None
     if index - begin >= 1:
         rate = slope(t[begin : index + 1], v[begin : index + 1])

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from benchapp.pulls._extremes import PIECE, Extremes
+from benchapp.pulls._release import Release
 from benchapp.pulls._wrong import BoolArray
 from benchapp.pulls.settings import Settings
 from drivers.samples import FloatArray
+
+_CORNER_S: Final = 0.005  # a gap that ends later than this before a letting-go may hold its beginning
+_SEEN: Final = 0.8  # of a fall before a gap: what is missing was no part of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +104,22 @@ def gaps(t: FloatArray, rate: float, settings: Settings) -> list[tuple[int, int]
     return found
 
 
+def gaps_in_fall(v: FloatArray, release: Release, missing: list[tuple[int, int]], rate: float) -> list[tuple[int, int]]:
+    """Those of `missing` that hide where the torque fell from, or whether a mechanism let it fall."""
+    corner, seen = max(1, round(_CORNER_S * rate)), v[release.index] - _SEEN * release.fall
+    return [
+        (a, b)
+        for a, b in missing
+        if b > release.index - corner and a < release.end_index and not (a > release.index and v[a] <= seen)
+    ]
+
+
+def may_hide_click(t: FloatArray, v: FloatArray, gap: tuple[int, int], settings: Settings) -> bool:
+    """True when a letting-go may lie in a gap: it is lower after it, or there was time to fall and rise again."""
+    a, b = gap
+    return bool(t[b] - t[a] > settings.arm_s or v[a] - v[b] > settings.fall_share * v[a])
+
+
 def again(
     t: FloatArray, v: FloatArray, extremes: Extremes, until: int, scale: float, settings: Settings
 ) -> tuple[int, int] | None:
@@ -118,12 +139,19 @@ def again(
     return (begin, begin + int(rise[0])) if len(rise) else None
 
 
-def above(v: FloatArray, extremes: Extremes, begin: int, level: float) -> tuple[int, int]:
-    """Samples above `level` from `begin` on: (how many, index of the last); (0, begin) without any."""
+def above(t: FloatArray, v: FloatArray, extremes: Extremes, begin: int, level: float) -> tuple[float, int]:
+    """Time above `level` from sample `begin` on: (seconds, index of the last sample above); (0, begin) without any.
+
+    Each sample counts for half the way to its neighbours: rates change, and samples go missing.
+    """
     first = extremes.piece(begin)
     high = (extremes.top[first:] > level).nonzero()[0]
     if begin >= len(v) or not len(high):
-        return 0, begin
-    over = v[begin : extremes.begin(first + int(high[-1]) + 1)] > level
-    n = int(np.count_nonzero(over))
-    return n, begin + len(over) - 1 - int(over[::-1].argmax()) if n else begin
+        return 0.0, begin
+    end = min(extremes.begin(first + int(high[-1]) + 1) + 1, len(v))
+    over = v[begin:end] > level
+    if not over.any():
+        return 0.0, begin
+    last = begin + len(over) - 1 - int(over[::-1].argmax())
+    steps = t[begin + 1 : end] - t[begin : end - 1]
+    return 0.5 * float(steps[over[:-1]].sum() + steps[over[1:]].sum()), last

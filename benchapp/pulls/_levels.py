@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 from benchapp.pulls._extremes import Extremes
@@ -97,11 +99,25 @@ def quantile(ordered: FloatArray, share: float) -> float:
     return low + (high - low) * part if part < 0.5 else high - (high - low) * (1.0 - part)
 
 
-def crest(t_s: FloatArray, torque: FloatArray, extremes: Extremes, rate_hz: float, seconds: float) -> tuple[float, int]:
-    """Estimate the greatest torque of a smooth curve: (value, index), by a parabola `seconds` to either side."""
+def crest(
+    t_s: FloatArray,
+    torque: FloatArray,
+    extremes: Extremes,
+    rate_hz: float,
+    seconds: float,
+    missing: list[tuple[int, int]],
+) -> tuple[float, int]:
+    """Estimate the greatest torque of a smooth curve: (value, index), by a parabola `seconds` to either side.
+
+    No parabola goes across `missing`, neighbours with a gap between them: what was reached inside nobody knows.
+    """
     n = max(1, round(seconds * rate_hz))
     index = _middle_of_greatest_mean(torque, extremes, n) if len(torque) > 2 * n > 2 else int(torque.argmax())
     low, high = max(index - n, 0), min(index + n + 1, len(torque))
+    edges = [low, *(b for _, b in missing if low < b < high), high]
+    if len(edges) > 2:
+        index = low + int(torque[low:high].argmax())
+        low, high = next((a, b) for a, b in itertools.pairwise(edges) if a <= index < b)
     if high - low < 6:
         near = torque[low:high]
         return float(near.max()), low + int(near.argmax())
@@ -109,8 +125,9 @@ def crest(t_s: FloatArray, torque: FloatArray, extremes: Extremes, rate_hz: floa
     _, c1, c2 = fit.coefficients
     if c2 >= 0:
         return float(torque[index]), index
-    top = min(max(-c1 / (2 * c2), -1.0), 1.0)
-    return fit(top), min(max(index + round(top * n), 0), len(torque) - 1)
+    first, last = (float(t_s[k] - t_s[index]) * rate_hz / n for k in (low, high - 1))
+    top = min(max(-c1 / (2 * c2), -1.0, first), 1.0, last)
+    return fit(top), min(max(index + round(top * n), low), high - 1)
 
 
 def _middle_of_greatest_mean(torque: FloatArray, extremes: Extremes, n: int) -> int:

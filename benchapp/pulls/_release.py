@@ -18,6 +18,28 @@ from drivers.samples import FloatArray
 SLOW_HZ: Final = 300.0
 """Below this rate the stream's own filter spreads a fall over three samples."""
 
+_ROUND_S: Final = 0.03
+"""How far before the middle of a fall its crest may lie: a letting-go is through in 30 ms."""
+
+_SUDDEN_S: Final = 0.008
+"""What falls from a corner within this time, and many times faster than the arm moved before, was no arm …"""
+_SUDDEN_SHARE: Final = 0.35
+"""… when it is this share of what falls within `arm_s`: straight on it would be 0.27, begun as an arm begins 0.1."""
+_SUDDEN_TIMES: Final = 5.0
+
+_ENDED: Final = 0.9
+"""What falls within `arm_s` over what falls within twice as long, when the fall has ended; an arm's dip: 0.75."""
+_SLOW_TIMES: Final = 3.0
+"""A fall that is through within `arm_s` only, over what the arm fell in such a time in the 0.6 s before …"""
+_SLOW_RISES: Final = 2.0
+"""… and over what it rose: who snatches may let off as fast as he pulled."""
+
+_BEFORE_S: Final = 0.6
+_KNOWN_S: Final = 0.25  # with less of the arm before a fall there is little to compare it with
+
+_HIGHER: Final = 1.5
+"""A fall of which it is not known whose it was is the hand's when the hand goes on to so many times its torque."""
+
 _FEW: Final = 1 << 14  # means: looked at all of them, which takes as long as finding out where to look
 
 
@@ -48,6 +70,9 @@ class _Scale:
     fall_n: int
     arm_n: int
     ahead_n: int
+    slow_n: int
+    ended_n: int
+    sudden_n: int
     noise: float
 
     @classmethod
@@ -58,7 +83,15 @@ class _Scale:
         arm_n = max(2 * fall_n, round(settings.arm_s / every_s))
         ahead_n = arm_n if finished else max(fall_n, min(arm_n, int(0.039 / every_s)))
         corner_n = max(1, round(0.005 / every_s))
-        return cls(per_block, every_s, corner_n, fall_n, arm_n, ahead_n, noise / math.sqrt(per_block))
+        slow_n = max(3, round(settings.arm_s / every_s))
+        ended_n = 2 * slow_n if finished else max(slow_n, int(0.039 / every_s))
+        sudden_n = max(2, round(_SUDDEN_S / every_s))
+        single = noise / math.sqrt(per_block)
+        return cls(per_block, every_s, corner_n, fall_n, arm_n, ahead_n, slow_n, ended_n, sudden_n, single)
+
+    def before(self, top: int, n: int) -> tuple[int, int]:
+        """Means from 0.6 s before a fall to those from which `n` do not reach into it."""
+        return max(top - round(_BEFORE_S / self.every_s), 0), max(top - n - 1, 0)
 
 
 def room_for_release(torque: FloatArray, rate_hz: float, settings: Settings) -> bool:
@@ -80,8 +113,9 @@ def releases(
 ) -> list[Release]:
     """Find where a mechanism let go, earliest first.
 
-    A mechanism's torque falls within `fall_s` and then no further, from a corner; an arm's falls on. Both are looked
-    at on means over 1 ms (single samples below 1.5 kHz), and only where the extremes leave room for such a fall.
+    A mechanism's torque falls within `fall_s` and then no further, from a corner; an arm's falls on. What falls within
+    `arm_s`, or falls on, has to be many times faster than the arm was before. All is looked at on means over 1 ms
+    (single samples below 1.5 kHz), and only where the extremes leave room for such a fall.
 
     Args:
         torque: Shape (n,), from the start of the pull on, wrong samples mended.
@@ -119,12 +153,20 @@ def releases(
             lowest = min(in_time)
             fell = level - lowest
             least = max(settings.fall_share * level, settings.fall_noise * scale.noise * 1.3)
-            if fell < least or fell < settings.fall_ratio * (level - min(after)):
+            if fell < least:
                 done = place
                 continue
-            clear = _stands_out(x, scale, top, fell, level)
-            if finished and clear:
-                clear = not _goes_on(x, scale, top, fell, level)
+            if fell < settings.fall_ratio * (level - min(after)):
+                lowest = min(after[: scale.sudden_n + 1])
+                fell = level - lowest
+                if fell < least or not _is_sudden(x, scale, top, fell, level - min(after)):
+                    done = place
+                    continue
+                clear = True
+            else:
+                clear = _stands_out(x, scale, top, after, fell)
+                if finished and clear:
+                    clear = not _goes_on(x, scale, top, fell, level)
             bottom = top + in_time.index(lowest)
             release = Release(top * per_block, fell, min((bottom + 1) * per_block, len(torque) - 1), clear)
             found.append((release, level))
@@ -134,8 +176,11 @@ def releases(
         else:
             continue
         break
+    found = _with_slow(found, x, scale, settings, finished=finished)
+    if finished:
+        found = [(one, level) for one, level in found if one.clear or not _is_far_below(x, scale, one, level)]
     return [
-        _sharpened(torque, one, rate_hz, per_block)
+        _sharpened(torque, one, rate_hz, per_block, noise)
         for one in _of_the_mechanism(found, x, fall_n, slow_stream=rate_hz < SLOW_HZ)
     ]
 
@@ -233,14 +278,93 @@ def _places(x: Means, scale: _Scale, settings: Settings) -> Iterator[tuple[list[
             yield places, bends
 
 
-def _stands_out(x: Means, scale: _Scale, top: int, fell: float, level: float) -> bool:
-    """True when a fall is deeper than what the same arm did in the 0.6 s before it."""
-    begin, end = max(top - round(0.6 / scale.every_s), 0), max(top - scale.fall_n - 1, 0)
+def _stands_out(x: Means, scale: _Scale, top: int, after: list[float], fell: float) -> bool:
+    """True when a fall is deeper than what the same arm did in the 0.6 s before it, within the same time."""
+    level = after[0]
+    begin, end = scale.before(top, scale.fall_n)
     # with little to compare with, only a fall beyond any tremor is clear
-    known = (end - begin) * scale.every_s > 0.25
+    known = (end - begin) * scale.every_s > _KNOWN_S
     if not known and not fell > 0.08 * level:
         return False
-    return end <= begin or fell > (1.6 if known else 2.5) * float(_falls(x, scale, begin, end).max())
+    if end <= begin or fell > (1.6 if known else 2.5) * float(_falls(x, begin, end, scale.fall_n).max()):
+        return True
+    # a dip of the arm is deeper in the time that the quickest of falls leaves over
+    quick = max(next(k for k, value in enumerate(after) if value <= level - 0.9 * fell), 2)
+    return known and 2 * quick <= scale.fall_n and fell > 2.5 * float(_falls(x, begin, end, quick).max())
+
+
+def _is_sudden(x: Means, scale: _Scale, top: int, fell: float, falls_on: float) -> bool:
+    """True when the fall of the first few milliseconds can't be the arm's, whatever the arm does after it."""
+    begin, end = scale.before(top, scale.sudden_n)
+    if scale.sudden_n * scale.every_s > 1.5 * _SUDDEN_S or (end - begin) * scale.every_s <= _KNOWN_S:
+        return False  # sampled too seldom, or too little to compare with
+    if fell < _SUDDEN_SHARE * falls_on:
+        return False
+    return fell > _SUDDEN_TIMES * max(_swings(x, begin, end, scale.sudden_n))
+
+
+def _with_slow(
+    found: list[tuple[Release, float]], x: Means, scale: _Scale, settings: Settings, *, finished: bool
+) -> list[tuple[Release, float]]:
+    """Add what falls within `arm_s` and has ended then, up to the first that is clear anyway."""
+    n = scale.slow_n
+    if scale.ended_n <= n:
+        return found  # so early and sampled so seldom nobody knows whether a fall has ended
+    until = next((one.index // x.per_block - n for one, _ in found if one.clear), x.n - scale.ended_n)
+    share, floor = 2.0 * settings.fall_share, 1.3 * settings.fall_noise * scale.noise
+    more: list[tuple[Release, float]] = []
+    # what is told while the pull goes on is younger than twice `arm_s`
+    oldest = 0 if finished else x.n - 3 * n
+    high_enough = 0.05 * x.highest[0]
+    for first, stop in _stretches(x, scale, settings):
+        begin, end = max(first - n, oldest, 0), min(stop, until)
+        if end <= begin:
+            continue
+        falls = _falls(x, begin, end, n)
+        here = x(begin, begin + len(falls))
+        deep = falls > share * here
+        if not deep.any():
+            continue
+        for low, high in grouped(deep & (falls > floor) & (here > high_enough), 1):
+            top = begin + low + int(here[low : high + 1].argmax())
+            after = x(top, top + scale.ended_n + 1)
+            level, lowest = float(after[0]), float(after[: n + 1].min())
+            fell = level - lowest
+            if fell < _ENDED * (level - float(after.min())) or not _is_no_arm(x, scale, top, fell, level):
+                continue
+            if finished and _goes_on(x, scale, top, fell, level):
+                continue
+            bottom = top + int(after[: n + 1].argmin())
+            more.append((Release(top * x.per_block, fell, (bottom + 1) * x.per_block, True), level))
+    if not more:
+        return found
+    apart = n * x.per_block
+    kept = [pair for pair in found if pair[0].clear or all(abs(pair[0].index - one.index) > apart for one, _ in more)]
+    return sorted([*kept, *more], key=lambda pair: pair[0].index)
+
+
+def _is_no_arm(x: Means, scale: _Scale, top: int, fell: float, level: float) -> bool:
+    """True when a fall within `arm_s` is many times any that the arm did before, from the highest so far."""
+    begin, end = scale.before(top, scale.slow_n)
+    if (end - begin) * scale.every_s <= _KNOWN_S or level <= 0.9 * x.greatest(0, top + 1)[0]:
+        return False
+    fall, rise = _swings(x, begin, end, scale.slow_n)
+    return fell > max(_SLOW_TIMES * fall, _SLOW_RISES * rise)
+
+
+def _swings(x: Means, begin: int, end: int, n: int) -> tuple[float, float]:
+    """The deepest fall and the greatest rise within `n` means from `begin` to `end`."""
+    near = x(begin, end + n)
+    return float(_falls(x, begin, end, n).max()), float((near[n:] - near[:-n]).max())
+
+
+def _is_far_below(x: Means, scale: _Scale, release: Release, level: float) -> bool:
+    """True when the hand goes on far beyond a fall with others as deep: it was one of the hand's."""
+    highest, highest_index = x.highest
+    begin = release.index // x.per_block + scale.arm_n
+    if highest <= _HIGHER * level or highest_index <= begin:
+        return False
+    return float(_falls(x, begin, highest_index, scale.fall_n).max(initial=0.0)) >= release.fall
 
 
 def _goes_on(x: Means, scale: _Scale, top: int, fell: float, level: float) -> bool:
@@ -252,19 +376,19 @@ def _goes_on(x: Means, scale: _Scale, top: int, fell: float, level: float) -> bo
     higher = np.flatnonzero(x(begin, highest_index + 1) > 1.02 * level)
     if not len(higher):
         return False
-    later = _falls(x, scale, begin + int(higher[0]), max(highest_index - scale.fall_n, 0))
+    later = _falls(x, begin + int(higher[0]), max(highest_index - scale.fall_n, 0), scale.fall_n)
     # falls that come again and again are the hand's; one or two may be further lettings-go
     return not fell > 1.1 * _third_event(later, round(0.04 / scale.every_s))
 
 
-def _falls(x: Means, scale: _Scale, begin: int, end: int) -> FloatArray:
-    """From each mean to the least of the `fall_n` after it, which there must be."""
-    near = x(begin, max(begin, end) + scale.fall_n)
+def _falls(x: Means, begin: int, end: int, n: int) -> FloatArray:
+    """From each mean to the least of the `n` after it, which there must be."""
+    near = x(begin, max(begin, end) + n)
     least, wide = near, 1  # means that each element covers; doubled until the next doubling would be too wide
-    while 2 * wide <= scale.fall_n + 1:
+    while 2 * wide <= n + 1:
         least = np.minimum(least[:-wide], least[wide:])
         wide *= 2
-    if further := scale.fall_n + 1 - wide:
+    if further := n + 1 - wide:
         least = np.minimum(least[:-further], least[further:])
     falls: FloatArray = near[: len(least)] - least
     return falls
@@ -288,7 +412,7 @@ def _third_event(fall: FloatArray, apart: int) -> float:
     return float(left.max()) if len(left) else 0.0
 
 
-def _sharpened(torque: FloatArray, release: Release, rate_hz: float, per_block: int) -> Release:
+def _sharpened(torque: FloatArray, release: Release, rate_hz: float, per_block: int, noise: float) -> Release:
     """The same with `index` on the very sample before the fall."""
     low = max(release.index - 2 * per_block - 1, 0)
     high = min(release.end_index + 1, len(torque))
@@ -299,5 +423,16 @@ def _sharpened(torque: FloatArray, release: Release, rate_hz: float, per_block: 
     # below 300 Hz the filter spreads the fall: its first half may take three samples
     back = max(round(0.008 * rate_hz), 2) if rate_hz >= SLOW_HZ else max(round(0.016 * rate_hz), 3)
     first = max(middle - back, low, 0)
-    stretch = torque[first : max(middle, first + 1)]
-    return Release(first + int(stretch.argmax()), release.fall, release.end_index, release.clear)
+    at = first + int(torque[first : max(middle, first + 1)].argmax())
+    # a device that averages its samples, or a fall that begins slowly, rounds the corner: the crest may lie before
+    # by as much as the rest of the fall is longer than a sharp one's; a tremor's crest lies further back
+    nearly_all = torque[middle:high] < half - 0.4 * release.fall
+    rest = int(nearly_all.argmax()) if nearly_all.any() else high - middle
+    lowest = max(middle - max(min(back + 2 * rest, round(_ROUND_S * rate_hz)), 3), 0)
+    while first > lowest:
+        begin = max(first - back, lowest)
+        before = begin + int(torque[begin:first].argmax())
+        if torque[before] <= torque[at] + (0.0 if at == first else 2.0 * noise):
+            break
+        first, at = begin, before
+    return Release(at, release.fall, release.end_index, release.clear)

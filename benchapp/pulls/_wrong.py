@@ -1,6 +1,8 @@
-"""Single samples that no mechanics can give: found, and drawn across."""
+"""Samples that no mechanics can give, one or a few in a row: found, and drawn across."""
 
 from __future__ import annotations
+
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -8,6 +10,22 @@ import numpy.typing as npt
 from drivers.samples import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
+
+_WRONG_S: Final = 0.002  # wrong for longer than this, and than two samples, is told like torque
+_WIDEST: Final = 64  # samples; 2 ms at 32 kHz
+_SURE_HZ: Final = 1000.0
+"""From this rate on the trough of a click lasts longer than two samples; below, more is asked of two."""
+_EDGE: Final = 1.0 / 3.0
+"""Of its height, the first and the last step of a wrong stretch: electronics jump, a blow has flanks; …"""
+_EDGE_SLOW: Final = 0.7  # … below 1 kHz the flank of a blow is a sample or two
+_APART: Final = 4.0
+"""Times the step before it: the tip of a snatch goes on as the rise went."""
+
+
+def widest(rate_hz: float) -> int:
+    """Most samples in a row that may be wrong: 2, or what fits into 2 ms; so many must be known after one."""
+    # a rate estimated from times is a little off
+    return min(max(2, int(_WRONG_S * rate_hz + 0.01)), _WIDEST)
 
 
 def jumps(torque: FloatArray, begin: int, end: int, jump: float) -> bool:
@@ -22,11 +40,11 @@ def jumps(torque: FloatArray, begin: int, end: int, jump: float) -> bool:
 def mend(
     t_s: FloatArray, torque: FloatArray, wrong: BoolArray, begin: int, end: int, jump: float, rate_hz: float
 ) -> None:
-    """Find single wrong samples and draw straight across them, both in place.
+    """Find wrong samples and draw straight across them, both in place.
 
-    A wrong sample rises and falls (or falls and rises) by more than `jump` within two samples. What is decided about
-    sample k hangs on the mended sample before it and the two after it only, so a stretch may be done in pieces.
-    Below 1 kHz only single samples count, since there the trough of a click may last two.
+    They rise and fall (or fall and rise) by more than `jump` within two samples or 2 ms. What is decided about sample
+    k hangs on the two mended samples before it and the `widest` after it only, so a stretch may be done in pieces.
+    Below 1 kHz two in a row only count away from zero, since there the trough of a click may last two.
 
     Args:
         t_s: Shape (n,), seconds.
@@ -41,11 +59,11 @@ def mend(
     if end <= begin:
         return
     step = np.diff(torque[begin - 1 : end])
-    widths = (1, 2) if rate_hz >= 1000.0 else (1,)
+    widths, sure = range(1, widest(rate_hz) + 1), 2 if rate_hz >= 0.99 * _SURE_HZ else 1
     for place in np.flatnonzero(np.abs(step) > jump) + begin:
         k = int(place)
         while k < end and not wrong[k]:  # after a wrong sample the next one is looked at from the mended level
-            width = next((w for w in widths if _sticks_out(torque, k, w, jump)), 0)
+            width = next((w for w in widths if _sticks_out(torque, k, w, jump, w <= sure)), 0)
             if not width:
                 break
             last = k + width
@@ -54,8 +72,23 @@ def mend(
             k = last
 
 
-def _sticks_out(torque: FloatArray, k: int, width: int, jump: float) -> bool:
-    before, after, inside = torque[k - 1], torque[k + width], torque[k : k + width]
-    up, down = float(inside.min() - max(before, after)), float(min(before, after) - inside.max())
-    # downwards more is asked: the trough of a click at a low rate must not pass for a wrong sample
-    return max(up, down) > jump and abs(float(after - before)) < max(0.6 * up, 0.35 * down)
+def _sticks_out(torque: FloatArray, k: int, width: int, jump: float, sure: bool) -> bool:
+    if k + width >= len(torque):
+        return False
+    inside = torque[k : k + width]
+    before, after, lowest, highest = float(torque[k - 1]), float(torque[k + width]), inside.min(), inside.max()
+    top, bottom = max(before, after), min(before, after)
+    height = float(max(lowest - top, bottom - highest))
+    if not height > jump:
+        return False
+    # towards zero more is asked: the trough of a click at a low rate must not pass for wrong samples
+    outwards = lowest > max(top, -bottom) or -highest > max(top, -bottom)
+    if not abs(after - before) < (0.6 if outwards else 0.35) * height:
+        return False
+    if sure:
+        return True
+    if width == 2 and not outwards:
+        return False
+    steps = min(abs(float(inside[0]) - before), abs(float(inside[-1]) - after))
+    whole = float(max(highest - top, bottom - lowest))
+    return steps > max((_EDGE if width > 2 else _EDGE_SLOW) * whole, _APART * abs(before - float(torque[k - 2])))

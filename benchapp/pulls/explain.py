@@ -39,7 +39,7 @@ def _reading(pull: Pull, unit: str) -> str:
         return {
             Mode.FIRST_PEAK: "no reading: no letting-go that can be read was found",
             Mode.PEAK: "no reading: there is no greatest torque",
-            Mode.HOLD: "no reading: no half second above half the peak was held",
+            Mode.HOLD: "no reading: no half second above half the peak was held steadily",
         }[pull.mode]
     what = {
         Mode.FIRST_PEAK: "the tool let go",

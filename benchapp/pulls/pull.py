@@ -82,7 +82,8 @@ class Pull:
         first_peak: Torque at which the tool let go; given in every mode; None when it never did.
         rest: Rest level before, signed in the direction of the pull.
         rest_after: Rest level after; None when cut, or when torque was still on its way back after 150 ms.
-        time_80_to_100_s: From the last rise through 80 % of the reading to the reading; None with it.
+        time_80_to_100_s: From the last rise through 80 % of the reading to the reading; None with it, and when the
+            recording begins above 80 %.
         loading_rate_per_s: Slope of the straight line over that stretch, torque per second; None with it.
         flags: In the order of `Flag`.
         noticed: One entry a flag, same order.

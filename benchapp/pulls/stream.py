@@ -12,13 +12,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchapp.pulls._analysis import Expectation, Segment, analyse
+from benchapp.pulls._analysis import Expectation, Segment, analyse, is_held
 from benchapp.pulls._extremes import PIECE, Extremes, grouped
+from benchapp.pulls._faults import gaps, gaps_in_fall
 from benchapp.pulls._levels import middle, quantile
 from benchapp.pulls._release import releases, room_for_release
 from benchapp.pulls._resting import Resting
 from benchapp.pulls._still import lasting, stillness
-from benchapp.pulls._wrong import jumps, mend
+from benchapp.pulls._wrong import jumps, mend, widest
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted, ReaderEvent
 from benchapp.pulls.pull import Mode
 from benchapp.pulls.settings import Settings
@@ -27,10 +28,10 @@ from drivers.samples import FloatArray, Gap
 
 _N_RATE = 33  # samples that tell the rate
 _TOLD_S = 0.06  # a click that can only be told later than this is not announced: the pull tells it when it closes
-_AHEAD = 3  # samples that must be known after one before it can be told to be wrong
 _COARSE = 25  # fine steps in a coarse one
 _OVER = 64  # coarse steps looked at together
 _REST_PIECES = 360  # pieces of rest looked at together: 5 s at 10 kHz
+_N_QUIET = 5  # least samples of rest at the beginning of a stream that tell it begins there
 _STILL_S = 1.0  # a level that stays this still near zero is a rest level: a tool was hung on the drive
 _HANGING_SHARE = 0.03  # of the capacity: more than a tool weighs there, less than any checkpoint of a full run
 
@@ -216,7 +217,7 @@ class PullReader:
             self._bootstrap_n = max(round(0.1 * self._rate), 5)
             self._fine = max(round(0.01 * self._rate), 1)
             self._step = _COARSE * self._fine
-            self._ahead = _AHEAD if self._rate >= 1000.0 else _AHEAD - 1  # below wrong samples come singly
+            self._ahead = widest(self._rate)
         if self._resting.level is None:
             if len(self._t) < self._bootstrap_n + self._ahead and not self._finished:
                 return events
@@ -252,7 +253,15 @@ class PullReader:
         self._jump = max(10.0 * rough, 0.04 * scale) or np.inf
         spread = quantile(ordered, 0.95) - quantile(ordered, 0.05)
         moving = spread > max(8.0 * rough, 0.01 * scale)
-        if abs(level) > 0.1 * scale > 0 or (moving and abs(level) > 0.01 * scale):
+        begun = abs(level) > 0.1 * scale > 0 or (moving and abs(level) > 0.01 * scale)
+        if begun and len(first) >= 2 * _N_QUIET:
+            # who snatches at once has pulled through most of it: the beginning alone may be rest
+            quiet = first[: max(len(first) // 4, _N_QUIET)]
+            middle_of_it, still = middle(np.sort(quiet)), stillness(quiet[None, :])[0]
+            held = max(8.0 * still.noise, 0.001 * scale)
+            if abs(middle_of_it) <= 0.01 * scale and float(quiet.max() - quiet.min()) <= held:
+                begun, first, level = False, quiet, middle_of_it
+        if begun:
             self._resting.level, self._active, self._cut = 0.0, True, True
             self._resting.learn_noise(rough)
             self._begin, self._grid = 0, 0
@@ -471,6 +480,9 @@ class PullReader:
                     continue
                 # announced early, so more is asked of it than of the reading: half the target at least
                 if release.clear and pulled[release.index] > 0.5 * (expected.target or 0.0):
+                    missing = gaps(self._t[low:stop], self._rate, self.settings)
+                    if gaps_in_fall(pulled, release, missing, self._rate):
+                        continue
                     self._clicked = True
                     k = low + release.index
                     events.append(ClickHeard(float(self._t[k]), float(pulled[release.index]), self._direction()))
@@ -482,7 +494,7 @@ class PullReader:
                 so_far = float((self._sign * self._v[self._begin : stop]).max())
                 mean = float(last.mean())
                 wanted = expected.target is None or mean > 0.9 * expected.target
-                if wanted and mean > 0.5 * so_far and float(last.std()) < max(0.012 * mean, 3.0 * self.noise):
+                if wanted and mean > 0.5 * so_far and is_held(last, self.noise):
                     self._held = True
                     events.append(HoldSteady(float(self._t[stop - n]), mean, self._direction()))
 

@@ -283,13 +283,13 @@ def main() -> None:
         [(1.0, 10), (1.7, 24), *off(whole)[3:]],
         [{"reading": reading(30.0), "flags": ["cut"]}],
     )
-    trembling = [(0, 0), (0.5, 0), (3.5, 30), (3.51, 29.4), (3.61, 31), (3.76, 0), (4.3, 0)]
+    trembling = [(0, 0), (0.5, 0), (3.5, 30), (3.51, 28.2), (3.61, 31), (3.76, 0), (4.3, 0)]
     made.add(
         "unclear",
-        "a fall of 2 % drowns in tremor of 5 %",
+        "a fall of 6 % among a tremor of 5 % is likely the click, not surely",
         mode,
         trembling,
-        [{"flags_with": ["unclear"]}],
+        [{"reading_time_s": [3.5, 0.01], "flags_with": ["unclear"]}],
         ripple=lambda t: 1 + 0.05 * np.sin(2 * np.pi * 11.0 * t + 3.0),
     )
     made.add(

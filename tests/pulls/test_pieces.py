@@ -68,14 +68,16 @@ def test_the_greatest_mean_is_the_first_greatest(values, per_block, data):
 @given(SAMPLES, st.integers(-45, 45))
 def test_last_below_and_above_look_at_every_sample_that_counts(values, level):
     extremes = Extremes.of(values)
+    t = np.cumsum(1.0 + np.arange(len(values)) % 3)  # seconds; rates change
     for end in {0, 1, len(values) // 2, len(values)}:
         below = np.flatnonzero(values[:end] < level)
         assert last_below(values, extremes, end, level) == (below[-1] if len(below) else -1)
     for begin in {0, len(values) // 2, len(values)}:
         high = np.flatnonzero(values[begin:] > level)
-        n, last = above(values, extremes, begin, level)
-        assert n == len(high)
-        assert not n or last == begin + high[-1]
+        seconds, last = above(t, values, extremes, begin, level)
+        both = values[begin:] > level
+        assert seconds == pytest.approx(0.5 * float(((both[:-1] * 1.0 + both[1:]) * np.diff(t[begin:])).sum()))
+        assert last == (begin + high[-1] if len(high) else begin)
 
 
 @settings(deadline=None)

@@ -1,0 +1,212 @@
+"""What the recording itself does to a pull: samples wrong or missing, rates that change, a missing beginning."""
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchapp.pulls import Flag, Mode, PullReader, read_pulls
+from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed
+
+_spec = importlib.util.spec_from_file_location("traces", Path(__file__).with_name("traces.py"))
+traces = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(traces)
+CAPACITY, click_pull, line = traces.CAPACITY, traces.click_pull, traces.line
+
+
+def read(t, v, mode=Mode.FIRST_PEAK):
+    (pull,) = read_pulls(t, v, mode=mode, capacity=CAPACITY).pulls
+    reader = PullReader(mode=mode, capacity=CAPACITY)
+    events = [event for k in range(0, len(t), 7) for event in reader.feed(t[k : k + 7], v[k : k + 7])]
+    events += reader.finish()
+    assert [event.pull for event in events if isinstance(event, PullClosed)] == [pull]
+    return pull
+
+
+def without(t, v, begin, end):
+    keep = (t < begin) | (t > end)
+    return t[keep], v[keep]
+
+
+def eased(level, begin, seconds, t):
+    """From `level` to 0 as an arm lets off: half a cosine."""
+    return level * (1 + np.cos(np.pi * np.clip((t - begin) / seconds, 0, 1))) / 2
+
+
+# ---- a gap where the tool let go, or may have
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 1000.0])
+@pytest.mark.parametrize("missing", [0.03, 0.06, 0.12])
+@pytest.mark.parametrize("at", [4.55, 4.65, 4.7, 4.8])
+def test_an_arm_that_lets_off_into_a_gap_is_no_click(rate_hz, missing, at):
+    t, v = line([(0, 0), (0.5, 0), (3.5, 60), (5.0, 60), (6.0, 60)], rate_hz)
+    v = np.where(t > 4.5, eased(60.0, 4.5, 0.5, t) + v - 60.0, v)
+    pull = read(*without(t, v, at, at + missing))
+    assert pull.reading is None
+    assert {Flag.GAP, Flag.NO_CLICK} & set(pull.flags)
+
+
+@pytest.mark.parametrize("missing", [0.02, 0.03])
+@pytest.mark.parametrize("at", [4.52, 4.54])
+def test_no_click_is_announced_whose_fall_lies_in_a_gap(missing, at):
+    t, v = line([(0, 0), (0.5, 0), (3.5, 60), (5.0, 60), (6.0, 60)])
+    v = np.where(t > 4.5, eased(60.0, 4.5, 0.5, t) + v - 60.0, v)
+    t, v = without(t, v, at, at + missing)
+    reader = PullReader(mode=Mode.FIRST_PEAK, capacity=CAPACITY)
+    events = [event for k in range(0, len(t), 10) for event in reader.feed(t[k : k + 10], v[k : k + 10])]
+    assert not any(isinstance(event, ClickHeard) for event in events)
+
+
+@pytest.mark.parametrize("rate_hz", [50.0, 100.0, 150.0, 200.0, 250.0, 300.0, 1000.0, 2000.0])
+@pytest.mark.parametrize("off_s", [0.25, 0.3, 0.5])
+def test_an_arm_that_lets_off_is_announced_as_no_click(rate_hz, off_s):
+    for begin in np.linspace(4.5, 4.52, 5):
+        t, v = line([(0, 0), (0.5, 0), (3.5, 60), (5.0, 60), (6.0, 60)], rate_hz)
+        v = np.where(t > begin, eased(60.0, begin, off_s, t) + v - 60.0, v)
+        reader = PullReader(mode=Mode.FIRST_PEAK, capacity=CAPACITY)
+        events = [event for k in range(0, len(t), 10) for event in reader.feed(t[k : k + 10], v[k : k + 10])]
+        assert not any(isinstance(event, ClickHeard) for event in events)
+
+
+@pytest.mark.parametrize("missing", [0.04, 0.08, 0.12])
+@pytest.mark.parametrize("late", [0.0, 0.03, 0.06])
+def test_an_arm_that_dips_into_a_gap_has_not_clicked_and_the_click_after_it_is_read(missing, late):
+    t, v = line(
+        [(0, 0), (0.5, 0), (2.9, 36), (3.1, 36), (4.7, 60), (4.706, 48), (4.74, 48), (4.9, 60), (5.1, 0), (6, 0)]
+    )
+    at = np.clip((t - 2.9) / 0.2, 0, 1)
+    v -= 0.2 * 36 * (1 - np.cos(2 * np.pi * at)) / 2
+    pull = read(*without(t, v, 2.9 + late, 2.9 + late + missing))
+    assert pull.reading == pytest.approx(60.0, rel=0.0025)
+    assert Flag.PAST_CLICK not in pull.flags
+
+
+def test_a_click_in_a_gap_is_not_read_and_the_reason_is_told():
+    t, v = line(click_pull(30.0))
+    for begin, end in ((3.46, 3.503), (3.497, 3.53), (3.503, 3.53), (3.48, 3.6)):
+        pull = read(*without(t, v, begin, end))
+        assert pull.reading is None
+        assert Flag.GAP in pull.flags
+        assert Flag.NO_CLICK not in pull.flags
+
+
+def test_a_gap_after_the_fall_takes_nothing_away():
+    t, v = line(click_pull(30.0))
+    assert read(*without(t, v, 3.53, 3.56)).reading == pytest.approx(30.0, rel=0.0025)
+
+
+def test_a_gap_in_which_the_tool_may_have_clicked_is_told_instead_of_no_click():
+    t, v = line([*click_pull(60.0, rise_s=4.0, again=63.0)])
+    gone = read(*without(t, v, 4.3, 4.7 - 0.085))
+    assert gone.reading is None
+    assert Flag.GAP in gone.flags
+    assert Flag.NO_CLICK not in gone.flags
+    # no arm falls and rises again within 10 ms
+    t, v = line([(0, 0), (0.5, 0), (2.5, 30), (2.7, 30), (3.2, 0), (4.4, 0)])
+    assert {Flag.GAP, Flag.NO_CLICK} <= set(read(*without(t, v, 2.0, 2.01)).flags)
+
+
+@pytest.mark.parametrize("begin", [4.2, 4.35, 4.45])
+def test_the_greatest_torque_is_one_that_was_seen(begin):
+    t, v = line([(0, 0), (0.5, 0), (4.5, 60), (4.506, 48), (4.54, 48), (4.7, 63), (5.1, 0), (6, 0)])
+    t, v = without(t, v, begin, begin + 0.4)
+    pull = read(t, v, Mode.PEAK)
+    assert pull.reading <= v.max() + 0.02
+    assert pull.reading == pytest.approx(v.max(), abs=0.05)
+    assert abs(v[np.searchsorted(t, pull.reading_time_s)] - pull.reading) < 0.3
+    assert Flag.GAP in pull.flags
+
+
+# ---- wrong samples
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "wrong"),
+    [(500, 1), (500, 2), (999, 2), (1000, 1), (1000, 2), (2000, 3), (2000, 4), (10_000, 3), (10_000, 10), (10_000, 20)],
+)
+@pytest.mark.parametrize("value", [90.0, -60.0])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_wrong_samples_of_two_milliseconds_are_mended(rate_hz, wrong, value, sign):
+    t, v = line(click_pull(30.0), float(rate_hz))
+    k = int(2.2 * rate_hz)
+    v[k : k + wrong] = value
+    pull = read(t, sign * v)
+    assert Flag.SPIKE in pull.flags
+    assert pull.reading == pytest.approx(30.0, rel=0.0025)
+    assert pull.peak == pytest.approx(30.0, rel=0.005)
+    assert next(one.value for one in pull.noticed if one.flag is Flag.SPIKE) == wrong
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 300.0, 500.0, 1000.0, 2000.0, 10_000.0])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_the_tip_of_a_snatch_and_the_trough_of_a_click_are_torque(rate_hz, sign):
+    snatch = [(0, 0), (0.5, 0), (0.7, 60), (0.705, 45), (0.712, 45), (0.74, 50), (0.78, 20), (0.9, 0), (1.5, 0)]
+    blow = [(0, 0), (0.5, 0), (3.0, 30), (3.01, 28.5), (3.2, 28.4), (3.205, 34), (3.212, 27.5), (3.4, 0), (4, 0)]
+    # at 100 Hz the whole blow is one sample: by the definition of a wrong one, it is one
+    for corners in (snatch, blow) if rate_hz > 100.0 else (snatch,):
+        for shift in np.linspace(0.0, 1.0 / rate_hz, 5):
+            t, v = line([(s + shift if s else s, torque) for s, torque in corners], rate_hz)
+            assert Flag.SPIKE not in read(t, sign * v).flags
+
+
+# ---- times
+
+
+@pytest.mark.parametrize("slow_first", [True, False])
+def test_time_past_the_click_is_time_whatever_the_rate(slow_first):
+    for push_s, past in ((0.15, False), (0.6, True)):
+        end = 3.6 + push_s
+        corners = [(0, 0), (0.5, 0), (3.5, 30), (3.504, 24), (3.53, 24), (3.6, 33), (end, 33)]
+        t, v = line([*corners, (end + 0.12, 0), (end + 1.2, 0)])
+        keep = ((t > 2.5) if slow_first else (t < 3.52)) | (np.arange(len(t)) % 4 == 0)
+        assert (Flag.PAST_CLICK in read(t[keep], v[keep]).flags) == past
+
+
+def test_time_past_the_click_goes_on_in_a_gap():
+    t, v = line([(0, 0), (0.5, 0), (3.5, 30), (3.51, 24), (3.6, 33), (3.95, 33), (4.1, 0), (5, 0)])
+    t, v = without(t, v, 3.65, 3.9)
+    assert Flag.PAST_CLICK in read(t, v).flags
+
+
+def test_a_rise_that_is_not_in_the_recording_took_nobody_knows_how_long():
+    t, v = line(click_pull(30.0))
+    late = read(t[t > 3.3], v[t > 3.3])
+    assert late.reading == pytest.approx(30.0, rel=0.0025)
+    assert late.time_80_to_100_s is late.loading_rate_per_s is None
+    assert set(late.flags) == {Flag.CUT}
+    early = read(t[t > 2.0], v[t > 2.0])
+    assert early.time_80_to_100_s == pytest.approx(0.6, abs=0.01)
+
+
+@pytest.mark.parametrize("rate_hz", [300.0, 1000.0, 10_000.0])
+def test_a_recording_that_begins_with_a_moment_of_rest_is_not_cut(rate_hz):
+    corners = [(0, 0.2), (0.03, 0.2), (0.2, 60), (0.206, 48), (0.24, 48), (0.4, 50), (0.6, 0.2), (1.6, 0.2)]
+    t, v = line(corners, rate_hz)
+    pull = read(t, v)
+    assert pull.flags == (Flag.TOO_FAST,)
+    assert pull.start_s == pytest.approx(0.03, abs=0.01)
+    assert pull.rest == pytest.approx(0.2, abs=0.03)
+    for begin in (0.05, 0.1):
+        assert Flag.CUT in read(t[t > begin], v[t > begin]).flags
+
+
+# ---- what is held
+
+
+def test_what_is_not_held_steadily_has_no_reading_and_is_not_announced():
+    ramp = [(0, 0), (0.5, 0), (3.5, 60), (4.0, 0), (5.0, 0)]
+    held = [(0, 0), (0.5, 0), (1.5, 22), (1.8, 20), (3.0, 20.1), (3.3, 0), (4.0, 0)]
+    for corners, steady in ((ramp, False), (held, True)):
+        t, v = line(corners)
+        reader = PullReader(mode=Mode.HOLD, capacity=CAPACITY)
+        events = reader.feed(t, v) + reader.finish()
+        assert any(isinstance(event, HoldSteady) for event in events) == steady
+        assert (read(t, v, Mode.HOLD).reading is not None) == steady
+
+
+def test_a_gap_in_what_is_held_is_told():
+    t, v = line([(0, 0), (0.5, 0), (1.5, 21), (1.7, 20), (3.0, 20), (3.3, 0), (4.0, 0)])
+    for begin, told in ((0.8, False), (1.2, True), (2.0, True), (2.7, True), (3.22, False)):
+        assert (Flag.GAP in read(*without(t, v, begin, begin + 0.05), Mode.HOLD).flags) == told
