@@ -93,7 +93,7 @@ def _open(args: argparse.Namespace, *, must_exist: bool = True) -> Store:
 
 @contextlib.contextmanager
 def _read(args: argparse.Namespace) -> Iterator[Store]:
-    """The records for a command that changes nothing; of such as cannot be written a copy, which is taken away again."""
+    """The records for a command that changes nothing; where they cannot be written, a copy of them."""
     from benchapp.records.store import Store
 
     path = _path(args)
