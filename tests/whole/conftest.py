@@ -106,6 +106,13 @@ class Technician:
         QTest.mouseClick(panel.foot.go, Qt.MouseButton.LeftButton)
         self.wait(lambda: self.view.state is not None, "the run to begin")
 
+    def go_home(self) -> None:
+        """Close the window, a run under way or not: one that has not yet seen the run's end would only ask."""
+        window = self.kilter.window
+        window._closing = True  # the answer to its question
+        window.close()
+        self.kilter.close()
+
     def good_pull(self) -> None:
         """A steady pull that counts: the simulated arm carries one in ten past the click, which is pulled again."""
         for _ in range(4):
@@ -196,8 +203,7 @@ def open_kilter(qapp: QApplication, tmp_path: Path, workshop: Path) -> Iterator[
     yield open_one
     for technician in opened:
         technician.hand.close()
-        technician.kilter.window.close()
-        technician.kilter.close()
+        technician.go_home()
         technician.kilter.window.deleteLater()
     QTest.qWait(20)
 

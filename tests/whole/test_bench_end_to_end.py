@@ -23,8 +23,7 @@ def test_full_run_by_one_key_and_pulls_alone_ends_sealed(open_kilter, stored) ->
     technician.wait(lambda: technician.view.state is RunState.SEALED, "the seal")
     run = technician.view.run
     assert run is not None
-    technician.kilter.window.close()
-    technician.kilter.close()
+    technician.go_home()
     with stored() as store:
         kept = store.run(run.run_id)
         # an arm may pull on past the click now and then: such a pull is repeated and kept, set aside
