@@ -68,6 +68,21 @@ def table(qtbot):
         simulator.client.abort()
 
 
+@pytest.fixture
+def window_with_hand(qtbot):
+    simulator = Simulator()
+    port = stand.StandIn()
+    window = MainWindow(AppContext(port, is_demo=True), hand=lambda context: HandPanel(context, simulator.address))
+    window.show()
+    window.bench.timer.stop()
+    qtbot.waitUntil(lambda: window.hand.channel.is_connected, timeout=60_000)
+    window.bench.setFocus()
+    yield window, simulator
+    window.close()
+    simulator.close()
+    simulator.client.abort()
+
+
 def asked(simulator, qtbot, n: int) -> list[dict]:
     qtbot.waitUntil(lambda: len(simulator.asked) >= n, timeout=60_000)
     return [{key: value for key, value in each.items() if key != "id"} for each in simulator.asked]
@@ -185,14 +200,8 @@ def test_the_simulated_transducer_shows_what_the_certificate_of_the_mounted_one_
     assert [each for each in does if each["do"] == "transducer"] == [{"do": "transducer", "percent": 1.4}]
 
 
-def test_key_p_held_in_the_window_pulls(qtbot):
-    simulator = Simulator()
-    port = stand.StandIn()
-    window = MainWindow(AppContext(port, is_demo=True), hand=lambda context: HandPanel(context, simulator.address))
-    window.show()
-    window.bench.timer.stop()
-    qtbot.waitUntil(lambda: window.hand.channel.is_connected, timeout=60_000)
-    window.bench.setFocus()
+def test_key_p_held_in_the_window_pulls(window_with_hand, qtbot):
+    window, simulator = window_with_hand
     QTest.keyPress(window.bench, Qt.Key.Key_P)
     for _ in range(20):  # as X11 tells of a key that is kept down
         QTest.keyRelease(window.bench, Qt.Key.Key_P)
@@ -200,19 +209,10 @@ def test_key_p_held_in_the_window_pulls(qtbot):
         QTest.qWait(5)
     QTest.keyRelease(window.bench, Qt.Key.Key_P)
     assert asked(simulator, qtbot, 2) == [{"do": "key", "down": True}, {"do": "key", "down": False}]
-    window.close()
-    simulator.close()
-    simulator.client.abort()
 
 
-def test_a_p_in_the_middle_of_a_scanned_code_pulls_nothing(qtbot):
-    simulator = Simulator()
-    port = stand.StandIn()
-    window = MainWindow(AppContext(port, is_demo=True), hand=lambda context: HandPanel(context, simulator.address))
-    window.show()
-    window.bench.timer.stop()
-    qtbot.waitUntil(lambda: window.hand.channel.is_connected, timeout=60_000)
-    window.bench.setFocus()
+def test_a_p_in_the_middle_of_a_scanned_code_pulls_nothing(window_with_hand, qtbot):
+    window, simulator = window_with_hand
     codes = []
     window.take_code = codes.append
     stamps = itertools.count(100.0, 0.01)
@@ -222,9 +222,6 @@ def test_a_p_in_the_middle_of_a_scanned_code_pulls_nothing(qtbot):
     assert codes == ["BP-12"]
     window.hand.pull_in("steady")
     assert [each["do"] for each in asked(simulator, qtbot, 1)] == ["pull"]
-    window.close()
-    simulator.close()
-    simulator.client.abort()
 
 
 def test_every_manner_and_fault_is_one_that_the_simulator_documents():
