@@ -74,7 +74,7 @@ def read_trace(path: str | os.PathLike[str]) -> Trace:
         with open(path, "rb") as stream:
             return _Reading(name).read(stream)
     except OSError as error:
-        raise TraceFileError(name, None, f"cannot be read: {error.strerror or error}") from error
+        raise TraceFileError(name, None, f"cannot be read: {error.strerror or error}; {_what_to_do(error)}") from error
 
 
 def parse_trace(raw: bytes, name: str) -> Trace:
@@ -204,15 +204,18 @@ class _Reading:
             cut = block.rfind(b"\n") + 1
             rest = block[cut:]
             if len(rest) > 1 << 20:
-                self.refuse(self.line + block.count(b"\n") + 1, "a line of more than a million characters")
+                self.refuse(
+                    self.line + block.count(b"\n") + 1,
+                    "a line of more than a million characters; give each sample a line",
+                )
             if cut:
                 self._block(block[:cut])
         if rest:
             self._block(rest + b"\n")
         if not self.names:
-            self.refuse(None, f"no header row; '{TIME},{TORQUE}' and rows of numbers were expected")
+            self.refuse(None, f"no header row; give it the line '{TIME},{TORQUE}' and a row of numbers a sample")
         if not self.t_parts:
-            self.refuse(self.line, "no rows of numbers after the header row")
+            self.refuse(self.line, "no rows of numbers after the header row; give it one a sample")
         return self._trace()
 
     def _block(self, block: bytes) -> None:
@@ -237,7 +240,9 @@ class _Reading:
         try:
             block.decode()
         except UnicodeDecodeError as error:
-            self.refuse(self.line + block.count(b"\n", 0, error.start) + 1, "bytes that are not UTF-8")
+            self.refuse(
+                self.line + block.count(b"\n", 0, error.start) + 1, "bytes that are not UTF-8; save it as UTF-8 text"
+            )
 
     def _one_line(self, line: bytes) -> None:
         self.line += 1
@@ -296,7 +301,12 @@ class _Reading:
             self.refuse(self.line, f"the header row must name '{TIME},{TORQUE}', it is {kind}")
         twice = next((name for name in names if names.count(name) > 1 or not name), None)
         if twice is not None:
-            self.refuse(self.line, f"the header row names {twice!r} twice" if twice else "a column has no name")
+            self.refuse(
+                self.line,
+                f"the header row names {twice!r} twice; keep one of the two"
+                if twice
+                else "a column has no name; give it one",
+            )
         self.names = names
         self.at_time, self.at_torque = names.index(TIME), names.index(TORQUE)
         self.others = [k for k, name in enumerate(names) if name not in (TIME, TORQUE)]
@@ -342,7 +352,7 @@ class _Reading:
             time_s = self._number(cells[self.at_time], TIME)
             if time_s <= last:
                 went = "stands still at" if time_s == last else f"runs back from {last:g} to"
-                self.refuse(self.line, f"{TIME} {went} {time_s:g}; it must rise from row to row")
+                self.refuse(self.line, f"{TIME} {went} {time_s:g}; it must rise from row to row: leave the row out")
             last = time_s
             times.append(time_s)
             torque = cells[self.at_torque].strip()
@@ -385,19 +395,19 @@ class _Reading:
         told = f"{n} {'value' if n == 1 else 'values'} where the header row names {len(self.names)}"
         if n == 2 * len(self.names):
             return f"{told}; the decimal sign must be a point"
-        return f"{told}: {_shown(line.decode())}"
+        return f"{told}: {_shown(line.decode())}; give each column a value, or leave the row out"
 
     def _number(self, cell: bytes, what: str) -> float:
         trimmed = cell.strip()
         if not trimmed:
-            self.refuse(self.line, f"{what}: no value")
+            self.refuse(self.line, f"{what}: no value; give a number, or leave the row out")
         matched = _NUMBER.fullmatch(trimmed)
         number = float(trimmed) if matched is not None and (matched[2] or matched[3]) else None
         if number in (np.inf, -np.inf) or _NOT_FINITE.fullmatch(trimmed):
-            self.refuse(self.line, f"{what}: {_shown(trimmed.decode())} is not finite")
+            self.refuse(self.line, f"{what}: {_shown(trimmed.decode())} is not finite; leave the row out")
         if number is None:
-            hint = "; the decimal sign must be a point" if b"," in trimmed else ""
-            self.refuse(self.line, f"{what}: {_shown(trimmed.decode())} is no number{hint}")
+            hint = "the decimal sign must be a point" if b"," in trimmed else "correct it, or leave the row out"
+            self.refuse(self.line, f"{what}: {_shown(trimmed.decode())} is no number; {hint}")
         return number
 
     def _trace(self) -> Trace:
@@ -440,6 +450,12 @@ class _Reading:
             [part[0] * _INT_TENS[most - int(part[1][0])] for part in self.v_parts if isinstance(part, tuple)]
         )
         return digits, most, digits / 10.0**most
+
+
+def _what_to_do(error: OSError) -> str:
+    if isinstance(error, PermissionError):
+        return "have this account allowed to read it, or copy it"
+    return "give a file, not a folder" if isinstance(error, IsADirectoryError) else "look at its name and its folder"
 
 
 def _too_long(digits: IntArray, further: int | IntArray) -> bool:

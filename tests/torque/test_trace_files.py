@@ -253,10 +253,29 @@ def test_any_bytes_are_read_or_refused(raw):
 
 
 def test_a_file_that_is_not_there_is_refused(tmp_path):
-    with pytest.raises(TraceFileError, match="cannot be read"):
+    with pytest.raises(TraceFileError, match="cannot be read: .*; look at its name and its folder"):
         read_trace(tmp_path / "none.csv")
-    with pytest.raises(TraceFileError, match="cannot be read"):
+    with pytest.raises(TraceFileError, match="cannot be read: .*; give a file, not a folder"):
         read_trace(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("text", "what_to_do"),
+    [
+        (b"", "; give it the line 'time_s,torque' and a row of numbers a sample"),
+        (b"time_s,torque\n", "; give it one a sample"),
+        (b"# unit: N\xb7m\n", "; save it as UTF-8 text"),
+        (b"time_s,torque\n0,nan\n", "; leave the row out"),
+        (b"time_s,torque\n0,\n", "; give a number, or leave the row out"),
+        (b"time_s,torque\n0,x\n", "; correct it, or leave the row out"),
+        (b"time_s,torque\n1,1\n0,1\n", ": leave the row out"),
+        (b"time_s,torque\n1\n", "; give each column a value, or leave the row out"),
+        (b"time_s,torque,a,a\n", "; keep one of the two"),
+        (b"time_s,torque,\n", "; give it one"),
+    ],
+)
+def test_a_refusal_ends_with_what_to_do(text, what_to_do):
+    assert refused(text)[1].endswith(what_to_do)
 
 
 # ---- writing
