@@ -34,6 +34,11 @@ _SLOW_TIMES: Final = 3.0
 _SLOW_RISES: Final = 2.0
 """… and over what it rose: who snatches may let off as fast as he pulled."""
 
+_FEW_SAMPLES_S: Final = 0.02
+"""Three samples that take longer than this are as long as half a tremor: more is asked of a fall told from them, …"""
+_LIKE_ARM: Final = 0.6  # … how much it is like an arm's, see `_is_like_arm`: nearly all clicks less, arms more …
+_NO_ARM_SHARE: Final = 0.2  # … unless it is this share of the torque
+
 _BEFORE_S: Final = 0.6
 _KNOWN_S: Final = 0.25  # with less of the arm before a fall there is little to compare it with
 
@@ -164,7 +169,7 @@ def releases(
                     continue
                 clear = True
             else:
-                clear = _stands_out(x, scale, top, after, fell)
+                clear = _stands_out(x, scale, top, after, fell) and not _is_like_arm(x, scale, top, fell)
                 if finished and clear:
                     clear = not _goes_on(x, scale, top, fell, level)
             bottom = top + in_time.index(lowest)
@@ -291,6 +296,32 @@ def _stands_out(x: Means, scale: _Scale, top: int, after: list[float], fell: flo
     # a dip of the arm is deeper in the time that the quickest of falls leaves over
     quick = max(next(k for k, value in enumerate(after) if value <= level - 0.9 * fell), 2)
     return known and 2 * quick <= scale.fall_n and fell > 2.5 * float(_falls(x, begin, end, quick).max())
+
+
+def _is_like_arm(x: Means, scale: _Scale, top: int, fell: float) -> bool:
+    """True when a fall told from three slow samples is as smooth as an arm moves.
+
+    An arm rises to the crest much as it falls from it (or had come down from a higher one), falls on, bends as sharply
+    elsewhere, and no step of its fall is far steeper than the others: shares of the fall, weighed on a few hundred
+    pulls each that did and did not click.
+    """
+    n = scale.fall_n
+    if n * scale.every_s <= _FEW_SAMPLES_S:
+        return False
+    begin, _ = scale.before(top, 0)
+    values = x(begin, top + 2 * n + 1).tolist()
+    k = top - begin
+    level, fall = values[k], values[k + 1 : k + n + 1]
+    if fell > _NO_ARM_SHARE * level or k < n or len(fall) < 2:
+        return False
+    lowest = fall.index(min(fall))
+    rose = abs(level - values[k - n])
+    falls_on = fall[lowest] - min(values[k + 1 + lowest : k + 2 + lowest + n])
+    steepest = max(level - fall[0], fall[0] - fall[1])
+    low = next((j for j in range(k - 1, -1, -1) if values[j] < 0.3 * level), -1) + 1
+    bends = (abs(values[j] - 2.0 * values[j + 1] + values[j + 2]) for j in range(low, k - 2))
+    like = rose + 2.0 * falls_on + 2.0 * max(bends, default=0.0) - steepest
+    return bool(like > _LIKE_ARM * fell)
 
 
 def _is_sudden(x: Means, scale: _Scale, top: int, fell: float, falls_on: float) -> bool:

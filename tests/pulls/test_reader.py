@@ -1,6 +1,7 @@
 """What the reader promises, on traces whose truth is known by construction."""
 
 import importlib.util
+import itertools
 from pathlib import Path
 
 import numpy as np
@@ -421,6 +422,19 @@ def test_a_trembling_arm_that_goes_on_rising_did_not_click(share, hz):
         pull = click_of(t, v * (1.0 + share * np.sqrt(2.0) * np.sin(2 * np.pi * hz * t + phase)))
         assert pull.reading is None or pull.reading > 0.5 * pull.peak
         assert Flag.NO_CLICK in pull.flags or Flag.UNCLEAR in pull.flags
+
+
+def test_at_100_hz_where_a_fall_is_three_samples_a_trembling_arm_hardly_ever_clicks():
+    plainly_read = []
+    kinds = list(itertools.product((0.25, 0.4, 1.0), (0.01, 0.02, 0.03), (8.0, 9.0, 10.0, 11.0, 12.0), range(16)))
+    for rise_s, share, hz, phase in kinds:
+        end = 0.5 + rise_s
+        t, v = line([(0, 0), (0.5, 0), (end, 60), (end + 0.8, 60), (end + 1.1, 0), (end + 2, 0)], 100.0, noise=0.02)
+        pull = click_of(t, v * (1.0 + share * np.sqrt(2.0) * np.sin(2 * np.pi * hz * t + 0.4 * phase)))
+        if pull.reading is not None and Flag.UNCLEAR not in pull.flags:
+            plainly_read.append((rise_s, share, hz, phase))
+    # 3 of 720 were seen, all of 3 % RMS; what is told from a few samples is never quite certain
+    assert len(plainly_read) <= 0.01 * len(kinds)
 
 
 # ---- one definition, two ways to run it
