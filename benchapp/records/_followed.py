@@ -61,6 +61,11 @@ class Followed:
         self.looked: dict[str, tuple[str, str]] = {}
         self.passphrase: tuple[int, str | None] | None = None
 
+    @property
+    def reads_runs(self) -> bool:
+        """True when a run must be told whole: it may be a daily check."""
+        return bool(self.setups)
+
     def take(
         self, kind: EntryKind, sequence: int, subject: str, who: str, sealed: str, content: Mapping[str, Any]
     ) -> None:
@@ -100,7 +105,7 @@ class Followed:
                 self.setups[reference] = check_standard.setup_from(reference, who, sealed, content)
 
     def _run(self, sequence: int, run_id: str, content: Mapping[str, Any]) -> None:
-        if not self.setups:
+        if not self.reads_runs:
             return
         plan = content["run"]["plan"]
         setup = self.setups.get(plan["reference"]["number"])

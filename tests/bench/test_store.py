@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import hashlib
 import importlib.util
 import json
 import os
@@ -21,6 +22,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+import orjson
 import pytest
 
 from benchapp.records import Store, ToolRecord, chain, schema
@@ -486,18 +488,45 @@ def test_looking_things_up_in_a_large_store(large):
     bare.close()
 
 
+def bare_reading(path: Path) -> float:
+    """CPU seconds for reading, hashing and parsing the same bytes with nothing compared."""
+    raw = sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)
+    begin = time.process_time()
+    for (body,) in raw.execute("SELECT body FROM entries ORDER BY sequence"):
+        hashlib.sha256(body).hexdigest()
+        orjson.loads(body)
+    for (blob,) in raw.execute("SELECT blob FROM traces ORDER BY run_key, number"):
+        hashlib.sha256(blob).hexdigest()
+    taken = time.process_time() - begin
+    raw.close()
+    return taken
+
+
 def test_checking_the_chain(large):
-    """>= 100 MB/s over bodies and traces, every column compared."""
+    """>= 100 MB/s over bodies and traces, every column compared; best of three, since others only add to it.
+
+    Beside it what hashlib and orjson take for the same bytes, in turns, which says how fast this machine is today.
+    """
+    cpu_s, wall_s, bare_s = [], [], []
     with Store.open(large, demo=False) as store:
-        cpu, wall = time.process_time(), time.perf_counter()
-        result = store.check()
-        cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
+        for _ in range(3):
+            bare_s.append(bare_reading(large))
+            cpu, wall = time.process_time(), time.perf_counter()
+            result = store.check()
+            cpu_s.append(time.process_time() - cpu)
+            wall_s.append(time.perf_counter() - wall)
     assert result.findings == ()
     assert result.n_entries == N_RUNS
     assert result.n_traces == N_RUNS * 20
     mb = result.n_bytes / 1e6
-    print(f"\nchain check: {mb:.0f} MB in {cpu:.1f} s CPU, {wall:.1f} s wall: {mb / cpu:.0f} MB/s (goal >= 100)")
-    assert mb / cpu >= 100
+    ratio = statistics.median(bare / cpu for bare, cpu in zip(bare_s, cpu_s, strict=True))
+    print(
+        f"\nchain check: {mb:.0f} MB in {min(cpu_s):.1f} s CPU ({min(wall_s):.1f} s wall): {mb / min(cpu_s):.0f} MB/s, "
+        f"{mb / max(cpu_s):.0f} in the slowest round (goal >= 100); bare hashlib and orjson over the same bytes "
+        f"{mb / min(bare_s):.0f} MB/s: {ratio:.2f} x that rate (limit 0.5)"
+    )
+    assert mb / min(cpu_s) >= 100
+    assert ratio >= 0.5
 
 
 if __name__ == "__main__":  # what `durable_on` starts

@@ -16,7 +16,7 @@ import rfc8785
 
 from benchapp.records import NotAllowedError, Store, StoreError
 from benchapp.records import chain as chain_module
-from benchapp.runs.model import RunState
+from benchapp.runs.model import Run, RunState
 
 from .conftest import START, Clock, furnish, make_calibration, make_run, make_tool, pull_all, sealed_run
 
@@ -66,6 +66,42 @@ def test_a_seal_is_sha256_of_rfc8785_bytes_and_names_the_one_before(evidence, pa
     run = json.loads(raw.execute("SELECT body FROM entries WHERE subject = 'run-1' AND kind = 'run'").fetchone()[0])
     assert run["content"]["traces"]["4"]["sha256"] == hashlib.sha256(blob).hexdigest()
     raw.close()
+
+
+@pytest.mark.parametrize(
+    "text", ["fitter 2", 'a "],"run":{" b', "x}},", '}},"run":{', '","traces":{"1":{}},"', "\\", "Zoë\n"]
+)
+def test_what_is_taken_from_a_sealed_run_for_comparison_is_what_the_whole_says(store, path, text):
+    run = make_run("run-1", operator=text, tool=make_tool(maker=text))
+    run = dataclasses.replace(pull_all(store, run, n_samples=50), state=RunState.LEFT, left_reason=text)
+    store.seal(run, judgement={"text": text, "traces": {"run": [{"columns": text}]}}, selftest={"traces": {"run": {}}})
+    store.seal(begun(store, "run-2"))  # without pulls and traces
+    raw = sqlite3.connect(path)
+    bodies = [body for (body,) in raw.execute("SELECT body FROM entries WHERE kind = 'run' ORDER BY sequence")]
+    raw.close()
+    assert len(bodies) == 2
+    n_short = 0
+    for body in bodies:
+        part, whole = chain_module._compared_part(body), json.loads(body)
+        if part is None:  # then the whole is read
+            continue
+        n_short += 1
+        assert part["content"]["columns"] == whole["content"]["columns"]
+        assert part["content"]["traces"] == whole["content"]["traces"]
+        assert {k: v for k, v in part.items() if k != "content"} == {k: v for k, v in whole.items() if k != "content"}
+    assert n_short == (1 if text == "x}}," else 2)
+    assert store.check().holds
+
+
+def begun(store: Store, run_id: str) -> Run:
+    run = make_run(run_id)
+    store.begin_run(run)
+    return dataclasses.replace(run, state=RunState.LEFT, left_reason="the drive was worn")
+
+
+@pytest.mark.parametrize("body", [b"{}", b'{"content":{"columns":{', b'{"content":{"columns":{"pulls":[],"run":{}},"'])
+def test_bytes_of_another_form_are_read_whole(body):
+    assert chain_module._compared_part(body) is None
 
 
 def test_the_triggers_stop_our_own_mistakes(evidence, path):
