@@ -24,10 +24,11 @@ from typing import Final
 
 import numpy as np
 
-from benchapp.metrology.anova import POOL_ABOVE, Share, Study
+from benchapp.metrology.anova import POOL_ABOVE, Study
 from benchapp.metrology.anova import study as analyse
 from benchapp.metrology.distributions import chi2_quantile
 from benchapp.metrology.tool import Tool
+from benchapp.practice.finding import SOME_MORE, SOURCES, WHO, WITHIN, sentence
 from benchapp.pulls.pull import Flag, Pull
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm, to_nm
@@ -47,8 +48,6 @@ MOST_TRIES: Final = 5
 """After so many damaged pulls of one step in a row the person is told to look for the cause."""
 KNOCK: Final = 0.2
 """What stays below this share of the target was a knock or a try of the seat, not a pull."""
-SIGNIFICANT: Final = 0.05
-"""People are told to differ when chance alone gives such a difference less often than this."""
 WIDE_PERCENT: Final = 50.0
 """An interval of a share that is wider than this is said to be too wide to lean on."""
 
@@ -413,88 +412,24 @@ def evaluate(
     )
 
 
-_PORTIONS: Final = (
-    (0.10, "a tenth"),
-    (0.20, "one fifth"),
-    (0.25, "a quarter"),
-    (1 / 3, "one third"),
-    (0.40, "two fifths"),
-    (0.50, "half"),
-    (0.60, "three fifths"),
-    (2 / 3, "two thirds"),
-    (0.75, "three quarters"),
-    (0.80, "four fifths"),
-    (0.90, "nine tenths"),
-)
-
-
-def portion(percent: float) -> str:
-    """Return a share in words, the nearest simple fraction.
-
-    >>> [portion(x) for x in (0.0, 3.0, 34.0, 52.0, 97.0)]
-    ['none', 'almost none', 'about one third', 'about half', 'almost all']
-    """
-    if percent < 0.5:
-        return "none"
-    if percent < 5:
-        return "almost none"
-    if percent > 95:
-        return "almost all"
-    return f"about {min(_PORTIONS, key=lambda row: abs(row[0] - percent / 100))[1]}"
-
-
-def sentence(analysis: Study) -> str:
-    """Return the plain sentence: how much of the spread is who pulls, which tool, and neither."""
-    shares = analysis.shares
-    person, tool, within = shares.reproducibility, shares.tool, shares.within
-    parts = f"{_interval(person)} is who pulls"
-    main = f"{portion(person.percent)} of the spread is who pulls"
-    main = main[0].upper() + main[1:]
-    others = f"{portion(tool.percent)} is which tool, {portion(within.percent)} is from pull to pull"
-    told = _tells_people(analysis)
-    if not told:
-        return (
-            f"No difference between people can be told from chance: {others}. "
-            f"{parts[0].upper()}{parts[1:]} ({100 * analysis.probability:.0f} % interval)."
-        )
-    return (
-        f"{main}: {_interval(person)} ({100 * analysis.probability:.0f} % interval). {others[0].upper()}{others[1:]}."
-    )
-
-
-def _interval(share: Share) -> str:
-    return f"{share.percent:.0f} %, between {share.low:.0f} and {share.high:.0f} %,"[:-1]
-
-
-def _tells_people(analysis: Study) -> bool:
-    """People differ, over all tools or with one of them, by more than chance would have it."""
-    lines = (analysis.person, analysis.interaction)
-    return any(line.p < SIGNIFICANT for line in lines)
-
-
 def remarks(plan: StudyPlan, analysis: Study, n_rounds: int, *, n_left_out: int = 0) -> tuple[str, ...]:
     """Return what must be known with a result, a sentence each."""
     said = []
     p = analysis.interaction.p
+    differ = f"That people differ {SOME_MORE} than with others"
     if analysis.pooled:
-        said.append(
-            f"Who with which tool: p = {p:.2f}, above {POOL_ABOVE:g}, so it is counted as spread from pull to pull."
-        )
+        said.append(f"{differ}: p = {p:.2f}, above {POOL_ABOVE:g}, so it is counted {WITHIN}.")
     elif not math.isnan(p):
-        said.append(
-            f"Who with which tool: p = {p:.3f}, at most {POOL_ABOVE:g}, so it is kept apart; the sentence counts it "
-            "to who pulls."
-        )
-    words = {"person": "who pulls", "interaction": "who with which tool", "tool": "which tool"}
+        said.append(f"{differ}: p = {p:.3f}, at most {POOL_ABOVE:g}, so it is kept apart and counted to {WHO}.")
     said.extend(
-        f"The estimate for {words[name]} came out below zero (−{-variance:.3g} %²): it is taken as zero, no difference "
-        "was found there."
+        f"The estimate for “{SOURCES[name]}” came out below zero (−{-variance:.3g} %²): it is taken as zero."
         for name, variance in analysis.negative
+        if not (analysis.pooled and name == "interaction")  # that one is counted elsewhere, not taken as zero
     )
     wide = analysis.shares.reproducibility
     if wide.high - wide.low > WIDE_PERCENT:
         said.append(
-            f"The interval for who pulls spans {wide.high - wide.low:.0f} points, too wide to lean on: more people "
+            f"The interval for {WHO} spans {wide.high - wide.low:.0f} points, too wide to lean on: more people "
             f"narrow it ({len(plan.people)} pulled)."
         )
     if n_left_out:

@@ -22,7 +22,6 @@ from benchapp.practice.study import (
     next_step,
     outlook,
     plan_study,
-    portion,
     take,
     why_again,
 )
@@ -153,9 +152,9 @@ def test_the_published_example_pulled_as_a_study_gives_its_published_figures():
     )
     assert a.pooled
     # published spreads squared: 0.226838² / 1.085300² = 4.4 %, 1.042327² / 1.085300² = 92.2 %
-    assert found.sentence.startswith("Almost none of the spread is who pulls: 4 %, between")
-    assert "About nine tenths is which tool" in found.sentence
-    assert any("above 0.25" in remark for remark in found.remarks)
+    assert found.sentence.startswith("About one twentieth of the spread is who pulls: 4 %, 95 % interval")
+    assert "About nine tenths is which tool (92 %), almost none is from pull to pull (3 %)." in found.sentence
+    assert any("p = 0.97, above 0.25" in remark for remark in found.remarks)
 
 
 def test_one_third_who_pulls_is_said_as_one_third():
@@ -209,11 +208,6 @@ def test_no_spread_at_all_is_refused():
     pulls = [replace(pull, reading_nm=pull.target_nm) for pull in walk(plan, lambda i, j, k: 1.0)]
     with pytest.raises(StudyRefusedError, match="no spread"):
         evaluate(plan, pulls)
-
-
-def test_shares_in_words_are_the_nearest_simple_fraction():
-    assert portion(33.0) == "about one third"
-    assert portion(0.0) == "none"
 
 
 def test_export_holds_every_pull_with_its_numbers_and_reads_back():

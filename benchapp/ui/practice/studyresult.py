@@ -10,6 +10,8 @@ from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QMessageBox, QVBoxLayout, QWidget
 
+from benchapp.metrology.anova import Component, Source, Study
+from benchapp.practice.finding import ALIKE, POOLED, SOME_MORE, TOOL, WHO, WITHIN, Row, rows
 from benchapp.practice.study import Quantity, Result, StudyPull, StudyRefusedError, csv_text, evaluate
 from benchapp.records.studies import StoredStudy
 from benchapp.ui import theme, words
@@ -23,12 +25,6 @@ from benchapp.ui.page import Facts, scrolled
 from benchapp.ui.theme import draw_fitted, font_of_cap
 
 QUANTITIES: Final = ((Quantity.READING.value, "where it let go"), (Quantity.PEAK.value, "where the hand went"))
-SHARES: Final = (
-    ("who pulls", "person"),
-    ("who with which tool", "interaction"),
-    ("which tool", "tool"),
-    ("from pull to pull", "within"),
-)
 SHAPES: Final = 6
 """So many shapes tell people apart; from the seventh on they come again, filled."""
 
@@ -72,29 +68,26 @@ class SharesPicture(Painted):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
-        self.result: Result | None = None
+        self.rows: tuple[Row, ...] = ()
 
     def show_result(self, result: Result) -> None:
         """Show these shares."""
-        self.result = result
-        a = result.analysis.shares
-        self.setAccessibleName(
-            "; ".join(f"{name} {getattr(a, key).percent:.0f} percent of the variance" for name, key in SHARES)
-        )
+        self.rows = rows(result.analysis)
+        self.setAccessibleName("; ".join(f"{row.name}: {row.text}" for row in self.rows) + " of the variance")
         self.update()
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
         """Names at the left, bars from 0 to 100 %, figures at the right."""
-        if self.result is None:
+        if not self.rows:
             return
         s, c = self.sizes, theme.palette()
-        analysis = self.result.analysis
         foot = s.small * 2.4
-        pitch = (box.height() - foot) / len(SHARES)
-        font = font_of_cap(min(s.body, pitch * 0.42))
+        pitch = (box.height() - foot) / len(self.rows)
+        cap = min(s.body, pitch * 0.42)
+        font, part_font, indent = font_of_cap(cap), font_of_cap(cap * 0.86), cap * 2
         metrics = QFontMetricsF(font)
-        name_w = max(metrics.horizontalAdvance(name) for name, _ in SHARES) + s.pad
-        figure_w = metrics.horizontalAdvance("100 %  (88 … 100 %)") + s.pad
+        name_w = max(metrics.horizontalAdvance(row.name) + (indent if row.is_part else 0) for row in self.rows) + s.pad
+        figure_w = max(metrics.horizontalAdvance(row.text) for row in self.rows) + s.pad
         left, right = box.left() + name_w, box.right() - figure_w
 
         def x_of(percent: float) -> float:
@@ -107,27 +100,22 @@ class SharesPicture(Painted):
         for tick in (0, 25, 50, 75, 100):
             wide = QRectF(x_of(tick) - 40, box.bottom() - foot, 80, foot * 0.8)
             draw_fitted(painter, wide, f"{tick} %", font_of_cap(s.small), align=CENTRE)
-        for i, (name, key) in enumerate(SHARES):
-            share = getattr(analysis.shares, key)
-            row = QRectF(box.left(), box.top() + i * pitch, box.width(), pitch)
-            middle, half = row.center().y(), min(pitch * 0.26, s.body * 1.1)
-            painter.setPen(QColor(c.ink))
-            draw_fitted(painter, QRectF(row.left(), row.top(), name_w - s.pad * 0.6, pitch), name, font, align=RIGHT)
-            pooled = key == "interaction" and analysis.pooled
-            painter.setPen(QColor(c.soft if pooled else c.ink))
-            text = (
-                "counted in pull to pull"
-                if pooled
-                else f"{share.percent:.0f} %  ({share.low:.0f} … {share.high:.0f} %)"
-            )
-            draw_fitted(painter, QRectF(right + s.pad * 0.7, row.top(), figure_w - s.pad * 0.7, pitch), text, font)
-            if pooled:
+        for i, row in enumerate(self.rows):
+            line = QRectF(box.left(), box.top() + i * pitch, box.width(), pitch)
+            middle, half = line.center().y(), min(pitch * 0.26, s.body * 1.1) * (0.6 if row.is_part else 1.0)
+            named = part_font if row.is_part else font
+            painter.setPen(QColor(c.soft if row.is_part else c.ink))
+            place = QRectF(line.left(), line.top(), name_w - s.pad * 0.6, pitch)
+            draw_fitted(painter, place.adjusted(indent if row.is_part else 0, 0, 0, 0), row.name, named)
+            figure = QRectF(right + s.pad * 0.7, line.top(), figure_w - s.pad * 0.7, pitch)
+            draw_fitted(painter, figure, row.text, named)
+            if row.share is None:
                 continue
             painter.setPen(Qt.PenStyle.NoPen)
             painter.setBrush(QColor(c.accent))
-            painter.drawRect(QRectF(left, middle - half, x_of(share.percent) - left, 2 * half))
+            painter.drawRect(QRectF(left, middle - half, x_of(row.share.percent) - left, 2 * half))
             painter.setPen(QPen(QColor(c.ink), 2))
-            low, high = QPointF(x_of(share.low), middle), QPointF(x_of(share.high), middle)
+            low, high = QPointF(x_of(row.share.low), middle), QPointF(x_of(row.share.high), middle)
             painter.drawLine(low, high)
             for end in (low, high):
                 painter.drawLine(QPointF(end.x(), middle - half * 0.7), QPointF(end.x(), middle + half * 0.7))
@@ -316,34 +304,22 @@ class StudyResult(QWidget):
         self.shares.show_result(found)
         self.dots.show_result(found)
 
-        def sd(part: object) -> str:
-            value, low, high = part.sd, part.low, part.high  # type: ignore[attr-defined]
-            ends = "" if math.isnan(low) else f"  ({low:.2f} … {high:.2f})"
-            return f"{value:.2f} %{ends}"
-
-        def p(line: object) -> str:
-            value = line.p  # type: ignore[attr-defined]
-            return "" if math.isnan(value) else ("below 0.001" if value < 0.001 else f"{value:.3f}")
-
         self.facts.show_facts(
             [
-                ("pull to pull", sd(a.repeatability)),
-                ("people", sd(a.reproducibility)),
-                ("both together", sd(a.both)),
-                ("tools", sd(a.tools)),
-                ("all", sd(a.all)),
-                ("p of people", p(a.person)),
-                ("p of tools", p(a.tool)),
-                ("p of who with which", p(a.interaction)),
+                (WITHIN, sd(a.repeatability, with_interval=True)),
+                (WHO, sd(a.reproducibility)),
+                (f"   {ALIKE}", sd(a.persons)),
+                (f"   {SOME_MORE}", POOLED if a.pooled else sd(a.together)),
+                (f"{WHO} and {WITHIN}", sd(a.both, with_interval=True)),
+                (TOOL, sd(a.tools)),
+                ("all", sd(a.all, with_interval=True)),
+                (f"p, {ALIKE}", p(a.person)),
+                (f"p, {SOME_MORE}", p(a.interaction)),
+                (f"p, {TOOL}", p(a.tool)),
                 ("pulls evaluated", f"{found.n_counted}; {found.n_repeated} pulled again"),
             ]
         )
-        method = (
-            "Standard deviations with 95 % intervals, from an analysis of variance of two crossed factors with "
-            "interaction; readings as deviations in percent of what each tool was set to, so that tools of different "
-            "torque compare. A study is no evidence: it never touches a verification record."
-        )
-        self.remarks.setText("\n\n".join([*found.remarks, method]))
+        self.remarks.setText("\n\n".join([*found.remarks, method(a)]))
 
     def _export(self) -> None:
         if self.study is None:
@@ -380,3 +356,27 @@ class StudyResult(QWidget):
         """The palette or the window's size has changed."""
         self.shares.restyle()
         self.dots.restyle()
+
+
+def sd(part: Component, *, with_interval: bool = False) -> str:
+    """Return a standard deviation in percent of the target."""
+    ends = f"  ({part.low:.2f} to {part.high:.2f})" if with_interval and not math.isnan(part.low) else ""
+    return f"{part.sd:.2f} %{ends}"
+
+
+def p(line: Source) -> str:
+    """Return the p of a line; "" where there is nothing to compare with."""
+    return "" if math.isnan(line.p) else ("below 0.001" if line.p < 0.001 else f"{line.p:.3f}")
+
+
+def method(analysis: Study) -> str:
+    """Return how the figures were got and what the trade calls them."""
+    return (
+        "Standard deviations from an analysis of variance of two crossed factors with interaction "
+        f"(“{SOME_MORE}”), of readings as deviations in percent of what each tool was set to, so that tools of "
+        f"different torque compare. “{WITHIN}” is repeatability, “{WHO}” reproducibility, the two together R&R. In "
+        f"brackets stand {100 * analysis.probability:.0f} % intervals; those of the rest stand in the picture. p: how "
+        "often chance alone gives such a difference or a greater one; below "
+        f"{(1 - analysis.probability) / 2:g} the interval of its share leaves zero out. A study is no evidence: it "
+        "never touches a verification record."
+    )
