@@ -356,6 +356,7 @@ def test_progress_shows_a_persons_weeks_and_only_they_may_delete(trainee: Traine
 def test_the_group_has_no_names_hides_small_weeks_and_can_be_saved(trainee: Trainee, tmp_path: Path) -> None:
     trainee.page.show_view("progress")
     view = trainee.page.view
+    of_fitter_1 = practice.pulls_of(trainee.store, "fitter 1")
     view.who.setCurrentIndex(view.who.findData(GROUP))
     # without fitter 2 only four people are left: every week is hidden
     assert "fitter" not in view.chart.spoken()
@@ -364,6 +365,14 @@ def test_the_group_has_no_names_hides_small_weeks_and_can_be_saved(trainee: Trai
     assert not view.delete.isVisible()
     assert not view.levels.isVisible()
     assert "5 people" in view.rule.text()
+    assert not view.save.isVisible()  # a board of nothing is not for the notice board
+    assert not view.save_picture(tmp_path / "board.png")
+    assert "No week yet in which 5 people" in view.chart.empty
+    practice.add_pulls(trainee.store, [replace(pull, person="apprentice 9", key=0) for pull in of_fitter_1])
+    view.refresh()
+    assert view.save.isVisible()
+    assert "%" in view.chart.spoken()
+    assert "apprentice" not in view.chart.spoken()
     assert view.save_picture(tmp_path / "board.png")
     assert (tmp_path / "board.png").stat().st_size > 1000
     view.who.setCurrentIndex(view.who.findData("fitter 1"))

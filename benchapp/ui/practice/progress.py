@@ -77,6 +77,11 @@ class WeeksChart(Painted):
                 parts.append(f"week of {week.monday}: {self._text(week.values[self.mark])}")
         return "; ".join(parts) or self.empty
 
+    @property
+    def has_values(self) -> bool:
+        """There is a figure to see, not only weeks that are hidden or do not tell."""
+        return any(isinstance(week, Week) and self.mark in week.values for week in self.weeks)
+
     def _unit(self) -> str:
         return UNITS.get(self.mark, "%")
 
@@ -92,7 +97,7 @@ class WeeksChart(Painted):
         head = QRectF(inner.left(), inner.top(), inner.width(), s.lead * 2.4)
         draw_fitted(painter, head, self.title, font_of_cap(s.lead, bold=True))
         values = [w.values[self.mark] for w in self.weeks if isinstance(w, Week) and self.mark in w.values]
-        if not values and not any(isinstance(week, HiddenWeek) for week in self.weeks):
+        if not values:
             painter.setPen(QColor(colours.soft))
             area = QRectF(inner.left(), head.bottom(), inner.width(), inner.bottom() - head.bottom())
             draw_fitted(painter, area, self.empty, font_of_cap(s.lead), align=Qt.AlignmentFlag.AlignHCenter)
@@ -334,10 +339,10 @@ class ProgressView(QWidget):
             mark,
             [(name, limit) for limit, name in merged.items()],
             f"{whose}, {drill.name.lower()}: {NAMES[mark]}, {what}",
-            "No practice of this drill yet." if not is_group else "Nobody has practised this drill yet.",
+            _empty(shown, mark, is_group=is_group),
         )
         self.rule.setText(texts.GROUP_RULE if is_group else texts.NOT_EVIDENCE)
-        self.save.setVisible(is_group and bool(shown))
+        self.save.setVisible(is_group and self.chart.has_values)
         self.levels.setVisible(not is_group)
         self.foot.setVisible(not is_group)
         if not is_group:
@@ -411,8 +416,8 @@ class ProgressView(QWidget):
             self.save_picture(Path(path))
 
     def save_picture(self, path: Path) -> bool:
-        """Save the group's chart with its rule as a picture; only a group's, never a person's."""
-        if self._person() != GROUP:
+        """Save the group's chart with its rule as a picture; only a group's, never a person's, and never empty."""
+        if self._person() != GROUP or not self.chart.has_values:
             return False
         image = self.grab(self.chart.geometry().united(self.rule.geometry())).toImage()
         saved = bool(image.save(str(path)))
@@ -423,6 +428,15 @@ class ProgressView(QWidget):
     def restyle(self) -> None:
         """The palette or the window's size has changed."""
         self.chart.restyle()
+
+
+def _empty(shown: Sequence[Week | HiddenWeek], mark: str, *, is_group: bool) -> str:
+    """Return why there is nothing to see, when there is."""
+    if not shown:
+        return "Nobody has practised this drill yet." if is_group else "No practice of this drill yet."
+    if all(isinstance(week, HiddenWeek) for week in shown):
+        return f"No week yet in which {LEAST_GROUP} people practised this drill."
+    return f"No pull yet that tells “{NAMES[mark]}”" + (f" of {LEAST_GROUP} people in a week." if is_group else ".")
 
 
 def _has(drill: Drill, mark: str, kind: str) -> bool:
