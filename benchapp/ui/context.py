@@ -42,7 +42,9 @@ class AppContext(QObject):
     custodian_wanted = Signal(str, object)  # (what for, what to do with the custodian's name once the lock is open)
     passphrase_wanted = Signal()  # the custodian wants another passphrase
     demonstration_wanted = Signal(str)  # a recording (`replay:` URL) is to be opened in the demonstration, beside this
-    message = Signal(str, str)  # (kind "note" or "problem", one sentence) for the strip at the foot of the window
+    message = Signal(
+        str, str
+    )  # (kind, one sentence) for the strip at the foot: "note", "problem", "over" takes it back
 
     def __init__(self, bench: BenchPort, *, is_demo: bool, parent: QObject | None = None) -> None:
         super().__init__(parent)

@@ -347,7 +347,11 @@ class MainWindow(QMainWindow):
         return bool(self._capture_path)
 
     def show_message(self, kind: str, text: str) -> None:
-        """Show one sentence in the foot bar for a while; problems stay until the next one."""
+        """Show one sentence in the foot bar for a while; problems stay until the next one, or until they are over."""
+        if kind == "over":
+            if self.foot.message.text() == text:
+                self._clear_message()
+            return
         self.foot.message.setText(text)
         self.foot.message.setToolTip(text)
         self.foot.message.setProperty("kind", "problem" if kind == "problem" else "soft")

@@ -157,6 +157,9 @@ def test_a_refusal_is_told_and_nonsense_is_skipped(table, qtbot):
     )
     qtbot.waitUntil(lambda: panel.error_percent == 3.0, timeout=60_000)
     assert told == [("problem", "The simulator refused: manner: no such")]
+    simulator.say(b'{"ok": true}\n{"ok": true}\n{"state": {"tool": {"error_percent": 2.0}}}\n')
+    qtbot.waitUntil(lambda: panel.error_percent == 2.0, timeout=60_000)
+    assert told[1:] == [("over", told[0][1])]
 
 
 def test_it_comes_back_by_itself_when_the_simulator_does(table, qtbot):

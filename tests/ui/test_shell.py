@@ -400,6 +400,15 @@ def test_closing_during_a_run_asks_and_staying_stays(shop):
     assert not shop.window.isVisible()
 
 
+def test_a_problem_that_is_over_goes_and_takes_no_other_with_it(shop):
+    shop.window.show_message("problem", "The simulator refused: a pull is under way")
+    shop.window.show_message("over", "The simulator refused: a pull is under way")
+    assert shop.window.foot.message.text() == ""
+    shop.window.show_message("problem", "The records are full")
+    shop.window.show_message("over", "The simulator refused: a pull is under way")
+    assert shop.window.foot.message.text() == "The records are full"
+
+
 def test_the_closing_question_is_walked_with_the_two_keys(shop):
     shop.run(RunState.PULL)
     shop.window.close()

@@ -20,6 +20,7 @@ class ControlChannel(QObject):
 
     state_came = Signal(dict)
     refused = Signal(str)
+    granted = Signal()
     connected_changed = Signal(bool)
 
     def __init__(self, address: str, parent: QObject | None = None) -> None:
@@ -101,5 +102,7 @@ class ControlChannel(QObject):
             return
         if isinstance(said.get("state"), dict):
             self.state_came.emit(said["state"])
+        if said.get("ok") is True:
+            self.granted.emit()
         if said.get("ok") is False:
             self.refused.emit(str(said.get("error", "refused")))

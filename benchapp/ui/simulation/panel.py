@@ -65,6 +65,7 @@ class HandPanel(QWidget):
         self.channel = ControlChannel(address, self)
         self.state: dict[str, Any] = {}
         self._told: dict[str, Any] = {}
+        self._refusal = ""
         self._reference_percent = 0.0  # so much too much the transducer shows
         self.error_percent = 0.0
         row = QHBoxLayout(self)
@@ -89,6 +90,7 @@ class HandPanel(QWidget):
         self.channel.state_came.connect(self._state)
         self.channel.connected_changed.connect(self._connected)
         self.channel.refused.connect(self._refused)
+        self.channel.granted.connect(self._granted)
         self._release = QTimer(self)
         self._release.setSingleShot(True)
         self._release.setInterval(RELEASE_MS)
@@ -228,7 +230,14 @@ class HandPanel(QWidget):
 
     def _refused(self, sentence: str) -> None:
         self._told.pop(sentence.partition(":")[0], None)  # as when a pull had just begun: once more when it is over
-        self.context.message.emit("problem", f"The simulator refused: {sentence}")
+        self._refusal = f"The simulator refused: {sentence}"
+        self.context.message.emit("problem", self._refusal)
+
+    def _granted(self) -> None:
+        """What it refused stands no longer once it has done something else."""
+        if self._refusal:
+            self.context.message.emit("over", self._refusal)
+            self._refusal = ""
 
     def restyle(self) -> None:
         """The palette or the window's size has changed."""
