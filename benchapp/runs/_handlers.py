@@ -17,6 +17,8 @@ KNOCK_SHARE: Final = 0.2
 """A pull that stays below this share of its target is a knock or the tool being seated: told only (practice)."""
 PRELOAD_SHARE: Final = 0.8
 """A preload has to reach this share of its target to have exercised the mechanism (practice)."""
+UNASKED_SHARE: Final = 0.5
+"""What comes so far while nobody asked for it was a pull, and no tool that is seated or turned to its mark (practice)."""
 REASONS: Final = ("poor-pull", "drive-slipped", "wrong-setting", "disturbed", "knock", "reference", "other")
 """The short list at REASON, the likeliest first."""
 HICCUP_S: Final = 10.0
@@ -143,6 +145,14 @@ def reading_pulled(run: Run, event: e.PullRead, wall: str) -> Stepped:
         )
         return run, (e.StorePull(captured.number), e.Sound("flagged"))
     return onwards(run), (e.StorePull(captured.number), e.Sound("closed"))
+
+
+def pulled_unasked(run: Run, event: e.PullRead, wall: str) -> Stepped:
+    """A pull while a question stands or before the tool was said to be set: it stays in the record, never counts."""
+    index = min(run.checkpoint_index, len(run.plan.checkpoints) - 1)
+    if event.pull.peak < UNASKED_SHARE * run.plan.checkpoints[index].target_nm:
+        return run, ()
+    return _captured_aside(run, event.pull, PullKind.READING, index, "not-asked")
 
 
 def _not_a_pull(run: Run, pull: Pull, kind: PullKind, checkpoint_index: int | None) -> Stepped | None:

@@ -186,7 +186,7 @@ class Tell:
     """Something to tell that changes nothing; a key, the sentence is written in `ui`.
 
     Keys: "knock", "wrong-direction", "preload-too-low", "nothing-to-set-aside", "custodian-only", "never-set-aside",
-    "repeats-used", "not-offered", "waiting".
+    "repeats-used", "not-offered", "waiting", "not-asked".
     """
 
     key: str

@@ -58,6 +58,7 @@ TABLE: Final[Mapping[tuple[RunState, type[e.Event]], Handler]] = {
     (S.INDICATION, e.GoOn): do.shows_the_target,
     (S.INDICATION, e.IndicationTyped): do.indication_typed,
     (S.INDICATION, e.SetAside): do.propose_set_aside,
+    **{(state, e.PullRead): do.pulled_unasked for state in (S.SET_TOOL, S.DECIDE, S.REASON, S.INDICATION)},
     (S.FINAL_ZERO, e.GoOn): do.ask_for_last_zero,
     (S.FINAL_ZERO, e.ZeroMeasured): do.last_zero_seen,
     (S.FINAL_ZERO, e.SetAside): do.propose_set_aside,

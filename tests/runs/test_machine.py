@@ -13,7 +13,7 @@ from benchapp.runs import machine
 from benchapp.runs.codec import run_from_data, run_to_data
 from benchapp.runs.model import Band, Hold, PullKind, RunState
 from benchapp.runs.outcome import outcome
-from benchapp.runs.standing import counts
+from benchapp.runs.standing import BY_PROGRAM, counts
 from benchapp.torque.direction import Direction
 
 S = RunState
@@ -177,6 +177,35 @@ def test_two_keys_reach_every_choice_and_every_reason(make):
     w.run = start
     w(*[e.SetAside()] * len(start.choices))
     assert w.run.choice_index == 0
+
+
+@pytest.mark.parametrize("state", [S.SET_TOOL, S.DECIDE, S.REASON, S.INDICATION])
+def test_a_pull_that_nobody_asked_for_stays_in_the_record_and_changes_nothing_else(make, state):
+    if state is S.INDICATION:
+        dial = make.tool(tool_type=ToolType.INDICATING, tool_class="B", has_memory=True)
+        w = make.walker(make.plan(dial)).to_pull()
+        w(e.PullRead(make.pull(8.0, mode=Mode.PEAK)))
+    else:
+        w = make.walker().to_pull()
+        w(e.PullRead(make.pull(8.0, Flag.JERKY)))
+    if state is S.REASON:
+        w(e.Chosen("set-aside"))
+    if state is S.SET_TOOL:
+        w(e.Chosen("keep"))
+        while w.run.state is not S.SET_TOOL:
+            w.natural()
+    before, n = w.run, len(w.run.pulls)
+    assert before.state is state
+    target = before.plan.checkpoints[before.checkpoint_index].target_nm
+    w(e.PullRead(make.pull(0.3 * target)))  # turned to its mark on the drive
+    assert w.run == before
+    w(e.PullRead(make.pull(target)))
+    assert w.told == "not-asked"
+    assert e.StorePull(n + 1) in w.effects
+    after, aside = w.run, w.run.pulls[-1]
+    assert (aside.set_aside, aside.set_aside_by, aside.band) == ("not-asked", BY_PROGRAM, None)
+    assert after.pulls[:-1] == before.pulls
+    assert (after.state, after.asked_about, after.choices) == (before.state, before.asked_about, before.choices)
 
 
 def test_a_flagged_pull_may_be_kept_and_then_counts(make):
