@@ -875,8 +875,9 @@ class BenchSession:
     def _publish(self) -> None:
         run = self._run
         card = self._card
-        if card is None and run is not None and 0 < self._card_number <= len(run.pulls):
-            captured = run.pulls[self._card_number - 1]
+        number = self._card_number if run is None else run.asked_about or self._card_number
+        if card is None and run is not None and 0 < number <= len(run.pulls):
+            captured = run.pulls[number - 1]
             card = views.card_of(run, captured, stored=captured.number in self._stored)
         has_samples = self._status.n_lines > 0 or self._status.state is LinkState.STREAMING
         fields: dict[str, Any] = {

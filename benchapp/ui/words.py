@@ -98,6 +98,7 @@ CHOICES: Final[Mapping[str, str]] = {
     "no-reading": "No reading",
     "waiting": "Pulled while the run waited",
     "wrong-direction": "Pulled the other way",
+    "not-asked": "Pulled when none was asked for",
 }
 """What a choice at DECIDE or REASON is called on the screen."""
 
@@ -330,7 +331,8 @@ def detail(view: BenchView, keys: tuple[str, str], shown_unit: str = "") -> str:
     if state is RunState.SEALED:
         return f"{verdict_action(view)}  ·  sealed and stored; next tool: {go}"
     if state is RunState.LEFT:
-        return f"{run.left_reason or 'No reason given'}. What was captured stays in the tool's history. Next tool: {go}"
+        why = run.left_reason or "no reason given"
+        return f"{why[:1].upper()}{why[1:]}. What was captured stays in the tool's history. Next tool: {go}"
     return place(view, shown_unit)
 
 
@@ -467,9 +469,9 @@ def flag_sentence(noticed: Noticed, unit: str = "N·m") -> str:
                 else "Jerky: torque fell back on the way up."
             )
         case Flag.TOO_FAST:
-            return f"Pulled too fast: the last fifth took {value}, at least {limit} is wanted."
+            return f"Pulled too fast: last fifth in {value}, wanted {limit} or more."
         case Flag.TOO_SLOW:
-            return f"Pulled too slowly: the last fifth took {value}, at most {limit} is wanted."
+            return f"Pulled too slowly: last fifth in {value}, wanted {limit} or less."
         case Flag.PAST_CLICK:
             if noticed.unit == "s":
                 return f"Carried past the click for {value}: stop when it lets go."
@@ -573,6 +575,7 @@ NOTICES: Final[Mapping[str, str]] = {
     "preload-too-low": "This preload stayed too low to count: pull to the maximum.",
     "waiting": "Pulled while the run waited: kept in the record, not counted.",
     "wrong-direction": "That was the other way round: kept in the record, not counted.",
+    "not-asked": "No pull was asked for yet: kept in the record, not counted.",
     "nothing-to-set-aside": "There is no reading to set aside yet.",
     "never-set-aside": "By this procedure a reading without a flag is never set aside.",
     "custodian-only": "By this procedure only the custodian sets aside a reading without a flag.",

@@ -83,6 +83,20 @@ def test_a_flagged_pull_is_repeated_with_one_key(bench, plan_of):
     assert (view.state.value, view.card.set_aside, view.pull_index) == ("pull", "short", 1)
 
 
+def test_the_card_shows_the_reading_that_is_asked_about(bench, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.natural()
+    bench.natural(0.7)
+    bench.go()  # pulled again: the card shows the one that was set aside
+    assert bench.view.card.set_aside == "short"
+    bench.session.set_aside()
+    view = bench.view
+    assert (view.state.value, view.run.asked_about) == ("decide", len(view.run.pulls) - 1)
+    assert view.card.set_aside is None
+    assert view.card.torque_nm == pytest.approx(8.0, abs=0.02)
+
+
 @pytest.mark.parametrize(("procedure", "told"), [("workshop-full", True), ("iso-6789-1-2017", False)])
 def test_a_pull_is_too_slow_only_where_the_procedure_knows_a_longest_time(procedure, told, plan_of):
     settings = reader_settings(plan_of(procedure=procedure))

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from PySide6.QtCore import QEvent, QObject, QPoint, Qt
 from PySide6.QtGui import QFontMetricsF
 
+from benchapp.pulls.pull import Flag, Noticed
 from benchapp.runs.model import Choice, Hold, RunState
 from benchapp.session.view import LinkView, Phase, ReplayView
 from benchapp.torque.direction import Direction
@@ -124,6 +125,49 @@ def test_every_panel_lies_inside_the_page_and_none_over_another(bench):
         for i, box in enumerate(boxes):
             assert page.rect().contains(box), size
             assert not any(box.intersects(other) for other in boxes[i + 1 :]), size
+
+
+@pytest.mark.parametrize("instruction", ["Pull 1 of 3", "Set the screwdriver to 885 ozf·in"])
+def test_the_counters_of_the_link_stand_at_the_same_place_beside_any_instruction(bench, monkeypatch, instruction):
+    page, port = bench
+    show(page, port, "rising")
+    drawn = {}
+    monkeypatch.setattr(
+        panels,
+        "draw_fitted",
+        lambda painter, box, text, *a, **more: (
+            drawn.update({text: box}) or theme.draw_fitted(painter, box, text, *a, **more)
+        ),
+    )
+    head = page.headline
+    head.show_words(instruction, "OCF-014", "REF-1 streaming", "7 lines  ·  0 skipped  ·  0 gaps", fine=True)
+    head.grab()
+    link, counters = drawn["REF-1 streaming"], drawn["7 lines  ·  0 skipped  ·  0 gaps"]
+    assert drawn[instruction].bottom() <= counters.top()
+    assert link.bottom() <= counters.top()
+    assert counters.bottom() <= head.height()
+    assert counters.right() == drawn[instruction].right()
+
+
+def test_the_longest_sentences_of_a_pull_stand_whole_on_the_card(bench, monkeypatch):
+    page, port = bench
+    show(page, port, "flagged")
+    shown = port.shown.card
+    lines = []
+    monkeypatch.setattr(
+        panels, "wrap", lambda text, *a, wrap=panels.wrap: lines.clear() or lines.extend(wrap(text, *a)) or list(lines)
+    )
+    values = {Flag.TOO_FAST: (0.05, 0.5, "s"), Flag.TOO_SLOW: (11.25, 4.0, "s"), Flag.ZERO_OFF: (1.42, 0.137, "")}
+    values |= {Flag.PAST_CLICK: (0.59, 0.25, "s"), Flag.JERKY: (4.3, 3.0, "%"), Flag.SHORT: (16.4, 18.3, "")}
+    for first, *more in itertools.permutations(Flag, 2):
+        for kept in (False, True):
+            noticed = tuple(Noticed(f, *values.get(f, (None, None, ""))) for f in (first, *more))
+            pull = replace(shown.pull, flags=(first, *more), noticed=noticed)
+            port.show(replace(port.shown, card=replace(shown, pull=pull, kept=kept)))
+            page.tick()
+            page.card.grab()
+            said = words.card_sentence(page.card.card, None, "tool", "N·m")
+            assert " ".join(lines) == said
 
 
 # -------------------------------------------------------------------------------------------------------------- words

@@ -643,7 +643,7 @@ class BenchPage(QWidget):
         asks = state in (RunState.DECIDE, RunState.REASON) or self._leaving
         go_word = {
             RunState.CAUTIONS: "Read",
-            RunState.REFERENCE: "It is mounted",
+            RunState.REFERENCE: "Mounted",
             RunState.ZERO: "Take zero",
             RunState.FINAL_ZERO: "Look again",
             RunState.SET_TOOL: "It is set",
