@@ -84,6 +84,13 @@ class ChoiceField(Field):
                 self._buttons[key].setFocus(Qt.FocusReason.OtherFocusReason)
             self._edited()
 
+    def reword(self, key: str, words: str) -> None:
+        """Let the button of `key` say something else."""
+        if self._buttons[key].text() != words:
+            self._buttons[key].setText(words)
+            self._fill_list()
+            self.updateGeometry()
+
     def _clicked(self) -> None:
         self._one_tab_stop()
         self._edited()

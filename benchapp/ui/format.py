@@ -8,10 +8,14 @@ from typing import Final
 
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.torque.direction import Direction
-from benchapp.torque.units import factor_nm
+from benchapp.torque.units import FACTORS, factor_nm
 
 MINUS: Final = "−"
 NARROW: Final = "\u202f"
+HARD: Final = "\u00a0"  # a space that no line is broken at
+_UNITS: Final = "|".join(re.escape(unit) for unit in sorted((*FACTORS, "%"), key=len, reverse=True))
+BREAK: Final = re.compile(rf" (?!(?:{_UNITS})(?![\w/·]))")
+"""Where a text may be broken into lines: at a space, unless a unit follows."""
 
 _ISO: Final = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})")
 _POINTS: Final = re.compile(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4})")
@@ -46,6 +50,15 @@ def parse_date(text: str) -> dt.date:
         return dt.date(year, month, day)
     except ValueError:
         raise DateTextError(f"“{stripped}” is no day of the calendar.") from None
+
+
+def glued(text: str) -> str:
+    r"""Return `text` with its units held to their numbers wherever a line is broken.
+
+    >>> glued("error at 90 N·m: +3.5 %").split(" ")
+    ['error', 'at', '90\xa0N·m:', '+3.5\xa0%']
+    """
+    return " ".join(part.replace(" ", HARD) for part in BREAK.split(text))
 
 
 def add_months(day: dt.date, months: int) -> dt.date:

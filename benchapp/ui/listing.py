@@ -41,6 +41,7 @@ from PySide6.QtWidgets import (
 
 from benchapp.ui import theme
 from benchapp.ui.controls import Panel, label
+from benchapp.ui.format import BREAK
 
 Index = QModelIndex | QPersistentModelIndex
 
@@ -258,7 +259,7 @@ def mark_width(metrics: QFontMetrics, column: Column, row: Any) -> int:
 def fitted_lines(text: str, metrics: QFontMetrics, width: int, *, most: int) -> list[str]:
     """Return `text` on one line, or broken between words on up to `most`; what is still too long ends with "…".
 
-    A text that fits is returned as it is.
+    A text that fits is returned as it is; no line begins with the unit of the number before.
     """
 
     def shown(part: str) -> str:  # Qt elides some texts whose advance is just the width: only this tells what is whole
@@ -266,7 +267,7 @@ def fitted_lines(text: str, metrics: QFontMetrics, width: int, *, most: int) -> 
 
     if most == 1 or shown(text) == text:
         return [shown(text)]
-    words = text.split(" ")
+    words = BREAK.split(text)
     n = 1
     while n < len(words) and shown(" ".join(words[: n + 1])) == " ".join(words[: n + 1]):
         n += 1
@@ -278,7 +279,7 @@ def fitted_lines(text: str, metrics: QFontMetrics, width: int, *, most: int) -> 
 
 def broken_width(text: str, metrics: QFontMetrics) -> int:
     """Return the width at which `text` stands whole on two lines, at most its own; see `fitted_lines`."""
-    words = text.split(" ")
+    words = BREAK.split(text)
     widths = [
         max(metrics.horizontalAdvance(" ".join(words[:n])), metrics.horizontalAdvance(" ".join(words[n:])))
         for n in range(1, len(words))

@@ -111,6 +111,23 @@ def test_the_switch_goes_to_each_view_and_back_to_the_tools(shop, store):
     assert page.title.text() == "Rack"
 
 
+def test_the_switch_keeps_its_place_and_says_how_much_is_open(shop, store):
+    page, context, _ = shop(store)
+    QTest.qWait(1)  # laid out
+    place = page.switch.mapTo(page, page.switch.rect().topLeft())
+    n = store.n_open_tasks()
+    assert page.switch._buttons["work"].text() == (f"Work list · {n}" if n else "Work list")
+    for name in ("due", "jobs", "work", "fleet", "tools"):
+        page.switch.choose(name)
+        QTest.qWait(1)
+        assert page.switch.mapTo(page, page.switch.rect().topLeft()) == place, name
+    assert n > 1
+    first = found_out.tasks(store, include_closed=False)[0]
+    found_out.close_task(store, first.key, "joint looked at", who="fitter 2")
+    context.store_changed.emit("tasks")
+    assert page.switch._buttons["work"].text() == f"Work list · {n - 1}"
+
+
 def test_each_view_of_an_empty_store_says_what_to_do_first(shop, empty):
     page, _, wanted = shop(empty)
     for name, part in (("work", "empty"), ("fleet", "empty")):

@@ -55,6 +55,15 @@ def listing(qtbot):
     return made
 
 
+def test_no_line_begins_with_the_unit_of_the_number_before(listing):
+    metrics = listing.fontMetrics()
+    text = "ferry south, anchor winch, foot, 90 N·m: error +3.5 % to +3.7 %, near checkpoints within limits"
+    for width in range(metrics.horizontalAdvance("anchor winch, foot, 90 N·m:"), metrics.horizontalAdvance(text)):
+        lines = fitted_lines(text, metrics, width, most=4)
+        assert not any(line.startswith(("N·m", "%")) for line in lines), (width, lines)
+    assert fitted_lines("see % and N·mm", metrics, metrics.horizontalAdvance("see % and"), most=2)[1] == "N·mm"
+
+
 def test_a_long_text_takes_the_room_that_others_can_spare_then_a_second_line(listing):
     listing.show_rows([("OCF-014", LONG, "5 N·m"), ("OCF-015", "short", "6 N·m")])
     metrics = listing.fontMetrics()

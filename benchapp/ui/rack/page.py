@@ -85,9 +85,9 @@ class RackPage(Page):
         self.switch = ChoiceField("View", offered(), on_change=lambda name: self.show_view(name))
         self._built: dict[str, QWidget] = {}
         self._wished = ""  # what was to be opened before the store was there
-        self.action_row.addWidget(self.switch)
         self.action_row.addWidget(self.add)
         self.action_row.addWidget(self.more)
+        self.action_row.addWidget(self.switch)  # last: it keeps its place when the others come and go
         self.add.clicked.connect(lambda: self.edit_tool(None))
         self.empty.wanted.connect(lambda: self.edit_tool(None))
         self.empty.other_wanted.connect(self.ask_import)
@@ -186,6 +186,8 @@ class RackPage(Page):
         if store is None:
             self.views.setCurrentWidget(self.waiting)
             return
+        n_open = store.n_open_tasks()
+        self.switch.reword("work", f"{VIEW_WORDS['work']} · {n_open}" if n_open else VIEW_WORDS["work"])
         try:
             records = store.tools(limit=MOST_TOOLS, include_retired=True)
         except StoreError as problem:

@@ -14,7 +14,7 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
 from benchapp.ui.fields import TextField
 from benchapp.ui.form import Form
-from benchapp.ui.format import plural, wall_text
+from benchapp.ui.format import glued, plural, wall_text
 from benchapp.ui.listing import Column, Listing, ListPanel
 from benchapp.ui.page import EmptyNote, Facts, beside
 
@@ -167,7 +167,7 @@ class WorkView(QWidget):
     def _show(self, task: impact.Task | None) -> None:
         if task is None:
             return
-        self.what.setText(task.text)
+        self.what.setText(glued(task.text))
         self.facts.show_facts(
             [
                 ("because of", self._causes.get(task.cause, task.cause)),
