@@ -14,7 +14,7 @@ import dataclasses
 import datetime as dt
 import io
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final, TextIO
 
@@ -23,6 +23,7 @@ from benchapp.records import chain, check_standard, impact, model, procedures, s
 from benchapp.records._tools import tool_values
 from benchapp.records.canonical import CanonicalError, canonical, parse
 from benchapp.records.dates import seconds
+from benchapp.records.due_needs import DueNeeds, due_needs
 from benchapp.records.errors import StoreError
 from benchapp.records.store import Store
 from benchapp.runs.codec import CodecError, from_data, run_from_data, to_data
@@ -85,7 +86,10 @@ TOOL_COLUMNS: Final = (
     *(field.name for field in dataclasses.fields(Tool)),
     *(field.name for field in dataclasses.fields(model.ToolRecord) if field.name not in ("tool", "photo")),
 )
-DUE_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(model.DueItem))
+DUE_COLUMNS: Final = (
+    *(field.name for field in dataclasses.fields(model.DueItem)),
+    *(field.name for field in dataclasses.fields(DueNeeds)),
+)
 TABLES: Final = ("runs", "readings", "tools", "due")
 
 
@@ -278,7 +282,8 @@ def table(store: Store, name: str, today: dt.date) -> tuple[Sequence[str], list[
     if name == "tools":
         return tool_table(_all_tools(store, photos=False))
     if name == "due":
-        return due_table(store.due_list(today))
+        items = store.due_list(today)
+        return due_table(items, due_needs(store, items, today))
     raise ValueError(f"{name!r} is none of {', '.join(TABLES)}")
 
 
@@ -290,9 +295,18 @@ def tool_table(records: Iterable[model.ToolRecord]) -> tuple[Sequence[str], list
     ]
 
 
-def due_table(items: Iterable[model.DueItem]) -> tuple[Sequence[str], list[list[object]]]:
-    """Header and rows of these lines of a due list."""
-    return DUE_COLUMNS, [_plain(item, DUE_COLUMNS) for item in items]
+def due_table(
+    items: Iterable[model.DueItem], needs: Mapping[str, DueNeeds]
+) -> tuple[Sequence[str], list[list[object]]]:
+    """Header and rows of these lines of a due list, with what each tool needs by its number (of `due_needs`)."""
+    nothing = DueNeeds((), "", 0, ())
+    return DUE_COLUMNS, [
+        [
+            _cell(getattr(item if hasattr(item, column) else needs.get(item.number, nothing), column))
+            for column in DUE_COLUMNS
+        ]
+        for item in items
+    ]
 
 
 def run_table(lines: Iterable[model.RunSummary]) -> tuple[Sequence[str], list[list[object]]]:

@@ -15,7 +15,7 @@ from PySide6.QtCore import QPoint, Qt, QTimer
 from PySide6.QtTest import QTest
 
 from benchapp.metrology.tool import Tool, ToolType
-from benchapp.records import Store
+from benchapp.records import Store, exchange
 from benchapp.records.labels import number_of_scan
 from benchapp.records.model import DueItem, Outcome, ToolRecord, ToolState
 from benchapp.records.toollist import import_tools
@@ -223,6 +223,12 @@ def test_the_calendar_file_is_read_by_a_general_calendar_library(shop, store, tm
     events = icalendar.Calendar.from_ical(raw).walk("VEVENT")
     said = {(str(e["summary"]), e.decoded("dtstart"), str(e["location"])) for e in events}
     assert said == {(f"Verify {r.number}, {r.item.place}", r.item.due, r.item.place) for r in rows}
+    needed = {str(e["summary"]).split()[1].rstrip(","): str(e["description"]) for e in events}
+    for row in rows:
+        references = view._reference_of(row)
+        told = "None of our references will do." if references == "none of ours" else f"Reference {references}."
+        assert told in needed[row.number]
+        assert f"readings at {view._checkpoints_of(row)}." in needed[row.number]
 
 
 def test_the_table_holds_the_lines_that_are_shown(shop, store, tmp_path):
@@ -236,7 +242,26 @@ def test_the_table_holds_the_lines_that_are_shown(shop, store, tmp_path):
     assert [row[0].value for row in sheet.iter_rows(min_row=2)] == shown
     view.save_table(tmp_path / "due.csv")
     with (tmp_path / "due.csv").open(encoding="utf-8", newline="") as file:
-        assert [row["number"] for row in csv.DictReader(file)] == shown
+        lines = list(csv.DictReader(file))
+    assert [line["number"] for line in lines] == shown
+    assert any(line["references"] for line in lines)
+    for line, row in zip(lines, view.list.rows, strict=True):
+        needs = view.needs(row.number)
+        assert line["references"].split(";") == ([c.number for c in needs.would_do] or [""])
+        assert {float(text) for text in line["checkpoints"].split(";")} == {c.target for c in needs.checkpoints}
+        assert int(line["readings"]) == sum(c.n_readings for c in needs.checkpoints)
+    assert (lines[0]["unit"], line["needs_nm"] != "") == (store.tool(shown[0]).tool.unit, True)
+
+
+def test_the_due_table_of_the_records_says_what_the_page_says(shop, store):
+    page, _, _, _ = shop(store)
+    view = due_view(page)
+    header, rows = exchange.table(store, "due", TODAY)
+    at = header.index("references")
+    assert {row[0] for row in rows} <= {row.number for row in view._rows}
+    assert rows
+    for row in rows:
+        assert row[at] == ";".join(c.number for c in view.needs(row[0]).would_do)
 
 
 def test_a_folder_that_is_not_there_is_told_and_nothing_is_written(shop, store, tmp_path):

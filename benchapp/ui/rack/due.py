@@ -25,12 +25,12 @@ from benchapp.ui.rack.model import natural_key
 
 if TYPE_CHECKING:
     from benchapp.metrology.reference import Reference
+    from benchapp.records.due_needs import DueNeeds
     from benchapp.runs.planning import Needs, Refusal
     from benchapp.runs.procedure import Procedure
 
 ANY_PLACE: Final = "any place"
 FAR_DAYS: Final = 366 * 100  # every tool in service that has a due date at all
-PROCEDURE: Final = "workshop-full"
 
 
 class When(StrEnum):
@@ -293,6 +293,7 @@ class DueView(QWidget):
     def needs(self, number: str) -> Needs | Refusal | None:
         """Return checkpoints and suitable references of a full run of the tool."""
         if number not in self._needs:
+            from benchapp.records.due_needs import PROCEDURE
             from benchapp.runs.planning import needs_of
             from benchapp.runs.procedure import shipped_procedure
 
@@ -416,7 +417,7 @@ class DueView(QWidget):
         def write() -> str:
             store = self.context.store
             now = store.now() if store is not None else dt.datetime.now(dt.UTC)
-            path.write_text(due_calendar(items, now=now), encoding="utf-8", newline="")
+            path.write_text(due_calendar(items, now=now, needs=self._in_short()), encoding="utf-8", newline="")
             return (
                 f"{plural(len(items), 'day')} to verify a tool on {'is' if len(items) == 1 else 'are'} in {path.name}."
             )
@@ -427,7 +428,7 @@ class DueView(QWidget):
         """Write the tools that are shown as XLSX or, by the file's ending, CSV."""
         from benchapp.records import exchange
 
-        header, rows = exchange.due_table(row.item for row in self.list.rows)
+        header, rows = exchange.due_table([row.item for row in self.list.rows], self._in_short())
 
         def write() -> str:
             if path.suffix.casefold() == ".csv":
@@ -437,6 +438,17 @@ class DueView(QWidget):
             return f"{plural(len(rows), 'line')} of the due list {'is' if len(rows) == 1 else 'are'} in {path.name}."
 
         self._do(write)
+
+    def _in_short(self) -> dict[str, DueNeeds]:
+        """Return what each tool that is shown needs, for files that leave the program."""
+        from benchapp.records.due_needs import in_short
+
+        found = {}
+        for row in self.list.rows:
+            record, needs = self._record(row.number), self.needs(row.number)
+            if record is not None and needs is not None:
+                found[row.number] = in_short(record.tool, needs)
+        return found
 
     def _do(self, write: Any) -> None:
         try:
