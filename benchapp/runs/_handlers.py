@@ -18,7 +18,7 @@ KNOCK_SHARE: Final = 0.2
 PRELOAD_SHARE: Final = 0.8
 """A preload has to reach this share of its target to have exercised the mechanism (practice)."""
 UNASKED_SHARE: Final = 0.5
-"""What comes so far while nobody asked for it was a pull, and no tool that is seated or turned to its mark (practice)."""
+"""What comes so far while nobody asked for it was a pull, no tool that is seated or turned to its mark (practice)."""
 REASONS: Final = ("poor-pull", "drive-slipped", "wrong-setting", "disturbed", "knock", "reference", "other")
 """The short list at REASON, the likeliest first."""
 HICCUP_S: Final = 10.0

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PySide6.QtCore import QEvent, QObject, QPoint, Qt
+from PySide6.QtCore import QEvent, QObject, QPoint, QRectF, Qt
 from PySide6.QtGui import QFontMetricsF
 
 from benchapp.pulls.pull import Flag, Noticed
@@ -19,7 +19,7 @@ from benchapp.runs.model import Choice, Hold, RunState
 from benchapp.session.view import LinkView, Phase, ReplayView
 from benchapp.torque.direction import Direction
 from benchapp.ui import theme, words
-from benchapp.ui.bench import panels
+from benchapp.ui.bench import panels, plot
 from benchapp.ui.bench.columns import Columns
 from benchapp.ui.theme import FIGURE_SHARE, INSTRUCTION_SHARE, Sizes, font_of_cap
 from drivers.samples import Source
@@ -168,6 +168,27 @@ def test_the_longest_sentences_of_a_pull_stand_whole_on_the_card(bench, monkeypa
             page.card.grab()
             said = words.card_sentence(page.card.card, None, "tool", "N·m")
             assert " ".join(lines) == said
+
+
+@pytest.mark.parametrize("capacity_nm", [28.5, 29.0, 29.6, 30.0, 30.6, 31.5, 33.0, 100.0])
+def test_where_the_reference_ends_is_said_beside_the_words_of_the_corridor(bench, monkeypatch, capacity_nm):
+    page, port = bench
+    show(page, port, "rising")
+    drawn = {}
+
+    def note(painter, box, text, font, *a, **more):
+        width = theme.draw_fitted(painter, box, text, font, *a, **more)
+        drawn[text.split(" ")[0]] = QRectF(
+            box.left(), box.center().y() - QFontMetricsF(font).capHeight() / 2, width, QFontMetricsF(font).capHeight()
+        )
+        return width
+
+    monkeypatch.setattr(plot, "draw_fitted", note)
+    port.show(replace(port.shown, capacity_nm=capacity_nm))
+    page.tick()
+    page.plot.grab()
+    assert not [word for word in ("HIGH", "IN", "LOW") if drawn[word].intersects(drawn["REF-1"])]
+    assert drawn["REF-1"].right() <= page.plot.area.right()
 
 
 # -------------------------------------------------------------------------------------------------------------- words

@@ -687,7 +687,13 @@ class PullPlot(QWidget):
         text = f"{who} ends at {amount} {scene.unit}" + ("" if inside else ", above this view")
         painter.setPen(QColor(colours.soft))
         down = 0.4 * s.body if inside else -s.small * 1.2
-        box = QRectF(area.left() + 0.8 * s.pad, y + down, area.width() * 0.62, s.small * 2.4)
+        # beside the corridor's words, never over them: it may end within the corridor
+        words_width = QFontMetricsF(font_of_cap(s.lead * 1.12, bold=True)).horizontalAdvance("HIGH")
+        left = area.left() + 0.8 * s.pad + (0.0 if scene.low_nm is None else words_width + s.pad)
+        box = QRectF(left, y + down, area.right() - left - s.pad, s.small * 2.4)
+        if scene.low_nm is not None:
+            width = min(QFontMetricsF(font).horizontalAdvance(text), box.width())
+            painter.fillRect(QRectF(left - 4, box.top(), width + 8, box.height()), QColor(colours.panel))
         draw_fitted(painter, box, text, font)
 
     def hold(self, left_s: float | None) -> None:
