@@ -11,21 +11,27 @@ from drivers.samples import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 
-_WRONG_S: Final = 0.002  # wrong for longer than this, and than two samples, is told like torque
-_WIDEST: Final = 64  # samples; 2 ms at 32 kHz
+_WRONG_S: Final = 0.002  # what is wrong for so long, or for two samples, may have flanks; …
+_SQUARE_S: Final = 0.006  # … for so long only when it jumps there and back; longer is told like torque
+_WIDEST: Final = 192  # samples; 6 ms at 32 kHz
 _SURE_HZ: Final = 1000.0
 """From this rate on the trough of a click lasts longer than two samples; below, more is asked of two."""
 _EDGE: Final = 1.0 / 3.0
 """Of its height, the first and the last step of a wrong stretch: electronics jump, a blow has flanks; …"""
-_EDGE_SLOW: Final = 0.7  # … below 1 kHz the flank of a blow is a sample or two
+_EDGE_SLOW: Final = 0.7  # … below 1 kHz the flank of a blow is a sample or two, …
+_EDGE_SQUARE: Final = 0.5  # … and what lasts longer has hardly any
 _APART: Final = 4.0
 """Times the step before it: the tip of a snatch goes on as the rise went."""
 
 
 def widest(rate_hz: float) -> int:
-    """Most samples in a row that may be wrong: 2, or what fits into 2 ms; so many must be known after one."""
+    """Most samples in a row that may be wrong: 2, or what fits into 6 ms; so many must be known after one."""
+    return _fitting(_SQUARE_S, rate_hz)
+
+
+def _fitting(seconds: float, rate_hz: float) -> int:
     # a rate estimated from times is a little off
-    return min(max(2, int(_WRONG_S * rate_hz + 0.01)), _WIDEST)
+    return min(max(2, int(seconds * rate_hz + 0.01)), _WIDEST)
 
 
 def jumps(torque: FloatArray, begin: int, end: int, jump: float) -> bool:
@@ -42,9 +48,10 @@ def mend(
 ) -> None:
     """Find wrong samples and draw straight across them, both in place.
 
-    They rise and fall (or fall and rise) by more than `jump` within two samples or 2 ms. What is decided about sample
-    k hangs on the two mended samples before it and the `widest` after it only, so a stretch may be done in pieces.
-    Below 1 kHz two in a row only count away from zero, since there the trough of a click may last two.
+    They rise and fall (or fall and rise) by more than `jump` within two samples or 2 ms, or jump and jump back within
+    6 ms. What is decided about sample k hangs on the two mended samples before it and the `widest` after it only, so
+    a stretch may be done in pieces. Below 1 kHz two and more in a row only count away from zero, since there the
+    trough of a click may last two.
 
     Args:
         t_s: Shape (n,), seconds.
@@ -59,17 +66,39 @@ def mend(
     if end <= begin:
         return
     step = np.diff(torque[begin - 1 : end])
-    widths, sure = range(1, widest(rate_hz) + 1), 2 if rate_hz >= 0.99 * _SURE_HZ else 1
+    widths, most = range(1, _fitting(_WRONG_S, rate_hz) + 1), widest(rate_hz)
+    sure = 2 if rate_hz >= 0.99 * _SURE_HZ else 1
     for place in np.flatnonzero(np.abs(step) > jump) + begin:
         k = int(place)
         while k < end and not wrong[k]:  # after a wrong sample the next one is looked at from the mended level
             width = next((w for w in widths if _sticks_out(torque, k, w, jump, w <= sure)), 0)
+            if not width:
+                width = _square(torque, k, most, jump, inwards=sure > 1)
             if not width:
                 break
             last = k + width
             wrong[k:last] = True
             torque[k:last] = np.interp(t_s[k:last], t_s[[k - 1, last]], torque[[k - 1, last]])
             k = last
+
+
+def _square(torque: FloatArray, k: int, most: int, jump: float, *, inwards: bool) -> int:
+    """How many samples from `k` on lie together off those around them, with an edge at either end; 0: no such."""
+    before = float(torque[k - 1])
+    off = torque[k : k + most + 1] - before
+    height = float(off[0])
+    back = np.abs(off) < 0.5 * abs(height)
+    width = int(back.argmax())
+    if width < 2 or not back[width]:
+        return 0
+    inside, after = torque[k : k + width], float(torque[k + width])
+    least, whole = (float(reach(np.abs(inside - before))) for reach in (np.min, np.max))
+    outwards = abs(float(inside[0])) > abs(before) or float(inside[0]) * before < 0
+    if not (outwards or inwards) or not least > jump or not abs(after - before) < (0.6 if outwards else 0.35) * least:
+        return 0
+    edges = min(abs(height), abs(after - float(inside[-1])))
+    far = (_EDGE_SQUARE if inwards else _EDGE_SLOW) * whole
+    return width if edges > max(far, _APART * abs(before - float(torque[k - 2]))) else 0
 
 
 def _sticks_out(torque: FloatArray, k: int, width: int, jump: float, sure: bool) -> bool:
