@@ -242,7 +242,19 @@ class MainWindow(QMainWindow):
         opener = getattr(page, "open", None)
         if key and callable(opener):
             opener(key)
+        self._give_keyboard(page)
+
+    def _give_keyboard(self, page: QWidget) -> None:
+        """Let the page have the keyboard, by what it shows now: a field on another of its views would swallow scans."""
         page.setFocus()
+        focus = QApplication.focusWidget()
+        if focus is not None and not focus.isVisible():
+            views = getattr(page, "views", None)
+            if views is not None:
+                views.currentWidget().setFocus()
+            focus = QApplication.focusWidget()
+            if focus is not None and not focus.isVisible():
+                focus.clearFocus()
 
     def _page_wanted(self, name: str, key: str) -> None:
         self.show_page(name, key)
@@ -505,7 +517,7 @@ class MainWindow(QMainWindow):
     def _question_answered(self, answer: str) -> None:
         asked, self._asking = self._asking, None
         if asked is not None:
-            self._built[self.page].setFocus()
+            self._give_keyboard(self._built[self.page])
             asked[3](answer)
             self._ask_next()
             return

@@ -109,7 +109,7 @@ class WindowKeys(QObject):
         if self.window.question.isVisible():
             return repeats or self.window.question.walk(go=name in self._go_keys(), aside=name in self._aside_keys())
         focus = QApplication.focusWidget()
-        if isinstance(focus, TEXT_FIELDS):
+        if isinstance(focus, TEXT_FIELDS) and focus.isVisible():
             # The field keeps what is typed or scanned; on the Bench a pedal that types nothing still acts.
             empty = focus is self.window.bench.entry.field and not self.window.bench.entry.has_text
             if self._takes_keys() and (empty or not event.text()) and name in self._bound():

@@ -14,7 +14,7 @@ import pytest
 import zxingcpp
 from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QLineEdit, QWidget
+from PySide6.QtWidgets import QLineEdit, QPushButton, QStackedWidget, QWidget
 
 from benchapp.records.labels import Label, label_text
 from benchapp.runs.model import RunState
@@ -179,6 +179,27 @@ def test_a_scanned_code_puts_its_tool_up_on_the_bench_and_opens_it_in_the_rack_f
     assert opened == [("rack", "OCF-015")]
     assert shop.wanted == ["OCF-014"]
     assert shop.port.asked == []
+
+
+def test_a_field_on_a_view_that_is_not_shown_swallows_no_scan(shop):
+    # A run was open in the Logbook, whose list with its search lay behind: coming back, scans were typed into it.
+    shop.window.show_page("rack")
+    page = shop.window.stack.currentWidget()
+    page.views = QStackedWidget(page)
+    page.views.addWidget(QLineEdit())
+    page.views.addWidget(QPushButton("Back to the list"))
+    page.setFocusProxy(page.views.widget(0))
+    page.views.show()
+    page.views.setCurrentIndex(1)
+    shop.window.show_page("bench")
+    shop.window.show_page("rack")
+    assert shop.window.focusWidget() is page.views.widget(1)
+    opened = []
+    shop.window.context.page_wanted.connect(lambda page, key: opened.append((page, key)))
+    page.views.widget(0).setFocus()  # even so
+    scan(shop, shop.window.focusWidget(), "OCF-015")
+    assert opened == [("rack", "OCF-015")]
+    assert page.views.widget(0).text() == ""
 
 
 def test_a_scanner_may_type_the_same_character_twice_in_a_moment(shop):
