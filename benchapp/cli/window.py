@@ -41,6 +41,8 @@ log = logging.getLogger(__name__)
 
 SIMULATED_PROFILE = "signed value, unit"
 SIMULATED_CAPACITY_NM = 250.0
+PACE_S = 0.004
+"""Between two reads of a link behind the window: a quarter of a frame; waking for each line costs more than reading it."""
 OPENING_MS = 1500
 """How long the records may take to open before the window says that it is at it."""
 
@@ -101,7 +103,7 @@ def link_opener(profiles: Callable[[], Profiles]) -> LinkOpener:
         from drivers.link import Link
 
         known = profiles()
-        return Link(url, known.get(profile) if profile else None, on_block, on_status, profiles=known)
+        return Link(url, known.get(profile) if profile else None, on_block, on_status, profiles=known, pace_s=PACE_S)
 
     return open_link
 

@@ -8,7 +8,7 @@ from typing import Final
 
 from drivers.samples import SampleBlock, joined
 
-GATHER_S: Final = 0.008
+GATHER_S: Final = 0.016
 """While samples stream in, the engine looks for them so often: a wake-up for each line would cost more than reading it,
 and what is announced 120 ms after it happened at the most can spare that much."""
 

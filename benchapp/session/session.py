@@ -113,7 +113,7 @@ class BenchSession:
         self._now = now
         # Not a SimpleQueue: its `get` may wait for ever where the timeout has passed before the wait begins (seen on
         # CPython 3.11 and a busy machine); nobody would look at the samples again.
-        self._queue: queue.Queue[Callable[[], None] | None] = queue.Queue()
+        self._queue: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._inbox = Inbox(lambda: self._queue.put(_look))
         self._engine = threading.Thread(target=self._work, name="bench engine", daemon=True)
         self._keeper = Keeper(self._kept, self._keeping_failed, retry_s=retry_s)

@@ -584,8 +584,9 @@ def scripted(monkeypatch: pytest.MonkeyPatch, reads: list[tuple[bytes, float]]) 
     return script
 
 
+@pytest.mark.parametrize("pace_s", [0.0005, 0.004])
 def test_lines_that_come_singly_and_fast_are_read_at_a_pace(
-    opened: Callable[..., Link], heard: Heard, monkeypatch: pytest.MonkeyPatch
+    opened: Callable[..., Link], heard: Heard, monkeypatch: pytest.MonkeyPatch, pace_s: float
 ) -> None:
     class Always(Script):
         def read(self, timeout_s: float) -> tuple[bytes, float]:
@@ -594,13 +595,13 @@ def test_lines_that_come_singly_and_fast_are_read_at_a_pace(
 
     script = Always([])
     monkeypatch.setattr("drivers.link.open_transport", lambda url, profile: script)
-    link = opened("anywhere")
+    link = opened("anywhere", pace_s=pace_s)
     wait_for(lambda: script.n_read > 100)
     begin, begin_s = script.n_read, time.monotonic()
     time.sleep(0.3)
     n, elapsed_s = script.n_read - begin, time.monotonic() - begin_s
     link.stop()
-    assert n <= elapsed_s / 0.0005 + 10
+    assert n <= elapsed_s / pace_s + 10
 
 
 def test_what_was_held_up_and_comes_in_pieces_is_judged_as_a_whole(

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Final
 
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPen
 
 from benchapp.ui import theme
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
+
+_EDGE_PX: Final = 6.0  # a word keeps four pixels from the area's edge
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,17 +32,11 @@ class PlacedMark:
     end_x: float | None
     is_click: bool
 
-    @property
-    def look(self) -> tuple[object, ...]:
-        """Equal for two that are drawn alike."""
+    def look_from(self, x: float) -> tuple[object, ...]:
+        """Equal for two that are drawn alike, seen from `x`."""
         ring, word, end = self.ring, self.word, self.end_x
-        places = (ring.x(), ring.y(), word.left(), word.top(), word.width(), end or 0.0)
-        return (self.text, self.is_click, *(round(place, 2) for place in places))
-
-    def moved(self, dx: float) -> PlacedMark:
-        """The same, `dx` to the right."""
-        end_x = None if self.end_x is None else self.end_x + dx
-        return replace(self, ring=self.ring + QPointF(dx, 0.0), word=self.word.translated(dx, 0.0), end_x=end_x)
+        places = (ring.x() - x, ring.y(), word.left() - x, word.top(), word.width(), end and end - x)
+        return (self.text, self.is_click, *(place and round(place, 2) for place in places))
 
     def bounds(self, s: Sizes) -> QRectF:
         """All that `draw` covers."""
@@ -77,3 +74,40 @@ class PlacedMark:
             painter.drawRoundedRect(box.adjusted(-4, 0, 4, 0), 4, 4)
             painter.setPen(accent)
             draw_fitted(painter, box, self.text, font_of_cap(s.body, bold=True))
+
+
+class MarkGroup:
+    """All marks of a pull as they were placed: they move together with the curve until one comes to the area's edge.
+
+    Args:
+        key: What their places hang on, besides the time.
+        x: Of the first mark when they were placed, whether it is in view or not.
+        marks: Those in view.
+        area: Of the curve.
+        sizes: Of the window.
+
+    Attributes:
+        box: All that they cover.
+        look: Equal for two that are drawn alike.
+    """
+
+    def __init__(self, key: object, x: float, marks: tuple[PlacedMark, ...], area: QRectF, sizes: Sizes) -> None:
+        self.key = key
+        self.x = x
+        self.marks = marks
+        self.box = QRectF()
+        for mark in marks:
+            self.box = self.box.united(mark.bounds(sizes))
+        first = marks[0].ring.x() if marks else 0.0
+        self.look = tuple(mark.look_from(first) for mark in marks)
+        # Words stop at the edge while their curve goes on: from there on they are placed anew.
+        self._left = (
+            min((min(mark.word.left(), mark.ring.x()) for mark in marks), default=area.left()) - area.left()
+        )  # 0 without marks
+        self._right = area.right() - max((mark.word.right() for mark in marks), default=area.right())
+
+    def holds_at(self, shift: float) -> bool:
+        """Whether the marks look the same, moved `shift` to the right."""
+        if shift == 0.0:
+            return True
+        return self._left > _EDGE_PX < self._right and _EDGE_PX - self._left < shift < self._right - _EDGE_PX

@@ -38,12 +38,10 @@ class Strip:
     def stretch(self, first: int, upto: int) -> tuple[int, int] | None:
         """Return (first, last) column to draw so that `first` to `upto` can be shown; None: they are all there."""
         if self._first is None or first < self._first:
-            self._first = first
             return first, upto
         if upto < self._upto or (upto == self._upto and self._is_final):
             return None
         if upto + self.margin - self._again_from >= self.n_columns:
-            self._first = first
             return first, upto
         return self._again_from, upto
 
@@ -73,8 +71,9 @@ class Strip:
             draw(painter, lap * n)
             painter.restore()
         painter.end()
-        oldest = upto + self.margin - n + 1
-        self._first = oldest if self._first is None else max(self._first, oldest)
+        if self._first is None or begin < self._first or begin != self._again_from:
+            self._first = begin
+        self._first = max(self._first, upto + self.margin - n + 1)
         self._upto, self._again_from, self._is_final = upto, before - self.margin, is_final
 
     def show(self, painter: QPainter, at: QPoint, first: int, last: int) -> None:

@@ -100,13 +100,15 @@ class Columns:
         first = max(first, self.newest - self.n_columns + 1)
         last = min(last, self.newest)
         numbers = np.arange(first, last + 1, dtype=np.int64)
-        place = numbers % self.n_columns
-        low = self._low[place]
-        kept = ~np.isnan(low)
-        if kept.all():
-            return numbers, low, self._high[place], self._last[place]
-        place = place[kept]
-        return numbers[kept], low[kept], self._high[place], self._last[place]
+        start = first % self.n_columns
+        closes = start + len(numbers) > self.n_columns  # the ring, within this span
+        place: slice | IntArray = numbers % self.n_columns if closes else slice(start, start + len(numbers))
+        low, high, ends = self._low[place], self._high[place], self._last[place]
+        missing = np.isnan(low)
+        if missing.any():
+            kept = ~missing
+            return numbers[kept], low[kept], high[kept], ends[kept]
+        return numbers, low, high, ends
 
     def find_high(self, torque_nm: float, since_s: float, sign: int = 1) -> float | None:
         """Return the time of the first column from `since_s` on that reaches `torque_nm`; None if none does.

@@ -109,6 +109,7 @@ class Panel(QWidget):
         super().__init__(parent)
         self.sizes = Sizes.of(768)
         self.unit = NM
+        self.stale = QRectF()  # what is to be painted now
 
     def restyle(self) -> None:
         """The palette or the window's size has changed."""
@@ -117,6 +118,7 @@ class Panel(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:
         """Paint with anti-aliasing on."""
+        self.stale = QRectF(event.rect())
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         self.draw(painter, QRectF(self.rect()))
@@ -140,12 +142,24 @@ class Headline(Panel):
 
     def show_words(self, instruction: str, detail: str, link: str, counts: str, *, fine: bool) -> None:
         """Say this from now on."""
-        new = (instruction, detail, link, counts, fine)
-        if new != (self.instruction, self.detail, self.link, self.link_counts, self.link_is_fine):
-            self.instruction, self.detail, self.link, self.link_counts, self.link_is_fine = new
-            self.setAccessibleName(instruction)
-            self.setAccessibleDescription(detail)
-            self.update()
+        old, n_old = (self.instruction, self.detail, self.link, self.link_is_fine), len(self.link_counts)
+        new = (instruction, detail, link, fine)
+        if new == old and counts == self.link_counts:
+            return
+        self.instruction, self.detail, self.link, self.link_is_fine = new
+        self.link_counts = counts
+        if new == old and len(counts) == n_old:
+            # Four times a second: setting the large instruction anew for that took longer than a frame of the curve.
+            self.update(self._counters().toAlignedRect())
+            return
+        self.setAccessibleName(instruction)
+        self.setAccessibleDescription(detail)
+        self.update()
+
+    def _counters(self) -> QRectF:
+        """The line of the link's counters: beneath the link's state, right of the detail."""
+        s, width = self.sizes, self.width() * 0.34
+        return QRectF(self.width() - width, s.instruction * 1.62 + s.body * 1.6, width, s.small * 2.0)
 
     @staticmethod
     def height_for(sizes: Sizes) -> float:
@@ -156,21 +170,22 @@ class Headline(Panel):
         """Instruction on its own line; below it the place on the left, the link on the right."""
         s, colours = self.sizes, theme.palette()
         tall = QRectF(box.left(), box.top(), box.width(), s.instruction * 1.62)
+        # the link and its counters have two lines of their own beneath the instruction, however long that is
+        beneath = self._counters()
+        used = 0.0
+        if self.link:
+            painter.setPen(QColor(colours.soft))
+            used = draw_fitted(painter, beneath, self.link_counts, font_of_cap(s.small), align=RIGHT) + 2 * s.pad
+        if beneath.toAlignedRect().contains(self.stale.toAlignedRect()):
+            return
         painter.setPen(QColor(colours.ink))
         draw_fitted(painter, tall, self.instruction, font_of_cap(s.instruction, bold=True))
         row = QRectF(box.left(), tall.bottom(), box.width(), s.body * 2.6)
-        # the link and its counters have two lines of their own beneath the instruction, however long that is
-        width = row.width() * 0.34
-        corner = QRectF(row.right() - width, row.top() - s.body * 0.3, width, s.body * 1.9)
-        beneath = QRectF(corner.left(), corner.bottom(), width, s.small * 2.0)
-        used = 0.0
         if self.link:
+            corner = QRectF(beneath.left(), row.top() - s.body * 0.3, beneath.width(), s.body * 1.9)
             painter.setPen(QColor(colours.soft if self.link_is_fine else colours.high))
             font = font_of_cap(s.body, bold=not self.link_is_fine)
-            used = draw_fitted(painter, corner, self.link, font, align=RIGHT) + 2 * s.pad
-            painter.setPen(QColor(colours.soft))
-            counters = draw_fitted(painter, beneath, self.link_counts, font_of_cap(s.small), align=RIGHT)
-            used = max(used, counters + 2 * s.pad)
+            used = max(used, draw_fitted(painter, corner, self.link, font, align=RIGHT) + 2 * s.pad)
         painter.setPen(QColor(colours.soft))
         left = QRectF(row.left(), row.top(), row.width() - used, row.height())
         font = font_of_cap(s.body * 1.08)

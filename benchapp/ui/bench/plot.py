@@ -17,7 +17,7 @@ from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
-from PySide6.QtCore import QPoint, QPointF, QRectF, Qt
+from PySide6.QtCore import QPoint, QPointF, QRect, QRectF, Qt
 from PySide6.QtGui import (
     QBrush,
     QColor,
@@ -35,7 +35,7 @@ from shiboken6 import VoidPtr
 
 from benchapp.torque.units import NM, factor_nm
 from benchapp.ui import theme, words
-from benchapp.ui.bench._marks import PlacedMark
+from benchapp.ui.bench._marks import MarkGroup, PlacedMark
 from benchapp.ui.bench._stamps import Stamps
 from benchapp.ui.bench._strip import Strip
 from benchapp.ui.bench.columns import Columns
@@ -181,6 +181,9 @@ class PullPlot(QWidget):
         self._area = QRectF()
         self._ratio = 1.0
         self._n_seen = 1
+        self._drawn_look: object = None
+        self._mark_group: MarkGroup | None = None
+        self._marks_right = 0.0  # so far did the marks reach when they were last drawn
         self._sizes = Sizes.of(768)
         self._step = 0
 
@@ -228,19 +231,44 @@ class PullPlot(QWidget):
             self._background = None
 
     def advance(self, now_s: float, now_nm: float) -> None:
-        """Move on to `now_s`; draws only when something has changed."""
-        same = (now_s == self._now_s or math.isnan(now_s)) and self._background is not None
+        """Move on to `now_s`; draws only what looks different from the last time."""
+        same = now_s == self._now_s or math.isnan(now_s)
         self._now_s, self._now_nm = now_s, now_nm
         high = now_nm * self.scene.sign
         while high > self.top_nm * 0.97 and self._step < len(STEPS) - 1:
             self._step += 1
             self._background = None
-        if self._background is None:
+        if self._background is None or self._look != self._drawn_look:
             self.update()
         elif not same:
-            # the dot may reach over the area's edge
-            reach = math.ceil(self._sizes.body)
-            self.update(self._area.toAlignedRect().adjusted(-reach, -reach, reach, reach))
+            self._update_moved()
+
+    @property
+    def _look(self) -> tuple[object, ...]:
+        """All that is told from outside and is not a sample or the time."""
+        return (self.marks, self.is_rising, self.window_from if self.is_rising else None)
+
+    def _update_moved(self) -> None:
+        """What has moved with the time lies to the left of *now*, but for the wedge and what the marks say."""
+        area = self._area.toAlignedRect()
+        reach = math.ceil(self._sizes.body)  # the dot may reach over the area's edge
+        if self.held_from is not None:
+            strip, newest = self._strip, self.columns.newest
+            if strip is None or newest is None:
+                self.update(area)
+                return
+            first, last = self._seen()
+            stretch = strip.stretch(first, min(newest, last))
+            if stretch is None:
+                return
+            left = area.left() + math.floor((stretch[0] - first) / self._ratio)
+            self.update(QRect(QPoint(left, area.top() - reach), QPoint(area.right(), area.bottom() + reach)))
+            return
+        right = self.x_of(self._now_s) if not self.is_rising or self.window_from is None else area.right()
+        right = min(max(right, self._marks_right), area.right()) + reach
+        self.update(
+            QRect(QPoint(area.left() - reach, area.top() - reach), QPoint(math.ceil(right), area.bottom() + reach))
+        )
 
     @property
     def top_nm(self) -> float:
@@ -325,6 +353,7 @@ class PullPlot(QWidget):
         # In device pixels: pixmaps are then copied, at any scaling of the desktop, not resampled.
         painter.setWorldTransform(QTransform.fromScale(1 / self._ratio, 1 / self._ratio))
         painter.drawPixmap(0, 0, self._background)
+        self._drawn_look = self._look
         if not math.isnan(self._now_s):
             left, top = round(self._area.left() * self._ratio), round(self._area.top() * self._ratio) - 1
             painter.setClipRect(left, top, self._n_seen + 1, round(self._area.height() * self._ratio) + 2)
@@ -361,18 +390,21 @@ class PullPlot(QWidget):
             return []
         if self.scene.sign < 0:
             low, high, ends = -high, -low, -ends
-        scale = self._area.height() / self.top_nm
-        rising = np.empty(len(ends), dtype=bool)
-        rising[0] = True
-        np.greater_equal(ends[1:], ends[:-1], out=rising[1:])
-        twice = np.repeat(numbers, 2)
-        ys = np.empty(len(twice))
-        ys[0::2] = self._area.bottom() - np.where(rising, low, high) * scale
-        ys[1::2] = self._area.bottom() - np.where(rising, high, low) * scale
-        np.clip(ys, self._area.top() - 20.0, self._area.bottom() + 200.0, out=ys)
-        breaks = np.flatnonzero(np.diff(numbers) * self.columns.width_s > self._missing_s) + 1
-        edges = [0, *(2 * breaks).tolist(), len(ys)]
-        return [(twice[a:b], ys[a:b]) for a, b in pairwise(edges)]
+        # Few and plain operations: a frame has a dozen columns, and each call costs more than their arithmetic.
+        ys = np.empty((len(numbers), 2))
+        ys[:, 0], ys[:, 1] = low, high
+        falling = ends[1:] < ends[:-1]
+        ys[1:, 0][falling], ys[1:, 1][falling] = high[1:][falling], low[1:][falling]
+        ys *= -self._area.height() / self.top_nm
+        ys += self._area.bottom()
+        np.maximum(ys, self._area.top() - 20.0, out=ys)
+        np.minimum(ys, self._area.bottom() + 200.0, out=ys)
+        flat, twice = ys.ravel(), numbers.repeat(2)
+        is_break = (numbers[1:] - numbers[:-1]) * self.columns.width_s > self._missing_s
+        if not is_break.any():
+            return [(twice, flat)]
+        edges = [0, *(2 * (is_break.nonzero()[0] + 1)).tolist(), len(flat)]
+        return [(twice[a:b], flat[a:b]) for a, b in pairwise(edges)]
 
     def _draw_curve(self, painter: QPainter, at: QPoint) -> None:
         first, last = self._seen()
@@ -482,20 +514,31 @@ class PullPlot(QWidget):
         return width
 
     def _draw_marks(self, painter: QPainter) -> None:
-        placed = self._placed_marks()
-        if not placed:
+        self._marks_right = 0.0
+        if not self.marks:
             return
-        origin = placed[0].ring.x()
-        moved = [mark.moved(-origin) for mark in placed]
+        group = self._mark_group
+        shift = 0.0 if group is None else self._column_x(self.marks[0].time_s) - group.x
+        key = (self.marks, self.scene, self._step, self._area, self._ratio)
+        if group is None or group.key != key or not group.holds_at(shift):
+            placed = self._placed_marks()
+            group = self._mark_group = MarkGroup(
+                key, self._column_x(self.marks[0].time_s), tuple(placed), self._area, self._sizes
+            )
+            shift = 0.0
+        if not group.marks:
+            return
+        origin = group.marks[0].ring.x()
 
         def draw(on: QPainter) -> None:
-            for mark in moved:
+            on.translate(-origin, 0.0)
+            for mark in group.marks:
                 mark.draw(on, self._sizes)
 
-        box = QRectF()
-        for mark in moved:
-            box = box.united(mark.bounds(self._sizes))
-        self._stamps.show(painter, "marks", tuple(mark.look for mark in moved), box, QPointF(origin, 0.0), draw)
+        self._marks_right = group.box.right() + shift
+        self._stamps.show(
+            painter, "marks", group.look, group.box.translated(-origin, 0.0), QPointF(origin + shift, 0.0), draw
+        )
 
     def _placed_marks(self) -> list[PlacedMark]:
         """Where the marks in view stand, and their words: inside the area, none over another."""
