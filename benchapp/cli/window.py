@@ -42,7 +42,7 @@ log = logging.getLogger(__name__)
 SIMULATED_PROFILE = "signed value, unit"
 SIMULATED_CAPACITY_NM = 250.0
 PACE_S = 0.004
-"""Between two reads of a link behind the window, a quarter of a frame: a wake-up for each line costs more than its line."""
+"""Between two reads of a link behind the window: a quarter of a frame. A wake-up for each line costs more than it."""
 OPENING_MS = 1500
 """How long the records may take to open before the window says that it is at it."""
 
