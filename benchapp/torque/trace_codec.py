@@ -1,11 +1,10 @@
 """A trace as few bytes, and back to the last bit.
 
 Torque is kept in the device's own steps: differences from sample to sample, small whole numbers, zigzag (0, −1, 1, −2 …
-become 0, 1, 2, 3 …) in as few bytes as the largest needs, all low bytes first, then zlib 1. Noise is all that is left
-then, and no slower compressor gets more out of it (measured in tests/bench/test_codec.py). From two steps of noise on,
-zlib's Huffman code with runs does as well as the search for what repeats, up to an eighth better, and sooner. Times are
-kept as counts of a clock where they are one, to the last bit, and then cost next to nothing; otherwise as the bits they
-are.
+become 0, 1, 2, 3 …) in as few bytes as the largest needs, all low bytes first, then zlib (RFC 1950), written by ISA-L.
+Noise is all that is left then, and no slower compressor gets more out of it (measured in tests/bench/test_codec.py).
+Times are kept as counts of a clock where they are one, to the last bit, and then cost next to nothing; otherwise as the
+bits they are.
 
 Layout: ``KTR``, version, CRC-32 of all that follows, length of the head, zlib of head (JSON), times and torque.
 """
@@ -20,6 +19,7 @@ from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
+from isal import isal_zlib
 
 from benchapp.torque.direction import Direction
 from benchapp.torque.trace import Trace
@@ -33,8 +33,7 @@ _MOST_PLACES: Final = 12
 _MOST_DIGITS: Final = 2.0**53
 _JSON: Final = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"))
 _PROBE: Final = 40  # samples that tell whether a way of writing them is worth trying on all
-_MOST_ZERO: Final = 0.2  # share of steps that are none; a device that says the same again and again has more
-_LONGEST_PLAIN_HEAD: Final = 1000  # bytes; longer ones hold text that repeats
+_LEVEL: Final = 1  # of ISA-L's 0 to 3; 2 and 3 take longer and gain nothing on noise
 _ZIGZAG: Final = bytes((2 * byte) & 0xFF if byte < 0x80 else ~(2 * byte) & 0xFF for byte in range(256))
 
 
@@ -43,7 +42,7 @@ class TraceCodecError(ValueError):
 
 
 def encode(trace: Trace) -> bytes:
-    """Return a trace as bytes; the same trace gives the same bytes with the same zlib.
+    """Return a trace as bytes; the same trace gives the same bytes on the same machine.
 
     >>> t = np.arange(5000) / 1000.0
     >>> digits = np.arange(5000) * 2
@@ -68,20 +67,8 @@ def encode(trace: Trace) -> bytes:
     }
     head |= {name: value for name, value in optional.items() if value is not None}
     told = _JSON.encode(head).encode()
-    rest = len(told).to_bytes(4, "little") + _compressed(told, times, values, len(trace))
+    rest = len(told).to_bytes(4, "little") + isal_zlib.compress(told + times + values, _LEVEL)
     return MAGIC + bytes([VERSION]) + zlib.crc32(rest).to_bytes(4, "little") + rest
-
-
-def _compressed(told: bytes, times: bytes, values: bytes, n: int) -> bytes:
-    """Zlib of all three; where they are noise and nothing else, without looking for what repeats in it."""
-    is_noise = not times and len(told) < _LONGEST_PLAIN_HEAD and _n_zero(values[:n]) <= n * _MOST_ZERO
-    strategy = zlib.Z_RLE if is_noise else zlib.Z_DEFAULT_STRATEGY
-    packer = zlib.compressobj(1, zlib.DEFLATED, zlib.MAX_WBITS, zlib.DEF_MEM_LEVEL, strategy)
-    return packer.compress(told + times + values) + packer.flush()
-
-
-def _n_zero(numbers: bytes) -> int:
-    return len(numbers) - int(np.count_nonzero(np.frombuffer(numbers, dtype=np.uint8)))
 
 
 def is_encoded(blob: bytes) -> bool:
@@ -221,10 +208,13 @@ def _encode_times(trace: Trace) -> tuple[bytes, dict[str, Any]]:
 def _ticks(t_s: FloatArray, way: str, unit: float, offset_s: float) -> tuple[int, int | None]:
     """(first count, step) of a clock on which the first two times and the last lie evenly; step None: they do not."""
     n = len(t_s)
-    ends_s = [t_s.item(index) for index in (0, min(1, n - 1), n - 1)] if n else []
-    if not ends_s or not all(_fits(each_s, way, unit, offset_s) for each_s in ends_s):
+    if not n:
         return 0, None
-    first, second, last = (_count(each_s, way, unit, offset_s) for each_s in ends_s)
+    first = _count(t_s.item(0), way, unit, offset_s)
+    second = _count(t_s.item(min(1, n - 1)), way, unit, offset_s)
+    last = _count(t_s.item(n - 1), way, unit, offset_s)
+    if first is None or second is None or last is None:
+        return 0, None
     return first, second - first if last == first + (second - first) * (n - 1) else None
 
 
@@ -256,18 +246,17 @@ def _regular(n: int, first: int, step: int) -> IntArray:
 
 
 def _fits(time_s: float, way: str, unit: float, offset_s: float) -> bool:
-    """True when one time is a count of this clock: what `_counts` asks of all, in a fraction of a microsecond."""
-    after_s = time_s - offset_s
-    if not abs(after_s / unit if way == "times" else after_s * unit) < _MOST_DIGITS:
-        return False
-    whole = _count(time_s, way, unit, offset_s)
-    return (whole * unit if way == "times" else whole / unit) + offset_s == time_s
+    return _count(time_s, way, unit, offset_s) is not None
 
 
-def _count(time_s: float, way: str, unit: float, offset_s: float) -> int:
-    """The count of this clock nearest to a finite time."""
+def _count(time_s: float, way: str, unit: float, offset_s: float) -> int | None:
+    """The count of this clock that one time is to the last bit: what `_counts` asks of all, in a microsecond; or None."""
     after_s = time_s - offset_s
-    return round(after_s / unit if way == "times" else after_s * unit)
+    ticks = after_s / unit if way == "times" else after_s * unit
+    if not abs(ticks) < _MOST_DIGITS:
+        return None
+    whole = round(ticks)
+    return whole if (whole * unit if way == "times" else whole / unit) + offset_s == time_s else None
 
 
 def _seconds(counts: IntArray, way: str, unit: float, offset_s: float) -> FloatArray:
