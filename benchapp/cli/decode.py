@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 
 from benchapp.cli._profiles import chosen_profile, user_profiles
-from benchapp.cli.errors import CommandError
+from benchapp.cli.errors import CommandError, unwritten
 from benchapp.torque.direction import Direction
 from benchapp.torque.trace import Trace
 from benchapp.torque.units import FACTORS
@@ -185,11 +185,13 @@ def _write(decoded: Decoded, output: str) -> None:
     from benchapp.torque.trace_files import write_trace
 
     if not len(decoded.trace):
-        raise CommandError(f"{decoded.told['file']}: no line gave a torque, so there is no trace to write")
+        raise CommandError(
+            f"{decoded.told['file']}: no line gave a torque, so there is no trace to write; look at --profile"
+        )
     try:
         write_trace(output, decoded.trace)
     except OSError as error:
-        raise CommandError(f"{output}: cannot be written: {error.strerror or error}") from error
+        raise CommandError(f"{output}: {unwritten(error)}") from error
 
 
 def _sentence(told: dict[str, Any]) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 
 from benchapp.cli._judge_input import demand_on_reference, input_from_data
 from benchapp.cli._judge_schema import SCHEMA
-from benchapp.cli.errors import CommandError
+from benchapp.cli.errors import CommandError, unread
 from benchapp.metrology.deviation import Convention, under_torques
 from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.judgement import CheckpointJudgement, JudgeInput, Judgement, Verdict, judge
@@ -41,16 +41,23 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if not args.file:
         raise CommandError("judge: no file was given; give RUN.json, or --schema to see what it must hold")
+    name = "standard input" if args.file == "-" else args.file
     try:
-        text = sys.stdin.read() if args.file == "-" else Path(args.file).read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise CommandError(f"{args.file}: cannot be read ({error}); give a UTF-8 JSON file") from error
+        raw = sys.stdin.buffer.read() if args.file == "-" else Path(args.file).read_bytes()
+        text = raw.decode("utf-8-sig")
+    except OSError as error:
+        raise CommandError(f"{name}: {unread(error)}") from error
+    except UnicodeDecodeError as error:
+        raise CommandError(f"{name}: byte {error.start} is not UTF-8; save it as UTF-8 text") from error
     try:
         data = json.loads(text, object_pairs_hook=_unique)  # NaN passes here: the check below says where it stands
         run_input, unit = input_from_data(data)
         judgement = judge(run_input)
+    except json.JSONDecodeError as error:
+        where = f"line {error.lineno}, column {error.colno}: {error.msg}"
+        raise CommandError(f"{name}: is no JSON ({where}); correct it, --schema says what it must hold") from error
     except (RefusedError, ValueError, RecursionError) as error:
-        raise CommandError(f"{args.file}: {str(error).splitlines()[0]}") from error
+        raise CommandError(f"{name}: {str(error).splitlines()[0]}") from error
     demands = demand_on_reference(data, run_input)
     if args.json:
         told = judgement_to_data(judgement, unit, run_input)

@@ -8,6 +8,8 @@ raises `CommandError` for the last: one line on stderr says what, where, and wha
 from __future__ import annotations
 
 import argparse
+import contextlib
+import errno
 import importlib
 import os
 import sys
@@ -15,9 +17,10 @@ from collections.abc import Sequence
 from typing import Final, NoReturn
 
 from benchapp import __version__
-from benchapp.cli.errors import CommandError
+from benchapp.cli.errors import CommandError, reason
 
 TRACEBACK: Final = "KILTER_TRACEBACK"
+_NO_ROOM: Final = (errno.ENOSPC, errno.EFBIG, errno.EIO, getattr(errno, "EDQUOT", errno.ENOSPC))
 COMMANDS: Final = ("read", "decode", "judge", "ports", "records", "simulate", "selftest")
 
 
@@ -52,7 +55,32 @@ def _screen() -> None:
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command and return its exit status."""
-    given = sys.argv[1:] if argv is None else argv
+    try:
+        try:
+            return _command(sys.argv[1:] if argv is None else argv)
+        finally:
+            if sys.stdout is not None:
+                sys.stdout.flush()  # at the interpreter's end nobody could say what went wrong
+    except CommandError as error:
+        print(f"kilter: {error}", file=sys.stderr)
+    except KeyboardInterrupt:
+        print("kilter: stopped before it was done; give the command again", file=sys.stderr)
+        return 130  # what a shell takes for a command ended by Ctrl-C
+    except BrokenPipeError:  # whoever read, as `head` does, has enough
+        _leave_stdout()
+    except Exception as error:
+        if os.environ.get(TRACEBACK):
+            raise
+        if isinstance(error, OSError) and error.errno in _NO_ROOM and error.filename is None:
+            _leave_stdout()
+            print(f"kilter: standard output: {reason(error)}; make room, or send it elsewhere", file=sys.stderr)
+        else:
+            what = f"{type(error).__name__}: {error}".splitlines()[0]
+            print(f"kilter: a fault of the program ({what}); with {TRACEBACK}=1 it says where", file=sys.stderr)
+    return 2
+
+
+def _command(given: Sequence[str]) -> int:
     if given and given[0] in COMMANDS:
         names: Sequence[str] = (given[0],)
     elif all(word in ("--simulated", "--version") for word in given):
@@ -60,23 +88,16 @@ def main(argv: list[str] | None = None) -> int:
     else:
         names = COMMANDS
     args = parser(names).parse_args(given)
-    try:
-        if args.command is None:
-            _screen()
-            from benchapp.cli.window import run as open_window  # Qt only when a window is wanted
+    if args.command is None:
+        _screen()
+        from benchapp.cli.window import run as open_window  # Qt only when a window is wanted
 
-            return open_window(args)
-        status: int = args.run(args)
-    except CommandError as error:
-        print(f"kilter: {error}", file=sys.stderr)
-        return 2
-    except BrokenPipeError:
-        sys.stderr.close()
-        return 2
-    except Exception as error:
-        if os.environ.get(TRACEBACK):
-            raise
-        what = f"{type(error).__name__}: {error}".splitlines()[0]
-        print(f"kilter: a fault of the program ({what}); with {TRACEBACK}=1 it says where", file=sys.stderr)
-        return 2
+        return open_window(args)
+    status: int = args.run(args)
     return status
+
+
+def _leave_stdout() -> None:
+    """Let what could not be written be forgotten, or the interpreter's end would complain of it once more."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -29,7 +29,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List ports, or listen to one; 1 when no profile fits what was heard."""
-    return _listen(args.listen, args.json) if args.listen else _list(args.json)
+    return _list(args.json) if args.listen is None else _listen(args.listen, args.json)
 
 
 def _list(as_json: bool) -> int:

@@ -101,7 +101,7 @@ def _request(args: argparse.Namespace) -> Asked:
         try:
             limit = parse_number(args.limit.strip().removesuffix("%"))
         except NotANumberError as error:
-            raise CommandError(f"--limit: {error}") from None
+            raise CommandError(f"--limit: {error}; give percent, e.g. 4") from None
         if not limit > 0:
             raise CommandError(f"--limit: {args.limit!r} is not greater than 0; give percent, e.g. 4")
     return Asked(
@@ -122,7 +122,7 @@ def _typed(flag: str, text: str | None, unit: str | None) -> Typed | None:
     except (NotANumberError, UnknownUnitError) as error:
         raise CommandError(f"{flag}: {error}") from None
     if not value > 0:
-        raise CommandError(f"{flag}: {text!r} is not greater than 0")
+        raise CommandError(f"{flag}: {text!r} is not greater than 0; give a torque above it, e.g. 12.5")
     return value, named or None
 
 

@@ -7,19 +7,23 @@ import contextlib
 import datetime as dt
 import json
 import os
+import re
 import shutil
 import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from benchapp.cli.errors import CommandError
+from benchapp.cli.errors import CommandError, unread, unwritten
 from benchapp.records.errors import StoreError, WrongStoreError
 
 if TYPE_CHECKING:
     from benchapp.records.backup import Copy
     from benchapp.records.store import Store
+
+_HEAD: Final = re.compile(r"(?:[0-9]+:)?[0-9a-fA-F]{64}")
+_GIVE_HEAD: Final = "give sequence:digest (the digest has 64 hex digits), or the file in which the newest seal was kept"
 
 FORMATS = ("json", "csv", "xlsx", "traces")
 
@@ -34,7 +38,6 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     check.add_argument(
         "--against",
         metavar="HEAD",
-        default="",
         help="head kept elsewhere (sequence:digest, or a file that holds it); only this shows a chain that was cut off "
         "or built anew, which someone who can write the file is able to do",
     )
@@ -118,8 +121,14 @@ def _read(args: argparse.Namespace) -> Iterator[Store]:
 
 @contextlib.contextmanager
 def _whole(output: str) -> Iterator[Path]:
-    """A file beside `output` that takes its place when all is written: a full disk leaves nothing like it behind."""
+    """A file beside `output` that takes its place when all is written: a full disk leaves nothing like it behind.
+
+    A device or a pipe is written as it is: nothing may take its place.
+    """
     target = Path(output)
+    if target.exists() and not target.is_file():
+        yield target
+        return
     partial = target.with_name(target.name + ".part")
     try:
         yield partial
@@ -136,15 +145,10 @@ def _other_kind(path: Path, *, demo: bool) -> str:
 
 
 def _check(args: argparse.Namespace) -> int:
-    against = args.against
-    with contextlib.suppress(OSError, ValueError):  # too long for a name, or no text: then it is no head either
-        if against and Path(against).is_file():
-            against = Path(against).read_text(encoding="utf-8").strip()
+    against = _kept_head(args.against)
     with _read(args) as store:
         try:
             result = store.check(against)
-        except ValueError as error:
-            raise CommandError(f"--against: {error}") from error
         except StoreError as error:
             raise CommandError(str(error)) from error
     path = str(_path(args))
@@ -171,11 +175,29 @@ def _check(args: argparse.Namespace) -> int:
             print("Not compared with a head kept elsewhere (--against): a cut off or rebuilt chain would not show.")
     else:
         first, *others = result.findings
-        places = [f"entry {first.sequence}"] if first.sequence else []
-        print(f"Does not hold: {', '.join([*places, first.subject or 'no subject'])}: {first.detail}")
+        places = [*([f"entry {first.sequence}"] if first.sequence else []), *([first.subject] if first.subject else [])]
+        print(f"Does not hold: {', '.join(places) or 'the file'}: {first.detail}")
         more = f"{len(others)} further finding{'s' if len(others) > 1 else ''}; --json lists them. " if others else ""
         print(f"{more}Keep the file as it is and look in a backup.")
     return 0 if result.holds else 1
+
+
+def _kept_head(given: str | None) -> str:
+    """The head kept elsewhere: as typed, or from the first line of the file of that name; "" when none is asked for."""
+    if given is None or _HEAD.fullmatch(given.strip()):
+        return (given or "").strip()
+    try:
+        is_file = Path(given).is_file()
+        held = Path(given).read_bytes().lstrip().partition(b"\n")[0] if is_file else b""
+    except (OSError, ValueError) as error:  # also: too long for a name
+        why = unread(error) if isinstance(error, OSError) else str(error)
+        raise CommandError(f"--against: {given[:80]!r} is no head, and as a file it {why}") from error
+    head = held.decode("utf-8", "replace").strip()
+    if not is_file:
+        raise CommandError(f"--against: {given[:80]!r} is no head, and no file either; {_GIVE_HEAD}")
+    if not _HEAD.fullmatch(head):
+        raise CommandError(f"--against: {given}: its first line is no head; {_GIVE_HEAD}")
+    return head
 
 
 def _finding(finding: object) -> dict[str, object]:
@@ -216,7 +238,11 @@ def _export(args: argparse.Namespace) -> int:
                     exchange.to_xlsx(path, sheets)
             else:
                 print(f"{exchange.traces_to(store, Path(args.output), args.runs)} traces written to {args.output}")
-        except (OSError, StoreError, ValueError) as error:
+        except OSError as error:
+            if not args.output:
+                raise  # whoever reads standard output went away, or it is full: told for every command alike
+            raise CommandError(f"export to {args.output}: {unwritten(error)}") from error
+        except (StoreError, ValueError) as error:
             raise CommandError(f"export to {args.output or 'standard output'}: {error}") from error
     return 0
 
@@ -227,7 +253,7 @@ def _import(args: argparse.Namespace) -> int:
     try:
         data = Path(args.file).read_bytes()
     except OSError as error:
-        raise CommandError(f"{args.file} cannot be read: {error.strerror}") from error
+        raise CommandError(f"{args.file}: {unread(error)}; nothing was imported") from error
     path = _path(args)
     is_new = not path.exists()
     try:
@@ -247,8 +273,11 @@ def _backup(args: argparse.Namespace) -> int:
 
     path, now = _path(args), dt.datetime.now().astimezone()
     if args.list:
-        for each in backup.copies(path):
+        found = backup.copies(path)
+        for each in found:
             _print_copy(each, args.json)
+        if not found and not args.json:
+            print(f"No copies lie beside {path}.")
         return 0
     if args.daily and args.output:
         raise CommandError("--daily and -o exclude each other; a day's copy lies beside the records")
@@ -314,6 +343,7 @@ def _demo(args: argparse.Namespace) -> int:
                 left.unlink()
         demo.make(making, today=dt.date.today())
         making.rename(path)
+        shutil.rmtree(path.with_name(f"{making.name}-claims"), ignore_errors=True)
     except StoreError as error:
         raise CommandError(str(error)) from error
     except OSError as error:

@@ -328,7 +328,8 @@ def to_xlsx(path: Path, sheets: dict[str, tuple[Sequence[str], list[list[object]
     """Write one sheet a table; numbers as numbers, text as text (never as a formula or a link). Raises OSError."""
     import xlsxwriter  # heavy, and only wanted here
 
-    book = xlsxwriter.Workbook(str(path), {"strings_to_formulas": False, "strings_to_urls": False})
+    packed = io.BytesIO()  # a ZIP file on a full disk fails a second time when it is collected, on standard error
+    book = xlsxwriter.Workbook(packed, {"strings_to_formulas": False, "strings_to_urls": False})
     bold = book.add_format({"bold": True})
     for name, (header, rows) in sheets.items():
         sheet = book.add_worksheet(name)
@@ -343,10 +344,8 @@ def to_xlsx(path: Path, sheets: dict[str, tuple[Sequence[str], list[list[object]
                     sheet.write_string(index, column, str(cell))
         sheet.freeze_panes(1, 0)
         sheet.autofilter(0, 0, max(len(rows), 1), len(header) - 1)
-    try:
-        book.close()
-    except xlsxwriter.exceptions.FileCreateError as error:  # no OSError of its own
-        raise OSError(f"the workbook cannot be written ({error})") from error
+    book.close()
+    path.write_bytes(packed.getbuffer())
 
 
 def to_trace_file(trace: Trace, *, run_id: str = "", number: int = 0) -> str:

@@ -93,7 +93,8 @@ def parse_trace(raw: bytes, name: str) -> Trace:
 def write_trace(path: str | os.PathLike[str], trace: Trace) -> None:
     """Write a trace file that `read_trace` reads back to the last bit; notes become `note` lines.
 
-    The file appears whole or not at all: it is written beside its place and then put there.
+    The file appears whole or not at all: it is written beside its place and then put there. A device or a pipe is
+    written as it is.
 
     Raises:
         ValueError: No samples, a number that is not finite, times that do not rise; or a key, value or column name
@@ -102,6 +103,10 @@ def write_trace(path: str | os.PathLike[str], trace: Trace) -> None:
     """
     target = Path(path)
     lines = trace_lines(trace)
+    if target.exists() and not target.is_file():
+        with open(target, "w", encoding="utf-8", newline="\n") as stream:
+            stream.writelines(lines)
+        return
     partial = target.with_name(target.name + ".part")
     try:
         with open(partial, "w", encoding="utf-8", newline="\n") as stream:

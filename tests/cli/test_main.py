@@ -1,6 +1,10 @@
 """The command line itself."""
 
+import os
+import signal
+import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -34,3 +38,51 @@ def test_a_fault_of_the_program_is_one_line_too_and_says_where_when_asked(monkey
     monkeypatch.setenv("KILTER_TRACEBACK", "1")
     with pytest.raises(ZeroDivisionError):
         main(["read", "a.csv", "--mode", "peak"])
+
+
+@pytest.fixture
+def pulls(tmp_path):
+    path = tmp_path / "pulls.csv"
+    rows = "".join(f"{k / 1000:.3f},{min(k, 4000 - k) / 100:.2f}\n" for k in range(4001))
+    path.write_text(f"# unit: N·m\ntime_s,torque\n{rows}", encoding="utf-8")
+    return path
+
+
+def kilter(*arguments, **how):
+    """The program as a process of its own; what it prints is held until the end, as it is without a terminal."""
+    environment = {key: value for key, value in os.environ.items() if key != "PYTHONUNBUFFERED"}
+    return subprocess.Popen(
+        [sys.executable, "-m", "benchapp", *map(str, arguments)], env=environment, stderr=subprocess.PIPE, **how
+    )
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is full")
+@pytest.mark.parametrize("flags", [[], ["--json"]])
+def test_a_full_disk_behind_standard_output_is_told_in_one_line(pulls, flags):
+    with open("/dev/full", "wb") as full, kilter("read", pulls, "--mode", "peak", *flags, stdout=full) as process:
+        err = process.stderr.read().decode()
+    assert process.returncode == 2
+    assert err == "kilter: standard output: No space left on device; make room, or send it elsewhere\n"
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no signals there as here")
+def test_whoever_reads_no_further_is_told_nothing(pulls):
+    with kilter("read", *[pulls] * 200, "--mode", "peak", "--json", stdout=subprocess.PIPE) as process:
+        process.stdout.readline()
+        process.stdout.close()
+        err = process.stderr.read()
+    assert (process.returncode, err) == (2, b"")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names")
+def test_ctrl_c_ends_a_command_in_one_line(tmp_path):
+    pipe = tmp_path / "endless.csv"
+    os.mkfifo(pipe)
+    with kilter("read", pipe, "--mode", "peak", stdout=subprocess.PIPE) as process:
+        with open(pipe, "wb", buffering=0) as stream:  # open only once the command reads
+            stream.write(b"time_s,torque\n0,1\n")
+            process.send_signal(signal.SIGINT)
+            err = process.stderr.read().decode()
+        out = process.stdout.read()
+    assert (process.returncode, out) == (130, b"")
+    assert err == "kilter: stopped before it was done; give the command again\n"

@@ -135,10 +135,13 @@ WRONG = [
     (["--demo", "--store", "{path}", "check"], "leave --demo away"),
     (["--store", "{demo}", "check"], "say --demo"),
     (["--store", "{demo}", "export", "--format", "csv"], "say --demo"),
-    (["--store", "{path}", "check", "--against", "12:abc"], "--against: '12:abc' is no head"),
-    (["--store", "{path}", "check", "--against", "{text}"], "--against: "),
+    (["--store", "{path}", "check", "--against", "12:abc"], "--against: '12:abc' is no head, and no file either; give"),
+    (["--store", "{path}", "check", "--against", "nosuch.txt"], "'nosuch.txt' is no head, and no file either; give"),
+    (["--store", "{path}", "check", "--against", ""], "'' is no head, and no file either"),  # an empty shell variable
+    (["--store", "{path}", "check", "--against", "{folder}"], "is no head, and no file either"),
+    (["--store", "{path}", "check", "--against", "{text}"], "its first line is no head; give"),
     (["--store", "{path}", "check", "--against", "x" * 5000], "is no head"),
-    (["--store", "{path}", "check", "--against", "{path}"], "is no head"),
+    (["--store", "{path}", "check", "--against", "{path}"], "its first line is no head"),
     (["--store", "{path}", "export"], "--format"),
     (["--store", "{path}", "export", "--format", "pdf"], "--format"),
     (["--store", "{path}", "export", "--format", "xlsx"], "needs -o PATH"),
@@ -150,7 +153,7 @@ WRONG = [
         ["--store", "{path}", "export", "--format", "traces", "-o", "{folder}", "--run", "run-9"],
         "there is no run run-9",
     ),
-    (["--store", "{path}", "import", "{none}"], "cannot be read"),
+    (["--store", "{path}", "import", "{none}"], "; look at its name and its folder; nothing was imported"),
     (["--store", "{path}", "import", "{text}"], "nothing was imported"),
     (["--store", "{path}", "import", "{export}"], "import into a new store"),
     (["--store", "{path}", "reread"], "--dry-run"),
@@ -195,3 +198,14 @@ def test_a_wrong_request_is_one_line_with_status_2_and_changes_nothing(path, tmp
     assert "Traceback" not in err
     after = {name: place.read_bytes() for name, place in (*places.items(), ("path", path)) if place.is_file()}
     assert after == before
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is full")
+@pytest.mark.parametrize("kind", ["csv", "json", "xlsx"])
+def test_an_export_to_a_device_is_written_to_it_and_never_takes_its_place(path, tmp_path, capsys, kind):
+    device = tmp_path / "full"
+    device.symlink_to("/dev/full")
+    status, out, err = run(capsys, "--store", path, "export", "--format", kind, "-o", device)
+    assert (status, out) == (2, "")
+    assert err.endswith("cannot be written: No space left on device; make room there, or name another place\n")
+    assert device.is_symlink()

@@ -3,6 +3,7 @@
 import contextlib
 import time
 import tracemalloc
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -253,9 +254,9 @@ def test_any_bytes_are_read_or_refused(raw):
 
 
 def test_a_file_that_is_not_there_is_refused(tmp_path):
-    with pytest.raises(TraceFileError, match="cannot be read: .*; look at its name and its folder"):
+    with pytest.raises(TraceFileError, match=r"cannot be read: .*; look at its name and its folder"):
         read_trace(tmp_path / "none.csv")
-    with pytest.raises(TraceFileError, match="cannot be read: .*; give a file, not a folder"):
+    with pytest.raises(TraceFileError, match=r"cannot be read: .*; give a file, not a folder"):
         read_trace(tmp_path)
 
 
@@ -380,3 +381,12 @@ def test_many_rows_cost_little_time_and_memory(tmp_path):
     assert len(trace) == n
     assert taken < 1.0 * n / 1e6 + 0.5
     assert peak < 70 * n + 110e6  # blocks of 4 MB in work, then the arrays
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is full")
+def test_a_device_is_written_to_and_never_replaced(tmp_path):
+    device = tmp_path / "full"
+    device.symlink_to("/dev/full")
+    with pytest.raises(OSError, match="No space left"):
+        write_trace(device, parsed(EXAMPLE))
+    assert device.is_symlink()
