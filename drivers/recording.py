@@ -67,7 +67,12 @@ def _bytes_of(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
-        raise RecordingError(f"{path}: cannot be read: {error.strerror or error}") from error
+        todo = (
+            "give a file, not a folder" if isinstance(error, IsADirectoryError) else "look at its name and its folder"
+        )
+        if isinstance(error, PermissionError):
+            todo = "have this account allowed to read it, or copy it"
+        raise RecordingError(f"{path}: cannot be read: {error.strerror or error}; {todo}") from error
 
 
 # --- raw captures -----------------------------------------------------------------------------------------------------
@@ -91,7 +96,7 @@ def read_capture(path: Path, profiles: Profiles, profile: Profile | None = None)
         try:
             facts = tomllib.loads(_bytes_of(sidecar).decode("utf-8-sig"))
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-            raise RecordingError(f"{sidecar}: is not TOML: {error}") from error
+            raise RecordingError(f"{sidecar}: is not TOML: {error}; correct it, or take it away") from error
     if profile is None:
         name = facts.get("profile")
         if not isinstance(name, str) or not name:
@@ -145,6 +150,8 @@ def _blocks_of(value: object, sidecar: Path, size: int) -> list[tuple[float, int
 
 def _even_chunks(data: bytes, profile: Profile) -> list[tuple[float, bytes]]:
     """Nobody noted when the bytes came: cut them evenly by the rate and the mean length of the first lines."""
+    if not data:
+        return []
     sample = data[:65536]
     mean = len(sample) / max(1, sample.count(profile.terminator))
     rate_hz = profile.rate_hz or 100.0

@@ -67,8 +67,10 @@ def read_script(path: Path, rate_hz: float) -> list[Step]:
     try:
         text = path.read_text(encoding="utf-8")
         data = json.loads(text) if path.suffix == ".json" else tomllib.loads(text)
-    except (OSError, ValueError) as error:
-        raise RequestError(f"{path}: {error}") from error
+    except OSError as error:
+        raise RequestError(f"{path}: cannot be read: {error.strerror}; give a file of steps") from error
+    except ValueError as error:
+        raise RequestError(f"{path}: {error}; correct it there") from error
     entries = data.get("step") if isinstance(data, dict) else None
     if not isinstance(entries, list):
         raise RequestError(f"{path}: no list 'step'; write one [[step]] for each thing to do")
@@ -511,15 +513,21 @@ def make_simulation(
     Raises:
         RequestError: A figure that cannot be.
     """
-    for name, value, low, high in (("rate", rate_hz, 1.0, 20_000.0), ("capacity", capacity_nm, 1e-3, 1e6)):
+    maximum = 0.8 * capacity_nm if tool_max_nm is None else tool_max_nm
+    setting = 0.6 * maximum if setting_nm is None else setting_nm
+    for name, value, low, high in (
+        ("rate", rate_hz, 1.0, 20_000.0),
+        ("capacity", capacity_nm, 1e-3, 1e6),
+        ("tool's maximum", maximum, 1e-6, 1e6),
+        ("setting", setting, 1e-6, 1e6),
+        ("error", error_percent, -90.0, 500.0),
+        ("noise", noise, 0.0, 0.1),
+        ("hum", hum, 0.0, 0.1),
+    ):
         if not low <= value <= high:
             raise RequestError(f"{name}: {value:g} is not from {low:g} to {high:g}")
     if tool not in [k.value for k in Kind]:
         raise RequestError(f"tool: {tool!r} is not one of {', '.join(k.value for k in Kind)}")
-    maximum = 0.8 * capacity_nm if tool_max_nm is None else tool_max_nm
-    setting = 0.6 * maximum if setting_nm is None else setting_nm
-    if not (maximum > 0 and setting > 0):
-        raise RequestError(f"tool: maximum {maximum:g} and setting {setting:g} N·m have to be above 0")
     settings = TransducerSettings(
         capacity_nm=capacity_nm,
         rate_hz=rate_hz,

@@ -7,7 +7,7 @@ import signal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchapp.cli.errors import CommandError
+from benchapp.cli.errors import CommandError, reason
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -48,6 +48,8 @@ def run(args: argparse.Namespace) -> int:
     from simulator.server import PtyPort, Server, TcpPort, announce, end_of_parent
     from simulator.simulation import RequestError, make_simulation
 
+    if args.link and not args.pty:
+        raise CommandError("simulate: --link is the place of a pseudo-terminal; give it with --pty")
     try:
         simulation = make_simulation(
             seed=args.seed,
@@ -68,14 +70,17 @@ def run(args: argparse.Namespace) -> int:
     try:
         port = PtyPort(args.link) if args.pty else TcpPort(args.tcp)
     except (OSError, ImportError, AttributeError) as error:
-        wanted = "pseudo-terminal" if args.pty else f"TCP port {args.tcp}"
-        raise CommandError(f"simulate: {wanted} cannot be had ({error}); try --tcp 0") from error
+        wanted = f"TCP port {args.tcp}" if not args.pty else f"pseudo-terminal{f' at {args.link}' if args.link else ''}"
+        instead = "another --link" if args.link else "--tcp 0"
+        raise CommandError(f"simulate: {wanted} cannot be had ({reason(error)}); try {instead}") from error
     try:
         stdin = end_of_parent() if args.until_stdin_ends else None
         server = Server(simulation, port, args.control, fast=args.fast, stdin=stdin)
     except OSError as error:
         port.close()
-        raise CommandError(f"simulate: control port {args.control} cannot be had ({error}); try --control 0") from error
+        raise CommandError(
+            f"simulate: control port {args.control} cannot be had ({reason(error)}); try --control 0"
+        ) from error
 
     def end(signum: int, frame: FrameType | None) -> None:
         server.stop()

@@ -139,3 +139,11 @@ def test_listening_to_a_port_that_is_none_ends_the_command() -> None:
         _run(ports_command, "--listen", "/dev/ttyOCF9")
     with pytest.raises(CommandError, match="recording"):
         _run(ports_command, "--listen", "replay:x.csv")
+
+
+def test_a_capture_of_no_bytes_has_no_samples(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "nothing.raw"
+    file.touch()
+    assert _run(decode_command, str(file), "--profile", "signed value, unit", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["lines"], told["samples"], told["notes"]) == (0, 0, ["no line gave a torque"])
