@@ -124,6 +124,19 @@ def test_a_heading_never_stands_alone_at_the_foot(qapp):
             assert not page[-1][1].keep
 
 
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_seal_limits_and_names_stand_together_on_the_last_page(store, paper):
+    # the last page often held nothing but the limits and the lines for the names
+    for tool in ("OCF-004", "OCF-020", "OCF-016"):
+        line = next(line for line in store.runs(tool=tool) if line.seal)
+        _, pages = read(record.record_pdf(store, line.run_id, paper))
+        last = flat(pages[-1])
+        assert "Seal and what was added since" in last, (tool, paper)
+        assert "Limits of this document" in last
+        assert "reviewed" in last
+        assert "Not known, so not in W:" in flat("\n".join(pages))
+
+
 @pytest.mark.parametrize("text", ["x" * 3000, "OCF-" + "0" * 90 + " " + "ä" * 60, "", "a\nb", "one two"])
 def test_lines_are_never_wider_than_their_room_and_lose_nothing(qapp, text):
     from PySide6.QtGui import QFontMetricsF

@@ -138,6 +138,7 @@ def record_pdf(store: Store, run_id: str, paper: str = "A4") -> bytes:
     _curves(sheet, store, sealed)
     _uncertainty(sheet, judged)
     _procedure(sheet, run)
+    sheet.closing = len(sheet.pieces)  # seal, limits and names stand together: no last page holds but a few lines
     _record(sheet, sealed)
     _limits(sheet, sealed)
     files = [("record.json", sealed.entry.body, "application/json")]
@@ -595,8 +596,6 @@ def _uncertainty(sheet: Sheet, judged: _Judged) -> None:
         where = f"{formula.source}, {formula.clause}" if formula.clause else formula.source
         reason = f": {given['reason']}" if given["reason"] else ""
         rows.append([formula.about, *values, f"{symbol} = {formula.text}; {how}{reason}", f"{where}; {formula.mark}"])
-    for symbol in missing:
-        rows.append([FORMULAS[symbol].about, *["?"] * len(points), "nobody gave it; it is not in W", ""])
     names = [short(float(format(float(p["target"]), ".4g"))) for p in points]
     ways = {str(p["direction"]) for p in points}
     if len(ways) > 1:
@@ -611,6 +610,8 @@ def _uncertainty(sheet: Sheet, judged: _Judged) -> None:
         rows,
         points=7.2,
     )
+    if missing:
+        sheet.text(f"Not known, so not in W: {'; '.join(FORMULAS[symbol].about for symbol in missing)}.", 7.8)
 
 
 def _procedure(sheet: Sheet, run: Run) -> None:

@@ -162,6 +162,8 @@ class Sheet:
         foot: Left at the foot of each page, in type of equal width: the seal.
         limits: Under it on each page: what this document is not.
         stamp: Stands large on each page: "SIMULATED", "VOID"; "" for none.
+        closing: Index of the piece with which the closing part begins: where it would be cut by the end of a page and
+            has room on one, it begins a new page; -1 for none.
     """
 
     paper: str
@@ -170,6 +172,7 @@ class Sheet:
     foot: str = ""
     limits: str = ""
     stamp: str = ""
+    closing: int = -1
     pieces: list[Piece] = field(default_factory=list)
 
     def _size(self) -> tuple[float, float]:
@@ -318,6 +321,17 @@ class Sheet:
 
     def pages(self) -> list[list[tuple[float, Piece]]]:
         """Return what stands on each page, with its place from the top; raises PaperError for a piece too high."""
+        pages = self._broken()
+        if self.closing >= 0:
+            closing = {id(piece) for piece in self.pieces[self.closing :]}
+            begun = sum(any(id(piece) in closing for _, piece in page) for page in pages)
+            again = self._broken(self.closing)
+            if begun > 1 and len(again) == len(pages):
+                return again
+        return pages
+
+    def _broken(self, at: int = -1) -> list[list[tuple[float, Piece]]]:
+        """Break into pages; the piece with index `at` begins one."""
         _, high = self._size()
         room = high - TOP - BOTTOM - 24 * PT
         pages: list[list[tuple[float, Piece]]] = [[]]
@@ -331,10 +345,10 @@ class Sheet:
                 raise PaperError(f"Something of {piece.height / PT:.0f} points does not fit on {self.paper}.")
             start = 0.0 if len(pages) == 1 else 24 * PT
             full = room + 24 * PT if len(pages) == 1 else room
-            over = bool(pages[-1]) and y - start + wanted > full
+            over = bool(pages[-1]) and (y - start + wanted > full or index == at)
             if piece.draw is _nothing and (over or not pages[-1]):
                 continue  # no empty room at the foot or on top of a page
-            if over and (wanted <= room or y - start + piece.height > full):
+            if over and (wanted <= room or y - start + piece.height > full or index == at):
                 pages.append([])
                 y = 24 * PT
                 if piece.again is not None:
