@@ -1,4 +1,4 @@
-"""The Bench's plot paints only what has moved: on the screen it must look as if everything had been painted anew."""
+"""The Bench paints only what has moved: on the screen it must look as if everything had been painted anew."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 from PySide6.QtGui import QImage
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QWidget
 
+from benchapp.ui.bench.panels import Headline, LiveFigure
 from benchapp.ui.bench.plot import CurveMark, PullPlot, Scene
 
 RATE = 1000
@@ -90,3 +91,23 @@ def test_a_pull_that_is_held_still_costs_no_frame(
     plot.hold(None)
     move_to(qapp, plot, 16_100, 16_200)
     assert len(painted) == n_full + 2
+
+
+def test_a_figure_and_counters_that_change_leave_the_rest_as_it_is(qapp: QApplication) -> None:
+    board = QWidget()
+    board.resize(900, 300)
+    head, live = Headline(board), LiveFigure(board)
+    head.setGeometry(0, 0, 900, 110)
+    live.setGeometry(0, 120, 300, 170)
+    board.show()
+    for panel in (head, live):
+        panel.restyle()
+    for i in range(30):
+        warning = "97 % of REF-1" if i % 10 == 9 else ""
+        live.show_torque(f"{i * 7.77 - 30:.1f}".replace("-", "−"), "N·m", "888.8", warning)
+        counts = f"{[9, 120, 4500][i % 3]} lines  ·  0 skipped  ·  {i % 2} gaps"
+        head.show_words("Pull clockwise until it lets go", "OCF-014, 60 N·m", "REF-1 streaming", counts, fine=i != 20)
+        qapp.processEvents()
+        shown = board.screen().grabWindow(board.winId()).toImage().convertToFormat(QImage.Format.Format_RGB32)
+        assert shown == board.grab().toImage().convertToFormat(QImage.Format.Format_RGB32), f"step {i}"
+    board.close()

@@ -327,11 +327,23 @@ class LiveFigure(Panel):
 
     def show_torque(self, text: str, unit: str, template: str, warning: str) -> None:
         """Show the figure `text`; `template` is the widest that may come, so that the shape stays."""
-        new = (text, unit, template, warning)
-        if new != (self.text, self.unit, self.template, self.warning):
-            self.text, self.unit, self.template, self.warning = new
-            self.setAccessibleName(f"torque now {text} {unit} {warning}".strip())
+        around = (unit, template, warning)
+        stays = around == (self.unit, self.template, self.warning)
+        if stays and text == self.text:
+            return
+        self.text = text
+        self.unit, self.template, self.warning = around
+        self.setAccessibleName(f"torque now {text} {unit} {warning}".strip())
+        if stays and not warning:
+            self.update(self._figure().toAlignedRect())  # ten times a second: only what has changed
+        else:
             self.update()
+
+    def _figure(self) -> QRectF:
+        """Where the figure stands: beneath the label, inside the frame."""
+        s = self.sizes
+        top = s.pad * 0.4 + s.body * 2.5
+        return QRectF(s.pad, top, self.width() - 2 * s.pad, s.figure * 1.24)
 
     @staticmethod
     def height_for(sizes: Sizes) -> float:
@@ -341,22 +353,23 @@ class LiveFigure(Panel):
     def draw(self, painter: QPainter, box: QRectF) -> None:
         """Label and unit on top, the figure beneath, everything turned round when it warns."""
         s, colours = self.sizes, theme.palette()
-        warns = bool(self.warning)
-        theme.draw_panel(
-            painter, box, s.radius, fill=colours.alarm if warns else "", frame=colours.alarm if warns else ""
-        )
+        warns, figure = bool(self.warning), self._figure()
         ink = QColor(colours.alarm_ink if warns else colours.ink)
-        soft = QColor(colours.alarm_ink if warns else colours.soft)
-        if warns:
-            edge = QRectF(box.left() + 3, box.bottom() - s.body * 1.1, box.width() - 6, s.body * 0.8)
-            hatch(painter, edge, colours.alarm_ink, s.body, falling=True, alpha=200)
-        label = QRectF(box.left() + s.pad, box.top() + s.pad * 0.4, box.width() - 2 * s.pad, s.body * 2.5)
-        painter.setPen(soft)
-        draw_fitted(painter, label, self.unit, font_of_cap(s.lead * 1.15), align=RIGHT)
-        name = label.adjusted(0, 0, -s.lead * 6, 0)
-        draw_fitted(painter, name, self.warning or "torque now", font_of_cap(s.body, bold=warns))
+        if not warns and figure.toAlignedRect().contains(self.stale.toAlignedRect()):
+            painter.fillRect(self.stale, QColor(colours.panel))
+        else:
+            theme.draw_panel(
+                painter, box, s.radius, fill=colours.alarm if warns else "", frame=colours.alarm if warns else ""
+            )
+            if warns:
+                edge = QRectF(box.left() + 3, box.bottom() - s.body * 1.1, box.width() - 6, s.body * 0.8)
+                hatch(painter, edge, colours.alarm_ink, s.body, falling=True, alpha=200)
+            label = QRectF(figure.left(), box.top() + s.pad * 0.4, figure.width(), s.body * 2.5)
+            painter.setPen(QColor(colours.alarm_ink if warns else colours.soft))
+            draw_fitted(painter, label, self.unit, font_of_cap(s.lead * 1.15), align=RIGHT)
+            name = label.adjusted(0, 0, -s.lead * 6, 0)
+            draw_fitted(painter, name, self.warning or "torque now", font_of_cap(s.body, bold=warns))
         painter.setPen(ink)
-        figure = QRectF(label.left(), label.bottom(), label.width(), s.figure * 1.24)
         draw_fitted(
             painter, figure, self.text, font_of_cap(s.figure, bold=True), align=RIGHT, template=self.template, least=0.5
         )
