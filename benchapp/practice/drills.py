@@ -51,7 +51,7 @@ DEFINITIONS: Final[Mapping[str, str]] = MappingProxyType(
         "dip_percent": "how far the torque stayed below what had been reached, for 30 ms and more",
         "uneven_percent": "greatest distance from a straight line over the last fifth, in percent of the reading",
         "tremor_percent": "median distance from the mean over 0.25 s, from half the reading on, in percent of it",
-        "rest_s": "time from the reading back to rest",
+        "rest_s": "time from the reading back to rest; of an indicating tool from the end of the hold",
         "spread_peak_percent": "standard deviation of the peaks in percent of their mean",
         "spread_first_peak_percent": "standard deviation of the first peaks in percent of their mean",
         "error_percent": "steadiest half second against the mark, the tool's own deviation taken out",
@@ -59,6 +59,17 @@ DEFINITIONS: Final[Mapping[str, str]] = MappingProxyType(
     }
 )
 """Mark -> its definition in one line; in full at the functions of `marks.py`."""
+
+UNITS: Final[Mapping[str, str]] = MappingProxyType({name: "s" if name.endswith("_s") else "%" for name in NAMES})
+"""Mark -> its unit."""
+
+TOLD: Final[Mapping[Mode, tuple[str, ...]]] = MappingProxyType(
+    {
+        Mode.FIRST_PEAK: ("follow_percent", "rise_s", "uneven_percent", "tremor_percent", "dip_percent", "rest_s"),
+        Mode.HOLD: ("error_percent", "overshoot_percent", "rise_s", "tremor_percent", "rest_s"),
+    }
+)
+"""Marks that are told of every pull, whatever the level asks."""
 
 _OF_ONE_PULL: Final = frozenset(f.name for f in fields(PullMarks)) & frozenset(NAMES)
 _KINDS: Final = ("most", "least", "within")
@@ -280,7 +291,7 @@ def is_readable(marks: PullMarks) -> bool:
 
 def is_good(level: Level, marks: PullMarks) -> bool:
     """True when the pull meets every aim of a single pull (also when there is none: the spread decides)."""
-    if Flag.DOUBLE in marks.flags or marks.reading_nm is None:
+    if marks.reading_nm is None or any(flag in marks.flags for flag in _FIRST):
         return False
     return all(one.is_met for one in measure(level, marks))
 
@@ -322,8 +333,9 @@ def advise(drill: Drill, level: Level, pulls: Sequence[PullMarks]) -> Advice:
     """Return the one thing to change after the last pull.
 
     What makes a pull useless comes first (overload, no click, pulled twice, not readable), then the aims in the
-    level's order, then the spread; the first that is missed is named and nothing else. When all are met, the one
-    nearest to its limit is told.
+    level's order, then the spread; the first that is missed is named and nothing else. When all are met, what the
+    reader noticed about the manner and the level does not ask for is told: no jerk is to be pulled “the same again”.
+    Else the aim nearest to its limit is told.
 
     Args:
         drill: Which drill.
@@ -341,11 +353,15 @@ def advise(drill: Drill, level: Level, pulls: Sequence[PullMarks]) -> Advice:
     for one in (*single, *over):
         if not one.is_met and one.value is not None:
             return Advice(one.aim.of, _sentence(drill, one), False)
+    for flag, (of, sentence) in _BESIDES.items():
+        value = getattr(last, of)
+        if flag in last.flags and value is not None and not any(aim.of in _AS_MUCH[flag] for aim in level.aims):
+            return Advice(flag.value, sentence.format(value=mark_text(of, value)), True)
     told = [one for one in (*over, *single) if one.value is not None]
     # of what is met, the one that is nearest to being missed
     told.sort(key=_nearness, reverse=True)
     if not told:
-        left = level.n_last - len(pulls)
+        left = level.n_last - standing(level, pulls).n_pulls
         return Advice("more", f"Captured. {left} more to tell." if left > 0 else "Captured. The same again.", True)
     return Advice(told[0].aim.of, _sentence(drill, told[0], good=True), True)
 
@@ -361,6 +377,36 @@ _FIRST: Final[Mapping[Flag, str]] = MappingProxyType(
         Flag.UNCLEAR: "Its click drowned in the arm's dips. Pull once more, evenly.",
     }
 )
+
+
+_BESIDES: Final[Mapping[Flag, tuple[str, str]]] = MappingProxyType(
+    {
+        Flag.JERKY: ("dip_percent", "Aim met. Next, keep it rising: it fell back by {value}."),
+        Flag.TOO_FAST: ("rise_s", "Aim met. Next, slower at the end: the last fifth took {value}."),
+        Flag.TOO_SLOW: ("rise_s", "Aim met. Next, quicker at the end: the last fifth took {value}."),
+        Flag.PAST_CLICK: ("follow_percent", "Aim met. Next, stop sooner: {value} past the click."),
+    }
+)
+_AS_MUCH: Final[Mapping[Flag, tuple[str, ...]]] = MappingProxyType(
+    {
+        Flag.JERKY: ("dip_percent",),
+        Flag.TOO_FAST: ("rise_s",),
+        Flag.TOO_SLOW: ("rise_s",),
+        Flag.PAST_CLICK: ("follow_percent", "follow_s"),
+    }
+)
+"""Aims that say of a pull what a flag says: where one is set, its limit is the one that counts."""
+
+
+def mark_text(of: str, value: float) -> str:
+    """Return a mark that is held against nothing, to two figures.
+
+    >>> mark_text("rise_s", 0.6432), mark_text("follow_percent", 116.4), mark_text("dip_percent", 0.0)
+    ('0.64 s', '116 %', '0 %')
+    """
+    size = abs(value)
+    decimals = 0 if size >= 9.95 or size < 0.005 else 1 if size >= 0.995 else 2
+    return f"{value:.{decimals}f} {UNITS[of]}"
 
 
 def _nearness(one: Measured) -> float:

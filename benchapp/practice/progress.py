@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
-from benchapp.practice.drills import NAMES, Drills, is_readable
+from benchapp.practice.drills import NAMES, TOLD, Drills, is_readable
 from benchapp.practice.marks import LAST, PullMarks, spread_percent
 from drivers.samples import Source
 
@@ -19,7 +19,7 @@ LEAST_GROUP: Final = 5
 """A week is shown for a group only when at least so many people practised in it, so that nobody can be told from it
 (five is a usual least cell of published tables; common practice)."""
 
-SHOWN: Final = ("follow_percent", "rise_s", "dip_percent", "tremor_percent", "error_percent", "overshoot_percent")
+SHOWN: Final = tuple(dict.fromkeys(of for told in TOLD.values() for of in told))
 """Marks whose progress is shown, as the median of a week; `error_percent` without its sign."""
 
 SPREAD: Final = "spread_peak_percent"

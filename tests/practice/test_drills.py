@@ -49,6 +49,35 @@ def pull(**more) -> PullMarks:
     return PullMarks(**{**values, **more})
 
 
+def test_a_pull_that_meets_the_aim_badly_is_not_told_to_be_repeated_as_it_was() -> None:
+    stop = DRILLS.get("stop")
+    assert stop is not None
+    level = stop.level(1)
+    jerky = advise(stop, level, [pull(dip_percent=31.0, flags=(Flag.JERKY, Flag.TOO_FAST))])
+    assert (jerky.of, jerky.is_good) == ("jerky", True)
+    assert jerky.sentence == "Aim met. Next, keep it rising: it fell back by 31 %."
+    fast = advise(stop, level, [pull(rise_s=0.043, flags=(Flag.TOO_FAST,))])
+    assert fast.sentence == "Aim met. Next, slower at the end: the last fifth took 0.04 s."
+    assert (
+        "same again" in advise(stop, level, [pull(flags=(Flag.PAST_CLICK,))]).sentence
+    )  # the level's own limit counts
+    even = DRILLS.get("even")
+    assert even is not None
+    past = advise(even, even.level(1), [pull(follow_percent=87.0, flags=(Flag.PAST_CLICK,))])
+    assert past.sentence == "Aim met. Next, stop sooner: 87 % past the click."
+    # what is missed comes first, one thing at a time
+    assert advise(stop, level, [pull(follow_percent=51.0, flags=(Flag.TOO_FAST,))]).of == "follow_percent"
+
+
+@pytest.mark.parametrize("flag", [Flag.OVERLOAD, Flag.TOOL_OVERLOAD, Flag.DOUBLE, Flag.NO_CLICK])
+def test_what_makes_a_pull_useless_makes_it_no_good_one(flag) -> None:
+    """What is said and what is counted agree, whatever the marks are."""
+    for drill in DRILLS.all:
+        for level in drill.levels:
+            spoilt = pull(flags=(flag,))
+            assert advise(drill, level, [spoilt]).is_good is is_good(level, spoilt) is False
+
+
 def test_the_five_drills_are_there_each_with_levels_picture_and_sentences() -> None:
     assert [drill.key for drill in DRILLS.all] == ["stop", "even", "same", "blind", "eye"]
     for drill in DRILLS.all:

@@ -13,7 +13,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
-from benchapp.pulls.pull import Mode
+from benchapp.pulls.pull import Flag, Mode
 from benchapp.pulls.reader import read_pulls
 from benchapp.records import Store, practice
 from benchapp.runs.model import RunState
@@ -32,7 +32,7 @@ from .desk import settle
 def drawn(first: float, peak: float, start: float, mode: Mode = Mode.FIRST_PEAK) -> PracticePull:
     t = np.arange(0.0, 6.0, 0.001)
     if mode is Mode.FIRST_PEAK:
-        v = np.interp(t, [1.0, 3.5, 3.51, 3.65, 4.0], [0.0, first, 0.75 * first, max(peak, 0.8 * first), 0.0])
+        v = np.interp(t, [0.5, 3.5, 3.51, 3.65, 4.0], [0.0, first, 0.75 * first, max(peak, 0.8 * first), 0.0])
     else:
         v = np.interp(t, [1.0, 2.0, 2.2, 4.2, 4.5], [0.0, peak, first, first, 0.0])
     (pull,) = read_pulls(t, v, mode=mode, capacity=200.0, target=60.0).pulls
@@ -351,6 +351,53 @@ def test_progress_shows_a_persons_weeks_and_only_they_may_delete(trainee: Traine
     assert practice.count_of(trainee.store, "fitter 1") == 0
     assert "fitter 1" not in practice.people(trainee.store)
     assert trainee.store.check().head == before
+
+
+def test_every_mark_of_a_pull_is_told_with_its_unit_whatever_the_level_asks(trainee: Trainee) -> None:
+    trainee.begin()
+    assert {value for _, value in trainee.board.aims.besides} == {"–"}
+    trainee.pull(63.0)
+    told = dict(trainee.board.aims.besides)
+    assert set(told) == {
+        "last fifth of the load",
+        "off a straight rise",
+        "trembling",
+        "deepest dip",
+        "back at rest after",
+    }
+    assert told["last fifth of the load"] == "0.60 s"
+    assert all(value.endswith((" s", " %")) for value in told.values())
+    assert "back at rest after" in trainee.board.aims.accessibleName()
+    defined = trainee.drills.chooser.sources.text()
+    for name in told:
+        assert f"{name.capitalize()}: " in defined
+
+
+def test_a_rest_is_said_with_a_passed_level_and_stays_on_the_next(trainee: Trainee) -> None:
+    trainee.begin("stop")
+    for peak in (*(90.0,) * 6, *(61.0,) * 4):
+        trainee.pull(peak)
+    board = trainee.board
+    assert board.sentence.sentence.startswith("Level 1 passed")
+    assert "10 pulls: rest your arm for 2 minutes." in board.sentence.detail
+    board.act("go")
+    board.tick()
+    assert board.sitting.choice.level == 2
+    assert board.sentence.sentence == "10 pulls: rest your arm for 2 minutes."
+    assert " left  ·  " in board.sentence.detail
+
+
+def test_too_much_for_the_tool_comes_before_a_rest(trainee: Trainee) -> None:
+    trainee.begin()
+    for _ in range(9):
+        trainee.pull(61.0)
+    made = drawn(60.0, 61.0, 0.0)
+    spoilt = replace(made, pull=replace(made.pull, flags=(Flag.TOOL_OVERLOAD,)))
+    trainee.port.closed.append(spoilt)
+    trainee.board.tick()
+    assert trainee.board.sentence.sentence.startswith("Too much for the tool")
+    assert "10 pulls: rest" in trainee.board.sentence.detail
+    assert trainee.board.aims.dots[-1] == "poor"
 
 
 def test_the_group_has_no_names_hides_small_weeks_and_can_be_saved(trainee: Trainee, tmp_path: Path) -> None:

@@ -160,8 +160,13 @@ def test_after_ten_pulls_it_is_time_to_rest_over_drills_and_sittings(store: Stor
     for _ in range(4):
         told = second.take(hand.pull(61.0))
         assert told is not None
-        rests.append(told.rest is not None)
+        rests.append(second.rest is not None)
     assert rests == [False, False, False, True]
+    second.go_to(2)
+    assert second.rest is not None  # another level rests no arm
+    third = sitting(store, hand, "same")
+    assert third.rest is not None  # nor does beginning anew
+    assert third.rest.sentence == "10 pulls: rest your arm for 2 minutes."
 
 
 def test_a_store_that_cannot_write_is_said_and_practice_goes_on(store: Store, hand: Hand) -> None:

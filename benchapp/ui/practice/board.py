@@ -131,27 +131,38 @@ class Aims(Panel):
         self.n_dots = 5
         self.standing = ""
         self.spread = ""
+        self.besides: tuple[tuple[str, str], ...] = ()  # (name, value) of marks that no aim asks for
 
     def show_aims(
-        self, measured: Sequence[Measured], dots: Sequence[str], n_dots: int, standing: str, spread: str = ""
+        self,
+        measured: Sequence[Measured],
+        dots: Sequence[str],
+        n_dots: int,
+        standing: str,
+        spread: str = "",
+        besides: Sequence[tuple[str, str]] = (),
     ) -> None:
-        """Show each aim with its value, the last pulls, and the two spreads beside them."""
-        new = (tuple(texts.rows(measured)), tuple(dots)[-n_dots:], n_dots, standing, spread)
-        if new != (self.rows, self.dots, self.n_dots, self.standing, self.spread):
-            self.rows, self.dots, self.n_dots, self.standing, self.spread = new
+        """Show each aim with its value, the other marks, the last pulls, and the two spreads beside them."""
+        new = (tuple(texts.rows(measured)), tuple(dots)[-n_dots:], n_dots, standing, spread, tuple(besides))
+        if new != (self.rows, self.dots, self.n_dots, self.standing, self.spread, self.besides):
+            self.rows, self.dots, self.n_dots, self.standing, self.spread, self.besides = new
             told = "; ".join(f"{name} {value} ({limit}) {word}" for name, value, limit, word in self.rows)
-            self.setAccessibleName(f"{told}. {standing} {spread}".strip())
+            beside = "; ".join(f"{name} {value}" for name, value in self.besides)
+            self.setAccessibleName(f"{told}. {standing} {spread} {beside}".strip())
             self.update()
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
-        """A column an aim; beneath, the dots of the last pulls and the count that decides."""
+        """A column an aim, then the other marks, quieter; beneath, the dots and the count that decides."""
         s, colours = self.sizes, theme.palette()
         theme.draw_panel(painter, box, s.radius)
         inner = box.adjusted(s.pad * 0.8, s.pad * 0.35, -s.pad * 0.8, -s.pad * 0.35)
         dots_h = s.body * 2.5
-        n = max(1, len(self.rows))
-        width = inner.width() / n
         high = inner.height() - dots_h
+        wide = max(1, len(self.rows)) * 1.45 + len(self.besides)  # an aim has a word beside its value
+        width = inner.width() / wide * 1.45
+        self._draw_besides(
+            painter, QRectF(inner.left() + width * len(self.rows), inner.top(), inner.width() / wide, high)
+        )
         for i, (name, value, limit, word) in enumerate(self.rows):
             cell = QRectF(inner.left() + i * width, inner.top(), width - s.pad * 0.6, high)
             if i:
@@ -187,6 +198,16 @@ class Aims(Panel):
         painter.setPen(QColor(colours.soft))
         rest = text.adjusted(used + s.pad, 0, 0, 0)
         draw_fitted(painter, rest, self.spread, font_of_cap(s.body), align=RIGHT, least=0.6)
+
+    def _draw_besides(self, painter: QPainter, cell: QRectF) -> None:
+        s, colours = self.sizes, theme.palette()
+        third = cell.height() / 3
+        for name, value in self.besides:
+            painter.setPen(QColor(colours.soft))
+            box = QRectF(cell.left(), cell.top(), cell.width() - s.pad * 0.6, third)
+            draw_fitted(painter, box, name, font_of_cap(s.small), least=0.6)
+            draw_fitted(painter, box.translated(0, third), value, font_of_cap(s.lead), least=0.6)
+            cell.translate(cell.width(), 0)
 
 
 def draw_result(painter: QPainter, at: QPointF, radius: float, result: str) -> None:

@@ -202,22 +202,22 @@ class DrillBoard(PullBoard):
         if order:
             return order, where
         trouble = sitting.problem or texts.NOTICES.get(sitting.notice, "")
+        rest = sitting.rest
+        left = self._left_of(rest.until) if rest is not None else 0
+        tired = rest.sentence if rest is not None and (left > 0 or not rest.until) else ""
+        counting = f"{clock_text(left)} left  ·  " if left > 0 else ""
         if told is None:
-            return texts.before_pull(choice), trouble or where
+            return (tired, trouble or f"{counting}{where}") if tired else (texts.before_pull(choice), trouble or where)
         if told.is_passed_now:
             n = choice.level
             more = f"{go}: level {n + 1}" if sitting.has_next_level else "That was the last one."
             counted = texts.standing_text(choice.the_level, told.standing)
-            return f"Level {n} passed. {more}", trouble or f"{counted}  ·  {told.advice.sentence}"
-        rest = told.rest
-        if rest is not None:
-            left = self._left_of(rest.until)
-            if not rest.until:
-                return rest.sentence, trouble or told.advice.sentence
-            if left > 0:
-                return rest.sentence, trouble or f"{clock_text(left)} left  ·  {told.advice.sentence}"
+            return f"Level {n} passed. {more}", trouble or f"{counted}  ·  {tired or told.advice.sentence}"
+        if tired and told.advice.of not in (Flag.OVERLOAD, Flag.TOOL_OVERLOAD):
+            return tired, trouble or f"{counting}{told.advice.sentence}"
+        if rest is not None and not tired:
             return f"Rested. {texts.before_pull(choice)}", trouble or where
-        return told.advice.sentence, trouble or where
+        return told.advice.sentence, trouble or tired or where
 
     def _left_of(self, until: str) -> int:
         assert self.sitting is not None
@@ -280,7 +280,8 @@ class DrillBoard(PullBoard):
                 kind = "aside" if pull.set_aside else "spoilt" if not is_readable(pull.marks) else ""
                 dots.append(kind or ("good" if pull.is_good else "poor"))
         standing = f"{texts.standing_text(level, sitting.standing)}"
-        self.aims.show_aims(measured, dots, level.n_last, standing, texts.spread_note(told))
+        besides = texts.besides(choice.drill, level, told)
+        self.aims.show_aims(measured, dots, level.n_last, standing, texts.spread_note(told), besides)
 
     def _show_scene(self) -> None:
         sitting = self.sitting

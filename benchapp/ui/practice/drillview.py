@@ -139,6 +139,7 @@ class Chooser(QWidget):
         self.who.setEditable(True)
         self.who.setInsertPolicy(Choices.InsertPolicy.NoInsert)
         self.who.setAccessibleName("Who practises")
+        self.who.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)  # names are long
         self.who.editTextChanged.connect(self._who_changed)
         using.body.addWidget(label("Who practises", "soft"))
         using.body.addWidget(self.who)
@@ -291,7 +292,7 @@ class Chooser(QWidget):
         aims = (*level.aims, *level.spreads)
         self.aims.setText("\n".join(line.capitalize() for line in texts.aims_text(aims)))
         self.passes.setText(texts.passes_text(level))
-        self.sources.setText(texts.measured_text(aims))
+        self.sources.setText(texts.measured_text(drill, aims))
 
     def forget_level(self, key: str) -> None:
         """Offer the level after the highest passed one again."""

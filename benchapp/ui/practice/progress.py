@@ -11,10 +11,9 @@ from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QVBoxLayout, QWidget
 
-from benchapp.practice.drills import NAMES, Aim, Drill, shipped_drills
+from benchapp.practice.drills import NAMES, TOLD, UNITS, Aim, Drill, shipped_drills
 from benchapp.practice.progress import (
     LEAST_GROUP,
-    SHOWN,
     SPREAD,
     HiddenWeek,
     Line,
@@ -36,7 +35,6 @@ from benchapp.ui.practice import texts
 from benchapp.ui.theme import draw_fitted, font_of_cap
 
 GROUP: Final = "\0group"
-UNITS: Final = {"rise_s": "s"}
 MOST_WEEKS: Final = 26
 
 
@@ -83,7 +81,7 @@ class WeeksChart(Painted):
         return any(isinstance(week, Week) and self.mark in week.values for week in self.weeks)
 
     def _unit(self) -> str:
-        return UNITS.get(self.mark, "%")
+        return UNITS[self.mark]
 
     def _text(self, value: float) -> str:
         return f"{value:.3g} {self._unit()}"
@@ -290,9 +288,9 @@ class ProgressView(QWidget):
         self.mark.blockSignals(True)
         self.mark.clear()
         # what the drill is about comes first
-        for of in sorted((*SHOWN, SPREAD), key=lambda of: of not in aims):
-            if of in aims or of in SHOWN:
-                self.mark.addItem(NAMES[of], of)
+        told = (*TOLD[drill.mode], *((SPREAD,) if SPREAD in aims else ()))
+        for of in sorted(told, key=lambda of: of not in aims):
+            self.mark.addItem(NAMES[of], of)
         self.mark.setCurrentIndex(max(self.mark.findData(here) if here in aims else 0, 0))
         self.mark.blockSignals(False)
 
@@ -318,7 +316,8 @@ class ProgressView(QWidget):
         self._show()
 
     def _show(self, *_: object) -> None:
-        person, drill, mark = self._person(), self._drill(), str(self.mark.currentData() or SHOWN[0])
+        person, drill = self._person(), self._drill()
+        mark = str(self.mark.currentData() or TOLD[drill.mode][0])
         own = [pull for pull in self._pulls if pull.drill == drill.key]
         limits = [
             (f"level {level.number}", aim.figure.value)

@@ -94,7 +94,6 @@ class Told:
         advice: The one thing.
         measured: Every aim of the level with what came of it.
         standing: Where the person stands now.
-        rest: Time to rest; None while there is nothing against another pull.
         is_passed_now: The level was passed with this very pull.
         peak_spread_percent: Of the last ten peaks (the person's); None with fewer than three.
         first_peak_spread_percent: Of the last ten first peaks (the wrench's).
@@ -104,7 +103,6 @@ class Told:
     advice: Advice
     measured: tuple[Measured, ...]
     standing: Standing
-    rest: Rest | None = None
     is_passed_now: bool = False
     peak_spread_percent: float | None = None
     first_peak_spread_percent: float | None = None
@@ -124,6 +122,7 @@ class Sitting:
         told: What was said last.
         problem: Why the last pull could not be stored; "" if it was.
         notice: Something told in passing, e.g. that a pull went the other way; "".
+        rest: Time to rest; None while there is nothing against another pull.
     """
 
     store: Store | None
@@ -135,6 +134,7 @@ class Sitting:
     told: Told | None = None
     problem: str = ""
     notice: str = ""
+    rest: Rest | None = None
 
     def begin(self) -> None:
         """Read what the person did before."""
@@ -143,6 +143,7 @@ class Sitting:
 
             since = (self.clock() - dt.timedelta(days=1)).date().isoformat()
             self.before = practice.pulls_of(self.store, self.choice.person, since=since)
+        self.rest = self._rest()  # an arm does not rest by beginning anew
 
     @property
     def counted(self) -> list[PullMarks]:
@@ -233,6 +234,10 @@ class Sitting:
             self.problem = str(error)
             return pull
 
+    def _rest(self) -> Rest | None:
+        marked = [(pull.at, pull.marks) for pull in (*self.before, *self.pulls)]
+        return rest_due(self.drills.rest, marked, self.clock())
+
     def _tell(self) -> Told:
         last, level = self.pulls[-1], self.choice.the_level
         counted = self.counted
@@ -240,14 +245,13 @@ class Sitting:
             said = Advice("aside", "Set aside: it does not count. Pull again.", False)
         else:
             said = advise(self.choice.drill, level, counted)
-        marked = [(pull.at, pull.marks) for pull in (*self.before, *self.pulls)]
+        self.rest = self._rest()
         own, wrench = _both_spreads(counted)
         return Told(
             pull=last,
             advice=said,
             measured=(*measure(level, last.marks), *spreads(level, counted)),
             standing=self.standing,
-            rest=rest_due(self.drills.rest, marked, self.clock()),
             is_passed_now=last.passed,
             peak_spread_percent=own,
             first_peak_spread_percent=wrench,

@@ -5,7 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from benchapp.practice.drills import DEFINITIONS, NAMES, Aim, Drill, Level, Measured, RestRules, Standing, quantity
+from benchapp.practice.drills import (
+    DEFINITIONS,
+    NAMES,
+    TOLD,
+    Aim,
+    Drill,
+    Level,
+    Measured,
+    RestRules,
+    Standing,
+    mark_text,
+    quantity,
+)
 from benchapp.practice.progress import LEAST_GROUP
 from benchapp.pulls.pull import Mode
 from benchapp.runs.procedure import MARKS
@@ -75,6 +87,17 @@ def rows(measured: Sequence[Measured]) -> list[tuple[str, str, str, str]]:
     return lines
 
 
+def besides(drill: Drill, level: Level, told: Told | None) -> list[tuple[str, str]]:
+    """Return (name, value) of the last pull's marks that no aim of the level asks for; "–" before there is one."""
+    asked = {aim.of for aim in level.aims}
+    found = []
+    for of in TOLD[drill.mode]:
+        if of not in asked:
+            value = getattr(told.pull.marks, of) if told is not None else None
+            found.append((NAMES[of], "–" if value is None else mark_text(of, value)))
+    return found
+
+
 def limits_text(aims: Sequence[Aim]) -> str:
     """Return the limits of one mark: "at most 15 %", "0.5 to 4 s"."""
     least = next((aim for aim in aims if aim.kind == "least"), None)
@@ -106,12 +129,16 @@ def source_text(aim: Aim) -> str:
     return f"{limit_text(aim).capitalize()}: {aim.figure.source} ({MARKS[aim.figure.mark]})."
 
 
-def measured_text(aims: Sequence[Aim]) -> str:
-    """Return how each mark is measured and where its limits come from, a line each."""
+def measured_text(drill: Drill, aims: Sequence[Aim]) -> str:
+    """Return how each mark is measured and where its limits come from, a line each; then those that are only told."""
     lines = []
     for of in dict.fromkeys(aim.of for aim in aims):
         lines.append(f"{NAMES[of].capitalize()}: {DEFINITIONS[of]}.")
         lines += dict.fromkeys(source_text(aim) for aim in aims if aim.of == of)
+    others = [of for of in TOLD[drill.mode] if all(aim.of != of for aim in aims)]
+    if others:
+        lines += ["", "Told beside it, asked by no aim of this level:"]
+        lines += [f"{NAMES[of].capitalize()}: {DEFINITIONS[of]}." for of in others]
     return "\n".join(lines)
 
 
