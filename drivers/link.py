@@ -14,9 +14,9 @@ from drivers.clock import STALL_S
 from drivers.decoding import Decoder
 from drivers.errors import RecordingError
 from drivers.profile import Profile, Profiles
-from drivers.recording import CaptureWriter, Recording, read_recording
+from drivers.recording import CAPTURE_BYTES, CaptureWriter, Recording, read_recording
 from drivers.samples import SampleBlock, Source
-from drivers.status import LinkState, LinkStatus
+from drivers.status import CaptureStatus, LinkState, LinkStatus
 from drivers.transport import (
     EndOfRecording,
     LinkUrl,
@@ -114,6 +114,7 @@ class Link:
         self._transport: Transport | None = None
         self._to_send: deque[bytes] = deque()
         self._capture: CaptureWriter | None = None
+        self._capture_over: CaptureStatus | None = None
         self._rate = _Rate()
         self._identity = ("", "")
         self._n_replies = 0
@@ -156,15 +157,37 @@ class Link:
         return True
 
     def start_capture(self, path: str) -> None:
-        """Write raw bytes to `path` from now on (``.raw`` is added if missing). Raises OSError."""
+        """Write raw bytes to `path` from now on (``.raw`` is added if missing), `CAPTURE_BYTES` at the most.
+
+        The status tells how many there are, and why it ended where it did by itself; nothing is raised.
+        """
         self.stop_capture()
-        self._capture = CaptureWriter(path, self._profile.name, self._decoder.source)
+        try:
+            self._capture = CaptureWriter(path, self._profile.name, self._decoder.source)
+        except OSError as error:
+            self._capture_over = CaptureStatus(path, 0, CAPTURE_BYTES, f"{error.strerror or error}.")
 
     def stop_capture(self) -> None:
         """End it and complete the sidecar; may be called again."""
+        self._end_capture("")
+
+    def _end_capture(self, why: str) -> None:
         capture, self._capture = self._capture, None
-        if capture is not None:
+        self._capture_over = None
+        if capture is None:
+            return
+        try:
             capture.close()
+        except OSError as error:
+            why = why or f"{error.strerror or error}."
+        if why:
+            self._capture_over = CaptureStatus(str(capture.path), capture.n_bytes, CAPTURE_BYTES, why)
+
+    def _capture_status(self) -> CaptureStatus | None:
+        capture = self._capture
+        if capture is None:
+            return self._capture_over
+        return CaptureStatus(str(capture.path), capture.n_bytes, CAPTURE_BYTES)
 
     def pause(self) -> bool:
         """Hold a replay still; False when this is none. So do the next three."""
@@ -285,7 +308,10 @@ class Link:
                 capture.write(data, now_s)
             except OSError as error:
                 _log.error("%s: the capture ends: %s", self._url.text, error)
-                self.stop_capture()
+                self._end_capture(f"{error.strerror or error}.")
+            else:
+                if capture.n_bytes >= CAPTURE_BYTES and self._capture is capture:
+                    self._end_capture(f"The limit of {CAPTURE_BYTES // 1_000_000} MB is reached.")
         blocks = self._decoder.feed(data, at_s)
         self._last_bytes_s = now_s
         n_replies = self._decoder.counts.n_replies
@@ -343,6 +369,7 @@ class Link:
             n_overloads=counts.n_overloads,
             identity=self._identity[0],
             identity_from=self._identity[1],
+            capture=self._capture_status(),
         )
         if new == old:
             return

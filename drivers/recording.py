@@ -23,6 +23,9 @@ from drivers.samples import SampleBlock, Source
 _BLOCK_S: Final = 0.010  # arrival times closer than this are not told apart in a sidecar
 _CHUNK_S: Final = 0.010
 
+CAPTURE_BYTES: Final = 100_000_000
+"""At so many bytes a capture ends: over two hours at 1,000 lines a second, and some 15 MB when packed to be sent."""
+
 
 @dataclass(frozen=True, slots=True)
 class Recording:
@@ -165,18 +168,22 @@ class CaptureWriter:
 
     The sidecar is there from the start, so that a capture cut short by a crash can still be decoded.
 
+    Attributes:
+        path: Of the file.
+        n_bytes: Written so far.
+
     Raises:
         OSError: The files cannot be written.
     """
 
     def __init__(self, path: Path | str, profile: str, source: Source) -> None:
         path = Path(path)
+        self.n_bytes = 0
         self.path = path if path.suffix == ".raw" else path.with_name(path.name + ".raw")
         self._profile, self._source = profile, source
         self._lock = threading.Lock()
         self._begin_s = time.monotonic()
         self._blocks: list[tuple[float, int]] = []
-        self._size = 0
         self._file: BinaryIO | None = self.path.open("wb")
         self._write_sidecar()
 
@@ -187,9 +194,9 @@ class CaptureWriter:
                 return
             at_s = max(0.0, arrival_s - self._begin_s)
             if not self._blocks or at_s - self._blocks[-1][0] >= _BLOCK_S:
-                self._blocks.append((at_s, self._size))
+                self._blocks.append((at_s, self.n_bytes))
             self._file.write(data)
-            self._size += len(data)
+            self.n_bytes += len(data)
 
     def close(self) -> None:
         """Close the file and complete the sidecar; may be called again."""

@@ -20,6 +20,23 @@ class LinkState(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class CaptureStatus:
+    """A recording of the bytes of a port.
+
+    Attributes:
+        path: Of the file.
+        n_bytes: So many lie in it.
+        limit_bytes: At so many it ends by itself.
+        ended: Why it ended without having been asked to; "" while it runs.
+    """
+
+    path: str
+    n_bytes: int
+    limit_bytes: int
+    ended: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class LinkStatus:
     """One moment of a link.
 
@@ -42,6 +59,7 @@ class LinkStatus:
         clockwise_positive: What positive means, by the profile.
         filter_hz: The device's own low-pass by the profile; 0 unknown.
         has_zero_command: The profile has the device's own zero.
+        capture: The recording of its bytes that runs, or has ended by itself; None: none.
     """
 
     state: LinkState
@@ -62,3 +80,4 @@ class LinkStatus:
     clockwise_positive: bool = True
     filter_hz: float = 0.0
     has_zero_command: bool = False
+    capture: CaptureStatus | None = None

@@ -201,6 +201,7 @@ class Application:
             start_panel=partial(StartPanel, **offers),
             hand=hand,
             on_close=self.close,
+            captures=store_file.parent / "captures",
         )
         self._url, self._profile, self._replay = url, profile, replay
         self.context.demonstration_wanted.connect(self._open_demonstration)

@@ -37,6 +37,7 @@ def link_view(status: LinkStatus) -> LinkView:
         n_refused=status.n_refused,
         n_gaps=status.n_gaps,
         identity=status.identity,
+        capture=status.capture,
     )
 
 

@@ -45,7 +45,7 @@ class LinkPort(Protocol):
         ...
 
     def start_capture(self, path: str) -> None:
-        """Write raw bytes to `path` from now on."""
+        """Write raw bytes to `path` from now on; the status tells how it goes, nothing is raised."""
         ...
 
     def stop_capture(self) -> None:

@@ -15,6 +15,7 @@ from benchapp.runs.model import Band, Checkpoint, Hold, PullKind, Run, RunState
 from benchapp.runs.outcome import CheckpointResult as CheckpointResult
 from benchapp.torque.direction import Direction
 from drivers.samples import FloatArray, Source
+from drivers.status import CaptureStatus
 
 
 class Phase(StrEnum):
@@ -39,6 +40,7 @@ class LinkView:
         n_refused: Lines skipped.
         n_gaps: Gaps seen.
         identity: What the transducer says it is; "" when it has not said.
+        capture: The recording of its bytes for a fault report; None: none runs, nor has one ended by itself.
     """
 
     state: str
@@ -49,6 +51,7 @@ class LinkView:
     n_refused: int = 0
     n_gaps: int = 0
     identity: str = ""
+    capture: CaptureStatus | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,6 +86,7 @@ class FootBar(QWidget):
         self.message.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
         self.message.setWordWrap(True)
         self.message.setMinimumWidth(1)
+        self.recording = self._button("recording", "")  # shown while the port's bytes are recorded
         self.custodian = self._button("custodian", "")  # shown while the custodian's lock is open
         self.operator = self._button("operator", "Who pulls")
         self.unit = self._button("unit", "The unit in which torque is shown")
@@ -94,8 +95,11 @@ class FootBar(QWidget):
         self.more = self._button("more", "Keys, full screen, port")
         self.row.addSpacing(14)
         self.row.addWidget(self.message, 1)
-        for button in (self.custodian, self.operator, self.unit, self.sound, self.light, self.more):
+        for button in (self.recording, *self._buttons()):
             self.row.addWidget(button)
+
+    def _buttons(self) -> tuple[QPushButton, ...]:
+        return self.custodian, self.operator, self.unit, self.sound, self.light, self.more
 
     def _button(self, name: str, tip: str) -> QPushButton:
         button = QPushButton(self)
@@ -156,8 +160,7 @@ class FootBar(QWidget):
             f'QPushButton[kind="tab"]:disabled {{ color: {c.rail}; }}'
             f'QPushButton[kind="quiet"] {{ padding: 4px {round(s.gap * 0.7)}px; border: none; }}'
         )
-        buttons = (self.custodian, self.operator, self.unit, self.sound, self.light, self.more)
-        for widget in (*self.tabs.values(), *buttons, self.message):
+        for widget in (*self.tabs.values(), self.recording, *self._buttons(), self.message):
             widget.setFont(font_of_cap(s.small))
         self.custodian.setStyleSheet(f"color: {c.accent};")
         self.message.setFont(font_of_cap(s.small * 0.8))

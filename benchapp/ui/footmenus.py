@@ -11,6 +11,7 @@ from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QLineEdit, QMenu, QWidget, QWidgetAction
 
 from benchapp.torque.units import SHOWN_UNITS
+from benchapp.ui import capture
 
 if TYPE_CHECKING:
     from benchapp.ui.shell import MainWindow
@@ -102,10 +103,10 @@ class FootMenus(QObject):
         zero = menu.addAction("Take zero now")
         zero.setEnabled(not self.window.bench.is_running)
         zero.triggered.connect(self.window.context.bench.zero)
-        if self.window.is_capturing:
-            menu.addAction("Stop recording the port").triggered.connect(self.window.toggle_capture)
-        else:
-            menu.addAction("Record the port's bytes for a fault report").triggered.connect(self.window.toggle_capture)
+        recording = self.window.capture
+        menu.addAction(capture.END if recording.is_running else capture.BEGIN).triggered.connect(
+            partial(_without_checked, recording.toggle)
+        )
         menu.addSeparator()
         for text, do in self.window.more_actions:
             menu.addAction(text).triggered.connect(partial(_without_checked, do))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -31,6 +30,7 @@ from benchapp.torque.units import SHOWN_UNITS
 from benchapp.ui import theme, words
 from benchapp.ui.awake import KeepAwake
 from benchapp.ui.bench.page import BenchPage
+from benchapp.ui.capture import PortCapture
 from benchapp.ui.footbar import FootBar, SourceMark
 from benchapp.ui.footmenus import FootMenus
 from benchapp.ui.lock import Custody
@@ -83,6 +83,7 @@ class MainWindow(QMainWindow):
         hand: Makes the simulated hand's buttons for the strip on top (`kilter --simulated`); None: none. Its widget may
             offer `key(down)`, `restyle()` and `stop()`.
         on_close: Called once when the window has closed, after the pages were stopped.
+        captures: Folder for recordings of the port's bytes; None: `captures` in the working folder.
 
     Attributes:
         more_actions: (words, what to do): lines that the composition adds to the "more" menu.
@@ -97,6 +98,7 @@ class MainWindow(QMainWindow):
         start_panel: Callable[[AppContext, Settings, QWidget], QWidget] | None = None,
         hand: Callable[[AppContext], QWidget] | None = None,
         on_close: Callable[[], None] | None = None,
+        captures: Path | None = None,
     ) -> None:
         super().__init__()
         self.context = context
@@ -107,7 +109,6 @@ class MainWindow(QMainWindow):
         self._on_close = on_close
         self._closing = False
         self._warned_awake = False
-        self._capture_path = ""
         self._under_way = ""
         self._seal_looks = 0
         self.more_actions: list[tuple[str, Callable[[], object]]] = []
@@ -149,6 +150,7 @@ class MainWindow(QMainWindow):
             self.foot.add_tab(spec.name, spec.title or words.PAGES.get(spec.name, spec.name.capitalize()), i + 2)
         self.page = "bench"
 
+        self.capture = PortCapture(context, captures or Path.cwd() / "captures", self.foot.recording, self)
         self.keys = WindowKeys(self)
         self.menus = FootMenus(self)
         self._quiet_timer = QTimer(self)
@@ -334,30 +336,6 @@ class MainWindow(QMainWindow):
         dialog.resize(self.size() * 0.92)
         dialog.open()
 
-    def toggle_capture(self) -> None:
-        """Record the raw bytes of the port beside the settings, or stop."""
-        if self._capture_path:
-            self.context.bench.stop_capture()
-            self.show_message("note", f"Recorded in {self._capture_path}")
-            self._capture_path = ""
-            return
-        folder = self.settings.path.parent if self.settings.path is not None else Path.cwd()
-        name = time.strftime("port-%Y%m%d-%H%M%S.raw")
-        self._capture_path = str(folder / "captures" / name)
-        try:
-            (folder / "captures").mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            self.show_message("problem", f"{folder}: nothing can be recorded there ({error.strerror}).")
-            self._capture_path = ""
-            return
-        self.context.bench.start_capture(self._capture_path)
-        self.show_message("note", f"Every byte of the port goes to {self._capture_path}")
-
-    @property
-    def is_capturing(self) -> bool:
-        """The raw bytes of the port are being recorded."""
-        return bool(self._capture_path)
-
     def show_message(self, kind: str, text: str) -> None:
         """Show one sentence in the foot bar for a while; problems stay until the next one, or until they are over."""
         if kind == "over":
@@ -400,7 +378,7 @@ class MainWindow(QMainWindow):
         app = QApplication.instance()
         if isinstance(app, QApplication) and app.font() != base:
             app.setFont(base)
-        for part in (self.mark, self.foot, self.question, self.teacher):
+        for part in (self.mark, self.foot, self.question, self.teacher, self.capture):
             part.restyle()
         self.bench.restyle()
         for name, page in self._built.items():

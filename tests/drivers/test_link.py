@@ -17,11 +17,12 @@ import pytest
 import serial
 
 from drivers import Link, Profiles
+from drivers import link as link_module
 from drivers.errors import RecordingError, UrlError
 from drivers.profile import Profile, parse
 from drivers.recording import read_recording
 from drivers.samples import SampleBlock, Source
-from drivers.status import LinkState, LinkStatus
+from drivers.status import CaptureStatus, LinkState, LinkStatus
 from drivers.transport import PlainSerialTransport, why_not
 
 PROFILES = Profiles()
@@ -444,6 +445,48 @@ def test_a_capture_is_replayed_as_it_came(pty: Pty, heard: Heard, opened, tmp_pa
     assert replayed.torque == heard.torque[2:]  # a capture begins in mid-stream
     assert {block.source for block in replayed.blocks} == {Source.REPLAYED}
     assert "come to its end" in again.status().reason
+
+
+def test_a_capture_says_how_large_it_is_and_ends_at_its_limit(
+    pty: Pty, heard: Heard, opened, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(link_module, "CAPTURE_BYTES", 2_000_000)
+    link = opened(pty.name)
+    _streaming(link, pty)
+    path = tmp_path / "fault.raw"
+    link.start_capture(str(path))
+    line = b"+0001.00 Nm\r\n"
+    pty.write(10 * line)
+    wait_for(lambda: (now := link.status().capture) is not None and now.n_bytes == 10 * len(line))
+    assert link.status().capture == CaptureStatus(str(path), 10 * len(line), 2_000_000)
+    monkeypatch.setattr(link_module, "CAPTURE_BYTES", 11 * len(line))
+    pty.write(2 * line)
+    wait_for(lambda: (now := link.status().capture) is not None and bool(now.ended))
+    assert path.read_bytes() == 12 * line  # what came at once is kept whole
+    n = len(heard.torque)
+    pty.write(line)
+    wait_for(lambda: len(heard.torque) > n)  # the link goes on
+    assert path.read_bytes() == 12 * line
+    link.stop_capture()
+    pty.write(line)
+    wait_for(lambda: link.status().capture is None)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is full")
+def test_a_capture_on_a_full_disk_ends_and_the_link_goes_on(pty: Pty, heard: Heard, opened, tmp_path: Path) -> None:
+    link = opened(pty.name)
+    _streaming(link, pty)
+    (tmp_path / "full.raw").symlink_to("/dev/full")
+    link.start_capture(str(tmp_path / "full"))
+    line = b"+0001.00 Nm\r\n"
+    for _ in range(100):  # more than the file's buffer holds
+        pty.write(20 * line)
+        time.sleep(0.001)
+    wait_for(lambda: (now := link.status().capture) is not None and now.ended == "No space left on device.")
+    wait_for(lambda: len(heard.torque) >= 2000)
+    link.start_capture(str(tmp_path / "none" / "fault"))
+    pty.write(line)
+    wait_for(lambda: (now := link.status().capture) is not None and now.ended == "No such file or directory.")
 
 
 TRACE = (

@@ -7,6 +7,7 @@ import importlib.util
 import itertools
 import json
 import time
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -26,6 +27,7 @@ from benchapp.ui.paper.labels import Face, Standing, label_sizes, write_labels
 from benchapp.ui.settings import Settings
 from benchapp.ui.shell import MainWindow, PageSpec
 from benchapp.ui.sounds import NAMES, Sounds, assets_folder
+from drivers.status import CaptureStatus
 
 from . import bench_standin as stand
 from .desk import settle
@@ -48,6 +50,7 @@ class Shop:
             [PageSpec("rack", self._rack), PageSpec("logbook", self._broken)],
             settings_path=self.settings,
             on_close=self._closed,
+            captures=tmp_path / "data" / "captures",
             **more,
         )
         self.scanned_s = 0.0
@@ -394,14 +397,69 @@ def test_settings_that_cannot_be_written_stop_nothing(tmp_path):
     assert "could not be written" in settings.problem
 
 
-def test_raw_bytes_are_recorded_beside_the_settings_until_stopped(shop):
-    shop.window.toggle_capture()
+def begin(shop) -> None:
+    shop.port.show(stand.view(None))
+    shop.window.capture.toggle()
+
+
+def recorded(shop, n_bytes: int, ended: str = "") -> str:
+    """The link has so many bytes in the file it was told to write; returns what the foot bar's button says."""
+    capture = CaptureStatus(shop.port.asked[0][1], n_bytes, 100_000_000, ended)
+    view = stand.view(None)
+    shop.port.show(replace(view, link=replace(view.link, capture=capture)))
+    shop.window.capture.look()
+    return "" if shop.window.foot.recording.isHidden() else shop.window.foot.recording.text()
+
+
+def test_the_bytes_of_the_port_are_recorded_among_the_data_and_the_window_says_so(shop, tmp_path):
+    capture, foot = shop.window.capture, shop.window.foot
+    assert foot.recording.isHidden()
+    begin(shop)
     ((name, path),) = shop.port.asked
     assert name == "start_capture"
-    assert Path(path).parent == shop.settings.parent / "captures"
+    assert Path(path).parent == tmp_path / "data" / "captures"
     assert Path(path).parent.is_dir()
-    shop.window.toggle_capture()
+    assert recorded(shop, 1_234_567) == "●  recording the port  1.2 of 100 MB"
+    shop.window.show_page("rack")
+    assert recorded(shop, 2_345_678) == "●  recording the port  2.3 of 100 MB"
+    foot.recording.click()
     assert shop.port.asked[-1] == ("stop_capture",)
+    assert foot.recording.isHidden()
+    assert not capture.is_running
+    assert foot.message.text() == f"Recorded in {path}. Send it with the file beside it that ends in .raw.toml."
+
+
+@pytest.mark.parametrize("why", ["The limit of 100 MB is reached.", "No space left on device."])
+def test_a_recording_that_ends_by_itself_is_told(shop, why):
+    begin(shop)
+    assert recorded(shop, 99_000_000)
+    assert recorded(shop, 100_000_000, why) == ""
+    assert shop.window.foot.message.text().startswith(f"The recording has ended: {why} Recorded in ")
+    assert not shop.window.capture.is_running
+
+
+def test_a_recording_ends_with_its_port(shop):
+    begin(shop)
+    assert recorded(shop, 5_000)
+    shop.port.show(stand.view(None))  # another port was opened
+    shop.window.capture.look()
+    assert shop.window.foot.message.text().startswith("The recording has ended with its port.")
+    assert shop.window.foot.recording.isHidden()
+
+
+def test_without_a_port_nothing_is_recorded(shop):
+    view = stand.view(None)
+    shop.port.show(replace(view, link=replace(view.link, state="closed")))
+    shop.window.capture.toggle()
+    assert shop.port.asked == []
+    assert shop.window.foot.message.text().startswith("No port is open")
+
+
+def test_a_recording_that_cannot_lie_there_is_refused(shop, tmp_path):
+    (tmp_path / "data").write_text("a file where the folder should be")
+    begin(shop)
+    assert shop.port.asked == []
+    assert "nothing can be recorded there" in shop.window.foot.message.text()
 
 
 # ------------------------------------------------------------------------------------------------------------- the end
