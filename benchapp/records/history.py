@@ -39,6 +39,8 @@ TARGET: Final = figures.number("interval.in_tolerance")
 SHORTEST_MONTHS: Final = figures.count("interval.shortest")
 LONGEST_MONTHS: Final = figures.count("interval.longest")
 """Ends between which an interval is suggested."""
+ACCEPTED: Final = "interval accepted"
+DECLINED: Final = "interval not accepted"
 _LOOK_AHEAD_MONTHS: Final = 240.0
 _BAND_MONTHS: Final = 60.0
 
@@ -342,18 +344,25 @@ def suggest(
     now = DEFAULT_INTERVAL_MONTHS if record.interval_months is None else record.interval_months
     history = tool_history(store, number) if history is None else history
     found = [run for run in history if run.stage is Stage.AS_FOUND and run.outcome is not Outcome.UNDECIDED]
+    # Results tell of the interval they were found with: a suggestion taken since is no new result to go by.
+    taken = [
+        each.before
+        for each in decisions(store, number)
+        if each.accepted and found and seconds(each.at) > seconds(found[-1].finished)
+    ]
+    held = taken[0] if taken else now
     made: list[Suggestion] = []
     if not found:
         return made
     good = sum(run.outcome is Outcome.WITHIN for run in found)
-    by_share = a3(good, len(found), float(now), target)
+    by_share = a3(good, len(found), float(held), target)
     reason = (
         f"{good} of {len(found)} times found within limits, wanted is {target * 100:.0f} %; that the interval is "
         f"wrong is known with {_sure(by_share.rejection)} confidence."
     )
     made.append(Suggestion(number, "a3", _whole(by_share.interval), now, reason))
     within = found[-1].outcome is Outcome.WITHIN
-    step = staircase(float(now), within, SHORTEST_MONTHS, LONGEST_MONTHS)
+    step = staircase(float(held), within, SHORTEST_MONTHS, LONGEST_MONTHS)
     how = "within" if within else "out of"
     made.append(
         Suggestion(number, "staircase", _whole(step), now, f"Last found {how} limits, {found[-1].finished[:10]}.")
@@ -424,7 +433,7 @@ def decide_interval(store: Store, suggestion: Suggestion, *, accepted: bool, who
         if (DEFAULT_INTERVAL_MONTHS if row[0] is None else row[0]) != suggestion.now_months:
             raise ChangedMeanwhileError(store.path, f"The interval of tool {suggestion.tool}")
         content = {
-            "act": "interval accepted" if accepted else "interval not accepted",
+            "act": ACCEPTED if accepted else DECLINED,
             "details": {
                 "method": suggestion.method,
                 "months": suggestion.months,
@@ -438,6 +447,58 @@ def decide_interval(store: Store, suggestion: Suggestion, *, accepted: bool, who
             raw.execute("UPDATE tools SET interval_months = ? WHERE number = ?", (suggestion.months, suggestion.tool))
             store._refresh_tool(suggestion.tool)
     return seal
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """What the custodian made of a suggestion.
+
+    Attributes:
+        at: Wall time, ISO 8601.
+        who: The custodian.
+        accepted: The suggestion was taken.
+        method: "a3", "staircase" or "drift".
+        months: That it suggested.
+        before: Months in force before.
+        reason: What the method went by.
+        why: The custodian's own reason.
+        sequence: Of its entry in the chain.
+    """
+
+    at: str
+    who: str
+    accepted: bool
+    method: str
+    months: int
+    before: int
+    reason: str
+    why: str
+    sequence: int
+
+
+def decisions(store: Store, number: str) -> list[Decision]:
+    """Return what was decided on a tool's interval, oldest first."""
+    found = []
+    for entry in store.entries(number):
+        if entry.kind is not EntryKind.ACT:
+            continue
+        content = parse(entry.body)["content"]
+        if content.get("act") in (ACCEPTED, DECLINED):
+            told = content["details"]
+            found.append(
+                Decision(
+                    entry.seal.sealed,
+                    entry.who,
+                    content["act"] == ACCEPTED,
+                    told["method"],
+                    told["months"],
+                    told["before"],
+                    told["reason"],
+                    told["why"],
+                    entry.seal.sequence,
+                )
+            )
+    return found
 
 
 # --- the fleet

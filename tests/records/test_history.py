@@ -176,9 +176,21 @@ def test_an_interval_is_suggested_with_reasons_and_the_custodian_decides(store):
     assert record.due == dt.date(2026, 4, 4)
     with pytest.raises(ChangedMeanwhileError):
         hi.decide_interval(store, chosen, accepted=True, who="custodian", why="again")
+    # what was taken is no new result: no method goes on from it until the next run
+    again = {each.method: each for each in hi.suggest(store, "OCF-014")}
+    assert {method: each.months for method, each in again.items()} == {m: each.months for m, each in made.items()}
+    assert {each.now_months for each in again.values()} == {13}
+    told = [(each.accepted, each.method, each.months, each.before, each.why) for each in hi.decisions(store, "OCF-014")]
+    assert told == [
+        (False, "drift", made["drift"].months, 12, "one more year first"),
+        (True, "staircase", 13, 12, "always found good"),
+    ]
     bodies = b"".join(entry.body for entry in store.entries("OCF-014"))
     assert b"interval accepted" in bodies
     assert b"interval not accepted" in bodies
+    verified(store, "run-2026", "2026-04-04", off_percent=2.6)
+    after = next(each for each in hi.suggest(store, "OCF-014") if each.method == "staircase")
+    assert (after.months, after.now_months) == (14, 13)
     assert store.check().holds
     with pytest.raises(NotAllowedError, match="no tool"):
         hi.suggest(store, "none")

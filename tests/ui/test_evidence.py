@@ -381,10 +381,12 @@ def test_a_tools_life_shows_found_and_left_limits_uncertainty_and_where_it_drift
     full = [run for run in life.tool_history(store, "OCF-014") if run.stage is not life.Stage.SPOT]
     assert len(shown.chart.drawn.marks) == sum(len(run.points) for run in full)
     assert shown.which.count() == 4  # all, and three checkpoints
+    assert "Bars" not in shown.legend.text()  # of all checkpoints at once none are drawn
     shown.which.setCurrentIndex(1)
     drawn = shown.chart.drawn
     assert len(drawn.marks) == len(full)
     assert all(mark.reach for mark in drawn.marks)
+    assert shown.legend.text().startswith("Bars: expanded uncertainty.")
     assert drawn.steps[0][1:] == (-4.0, 4.0)
     assert len(drawn.reach) == 13
     assert {moment.word for moment in drawn.moments} >= {"kept aside"}
@@ -410,6 +412,7 @@ def test_the_custodian_takes_a_suggestion_or_does_not(shop, store):
     shown = view(page, "life", "OCF-004")
     assert shown.method.value() == "a3"
     months = shown._suggestions["a3"].months
+    assert (shown.take.text(), shown.leave.text()) == (f"Take {months} months", "Stay at 12 months")
     shown.take.click()  # without a reason
     assert store.tool("OCF-004").interval_months is None
     shown.why.put("too early to lengthen")
@@ -420,6 +423,8 @@ def test_the_custodian_takes_a_suggestion_or_does_not(shop, store):
     shown.take.click()
     assert store.tool("OCF-004").interval_months == months
     assert "taken by custodian" in shown.decided.text()
+    assert shown.months.text() == f"{months} months"  # and no step further until there is a new result
+    assert (shown.take.text(), shown.leave.text()) == (f"Stay at {months} months", "Do not follow it")
     context.lock = None
     asked = []
     context.custodian_wanted.connect(lambda what, do: asked.append(what))

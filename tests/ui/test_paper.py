@@ -12,9 +12,11 @@ import unicodedata
 import pypdf
 import pytest
 
+from benchapp.records import history
 from benchapp.records.canonical import canonical
 from benchapp.records.model import EntryKind
 from benchapp.ui.context import AppContext
+from benchapp.ui.driftwords import last_day, leaving_text
 from benchapp.ui.logbook.page import LogbookPage
 from benchapp.ui.paper.overviews import period_pdf, tool_life_pdf
 from benchapp.ui.paper.record import record_pdf
@@ -209,6 +211,32 @@ def test_a_tools_life_and_a_periods_runs_name_every_run(page, store, tmp_path):
     assert not actions.save_report(life, lambda s, paper: tool_life_pdf(s, "no such tool", paper))
     with pytest.raises(PaperError, match="before it begins"):
         period_pdf(store, last, first)
+
+
+def test_a_tools_life_says_where_it_drifts_to_what_was_decided_and_each_flag_once(store):
+    rows = store.history("OCF-014", limit=10**6)
+    assert any(row.set_aside in row.flags for row in rows if row.set_aside)  # a reading was set aside for its flag
+    text = text_of(tool_life_pdf(store, "OCF-014"))
+    for word in {flag for row in rows for flag in row.flags}:
+        assert f"{word}; {word}" not in text
+    runs = [run for run in history.tool_history(store, "OCF-014") if run.points]
+    drifts = history.drifts(runs)
+    assert drifts
+    for drift in drifts:
+        assert leaving_text(drift, last_day(runs)) in text
+    assert "Decisions on its interval" not in text
+    chosen = next(each for each in history.suggest(store, "OCF-014") if each.months is not None)
+    history.decide_interval(store, chosen, accepted=False, who="custodian", why="wait for the laboratory")
+    text = text_of(tool_life_pdf(store, "OCF-014"))
+    assert "Decisions on its interval" in text
+    assert "wait for the laboratory" in text
+    assert f"kept at {chosen.now_months} months" in text
+
+
+def test_a_tools_life_is_in_the_tools_own_unit(store):
+    text = text_of(tool_life_pdf(store, "OCF-012"))
+    assert "Target lbf·ft" in text
+    assert "Target N·m" not in text
 
 
 def test_inside_a_life_and_a_period_lie_the_sealed_records_they_show(store):

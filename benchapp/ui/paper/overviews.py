@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from benchapp.records import Store
@@ -12,6 +12,7 @@ from benchapp.records import history as life
 from benchapp.records.model import RunSummary, ToolRecord, ToolState
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm
+from benchapp.ui.driftwords import last_day, leaving_text
 from benchapp.ui.format import percent, plural, range_text, short, significant, wall_text
 from benchapp.ui.logbook.model import SOURCE_WORDS, counted_text, outcome_text
 from benchapp.ui.paper.pictures import Dot, over_years
@@ -150,6 +151,7 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
         sheet.text("This tool was never verified here.")
     _over_the_years(sheet, store, record)
     readings = store.history(number, limit=10**9)
+    unit = tool.unit
     if readings:
         sheet.heading("Readings, as found and as left", f"{len(readings)}")
         sheet.table(
@@ -157,8 +159,8 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
                 Col("Begun", 1.3),
                 Col("Pull", 0.4, align="right"),
                 Col("Direction", 0.9),
-                Col("Target N·m", 0.8, align="right"),
-                Col("Reading N·m", 0.9, align="right"),
+                Col(f"Target {unit}", 0.8, align="right"),
+                Col(f"Reading {unit}", 0.9, align="right"),
                 Col("Deviation", 0.8, align="right", bold=True),
                 Col("", 0.5),
                 Col("Set aside, noticed", 2.6),
@@ -168,17 +170,18 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
                     wall_text(each.started),
                     str(each.number),
                     each.direction,
-                    "" if each.target_nm is None else short(float(f"{each.target_nm:.4g}")),
-                    "none" if each.reading_nm is None else significant(each.reading_nm),
+                    "" if each.target_nm is None else short(float(f"{from_nm(each.target_nm, unit):.4g}")),
+                    "none" if each.reading_nm is None else significant(from_nm(each.reading_nm, unit)),
                     "" if each.deviation_percent is None else percent(each.deviation_percent, 2),
                     each.band,
-                    "; ".join([*([f"set aside: {each.set_aside}"] if each.set_aside else []), *each.flags]),
+                    noticed_text(each.set_aside, each.flags),
                 ]
                 for each in readings
                 if each.kind == "reading"
             ],
             points=6.9,
         )
+    _intervals(sheet, store, number)
     changes = store.state_changes(number)
     if changes:
         sheet.heading("Changes of state")
@@ -187,6 +190,37 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
             [[wall_text(c.at), STATE_WORDS[c.old], STATE_WORDS[c.new], c.who, c.why] for c in changes],
         )
     return _with_entries(sheet, store, [number, *(line.run_id for line in runs)])
+
+
+def noticed_text(set_aside: str | None, flags: Sequence[str]) -> str:
+    """Return why a reading was set aside and what else was noticed about its pull, each once.
+
+    >>> noticed_text("jerky", ["jerky", "too-fast"]), noticed_text("", ["short"])
+    ('set aside: jerky; too-fast', 'short')
+    """
+    told = [f"set aside: {set_aside}"] if set_aside else []
+    return "; ".join([*told, *(flag for flag in flags if flag != set_aside)])
+
+
+def _intervals(sheet: Sheet, store: Store, number: str) -> None:
+    """Say what the custodian decided on the interval, and why."""
+    decisions = life.decisions(store, number)
+    if not decisions:
+        return
+    sheet.heading("Decisions on its interval")
+    sheet.table(
+        [Col("When", 1.2), Col("Suggested", 1), Col("Decided", 1, bold=True), Col("Who", 1), Col("Why", 3)],
+        [
+            [
+                wall_text(each.at),
+                plural(each.months, "month"),
+                "taken" if each.accepted else f"kept at {plural(each.before, 'month')}",
+                each.who,
+                f"{each.why} ({each.reason})",
+            ]
+            for each in decisions
+        ],
+    )
 
 
 def _over_the_years(sheet: Sheet, store: Store, record: ToolRecord) -> None:
@@ -219,7 +253,8 @@ def _over_the_years(sheet: Sheet, store: Store, record: ToolRecord) -> None:
         title = f"{short(float(f'{from_nm(key[0], tool.unit):.4g}'))} {tool.unit}, {key[1].value}"
         drift = next((d for d in drifts if _is_at(d, key)), None)
         if drift is not None:
-            title += f":  {percent(12 * drift.percent_per_month, 2)} a year, from {plural(drift.n, 'interval')}"
+            title += f":  {percent(12 * drift.percent_per_month, 2)} a year from {plural(drift.n, 'interval')}, "
+            title += leaving_text(drift, last_day(runs))
         ends = (days[0], days[-1] if days[-1] != days[0] else "")
         sheet.add(over_years(dots, sheet.width, ends, title))
     sheet.space(4)

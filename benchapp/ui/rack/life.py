@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from pathlib import Path
 from typing import Final
@@ -11,17 +10,17 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QFileDialog, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records import history as life
-from benchapp.records.canonical import parse
 from benchapp.records.errors import StoreError
-from benchapp.records.model import DEFAULT_INTERVAL_MONTHS, EntryKind, StateChange, ToolState
+from benchapp.records.model import DEFAULT_INTERVAL_MONTHS, StateChange, ToolState
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
+from benchapp.ui.driftwords import last_day, leaving_text
 from benchapp.ui.fields import TextField
 from benchapp.ui.form import Form
-from benchapp.ui.format import percent, plural, short, wall_text
+from benchapp.ui.format import glued, percent, plural, short, wall_text
 from benchapp.ui.page import EmptyNote, Facts, beside, scrolled
 from benchapp.ui.timechart import DAY_S, SHAPES, Drawn, Mark, Moment, TimeChart, Trail, moment_of
 
@@ -93,11 +92,7 @@ class LifeView(QWidget):
         self.chart = TimeChart("No reading at this checkpoint.", "deviation over the years")
         self.chart.wanted.connect(lambda run_id: self.context.page_wanted.emit("logbook", run_id))
         panel.body.addWidget(self.chart, 1)
-        self.legend = label(
-            "Bars: expanded uncertainty. A ring: mean outside the limits. Click a mark to open its run.",
-            "soft",
-            wrap=True,
-        )
+        self.legend = label("", "soft", wrap=True)
         panel.body.addWidget(self.legend)
         row.addWidget(panel, 13)
         right = Panel(margin=18)
@@ -283,6 +278,9 @@ class LifeView(QWidget):
             names.append(("cross", True, f"spot check (newest {MOST_SPOTS})"))
         if len(shown) > 1:
             names = [*((SHAPES[i % len(SHAPES)], True, self._name(key)) for i, key in enumerate(shown)), *names]
+        said = ["Bars: expanded uncertainty."] if any(mark.reach is not None for mark in marks) else []
+        said += ["A ring: mean outside the limits."] if any(mark.ringed for mark in marks) else []
+        self.legend.setText(" ".join([*said, "Click a mark to open its run."]))
         steps = _limit_steps(limits)
         self.chart.show_drawn(
             Drawn(tuple(marks), tuple(trails), steps=steps, reach=band, moments=moments, names=tuple(names))
@@ -324,7 +322,7 @@ class LifeView(QWidget):
             )
             self.drift_facts.show_facts([])
             return
-        start = dt.datetime.fromtimestamp(self._last_full()).date()
+        start = last_day(self._history)
         first = min(self._drifts, key=lambda d: math.inf if d.earliest_months is None else d.earliest_months)
         n = plural(first.n, "interval")
         self.drift_says.setText(
@@ -335,12 +333,8 @@ class LifeView(QWidget):
         facts = []
         for drift in self._drifts:
             name = self._name((drift.target_nm, drift.direction), both=both)
-            ends = f"{_date(start, drift.earliest_months)} … {_date(start, drift.latest_months)}"
             slope = f"{percent(drift.percent_per_month * 12, 2)} a year"
-            leaves = f"leaves ±{short(drift.limit_percent)} % {_date(start, drift.leaves_months)} ({ends})"
-            if drift.earliest_months == 0:
-                leaves = f"known too badly to say when it leaves ±{short(drift.limit_percent)} %"
-            facts.append((name, f"{slope}, {leaves}"))
+            facts.append((name, glued(f"{slope}, {leaving_text(drift, start)}")))
         self.drift_facts.show_facts(facts)
 
     def _show_suggestions(self) -> None:
@@ -362,9 +356,9 @@ class LifeView(QWidget):
             self.method.put(next(iter(self._suggestions)))
         if some:
             self._show_method()
-        acts = [e for e in store.entries(self._number) if e.kind is EntryKind.ACT]
-        self.decided.setText(_decision(acts[-1].body, acts[-1].who) if acts else "")
-        self.decided.setVisible(bool(acts))
+        decisions = life.decisions(store, self._number)
+        self.decided.setText(_decision(decisions[-1]) if decisions else "")
+        self.decided.setVisible(bool(decisions))
 
     def _show_method(self) -> None:
         chosen = self._suggestions.get(self.method.value())
@@ -374,6 +368,10 @@ class LifeView(QWidget):
         self.months.setText(plural(chosen.months, "month") if chosen.months is not None else "no suggestion")
         for widget in (self.form, self.take, self.leave):
             widget.setVisible(some)
+        if chosen.months is not None:
+            same = chosen.months == chosen.now_months
+            self.take.setText(f"Stay at {plural(chosen.months, 'month')}" if same else f"Take {self.months.text()}")
+            self.leave.setText("Do not follow it" if same else f"Stay at {plural(chosen.now_months, 'month')}")
         self.reason.setText(chosen.reason)
         self.source.setText(METHOD_SOURCES[chosen.method])
         self.problem.setText("")
@@ -418,20 +416,10 @@ def _limit_steps(limits: list[tuple[float, float, float]]) -> tuple[tuple[float,
     return tuple(found)
 
 
-def _date(start: dt.date, months: float | None) -> str:
-    if months is None:
-        return "not within 20 years"
-    return f"{start + dt.timedelta(days=months * life.DAYS_PER_MONTH):%Y-%m}"
-
-
-def _decision(body: bytes, who: str) -> str:
-    content = parse(body)["content"]
-    told = content.get("details", {})
-    if "months" not in told:
-        return ""
-    taken = "taken" if content["act"] == "interval accepted" else "not taken"
-    what = f"{plural(told['months'], 'month')} {METHOD_WORDS[told['method']]}"
-    return f"Last decision: {what} {taken} by {who}: {told['why']}"
+def _decision(decided: life.Decision) -> str:
+    what = f"{plural(decided.months, 'month')} {METHOD_WORDS[decided.method]}"
+    taken = "taken" if decided.accepted else "not taken"
+    return f"Last decision, {wall_text(decided.at)[:10]}: {what} {taken} by {decided.who}: {decided.why}"
 
 
 def _is_at(point: life.PointResult | life.DriftAt, key: Point) -> bool:
