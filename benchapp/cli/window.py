@@ -11,6 +11,7 @@ import datetime as dt
 import json
 import logging
 import os
+import signal
 import subprocess
 import sys
 from functools import partial
@@ -558,6 +559,8 @@ def run(args: argparse.Namespace) -> int:
         store_file=store_file,
         replay=str(Path(args.replay).resolve()) if args.replay else "",
     )
+    for name in (signal.SIGINT, signal.SIGTERM):  # Ctrl-C in its terminal, the end of the session: nothing is asked
+        signal.signal(name, lambda _number, _frame: application.quit())
     kilter.window.show()
     _after_paint(kilter.window, kilter.after_first_paint, QTimer)
     try:

@@ -27,7 +27,7 @@ NOT_STARTED: Final = "Nothing could be recorded: the link does not answer. Open 
 
 def running(capture: CaptureStatus) -> str:
     """What the foot bar says while it runs."""
-    return f"●  recording the port  {capture.n_bytes / 1e6:.1f} of {capture.limit_bytes / 1e6:.0f} MB"
+    return f"●  recording  {capture.n_bytes / 1e6:.1f} of {capture.limit_bytes / 1e6:.0f} MB"
 
 
 def recorded(path: str) -> str:
@@ -106,7 +106,7 @@ class PortCapture(QObject):
         """The colours of what must be seen."""
         c = theme.palette()
         self.button.setStyleSheet(
-            f"background: {c.alarm}; color: {c.alarm_ink}; border-radius: 4px; padding: 4px 8px; font-weight: 700;"
+            f"background: {c.accent}; color: {c.ground}; border-radius: 4px; padding: 4px 8px; font-weight: 700;"
         )
 
     def _over(self, kind: str, text: str) -> None:

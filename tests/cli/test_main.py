@@ -4,6 +4,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -86,3 +87,21 @@ def test_ctrl_c_ends_a_command_in_one_line(tmp_path):
         out = process.stdout.read()
     assert (process.returncode, out) == (130, b"")
     assert err == "kilter: stopped before it was done; give the command again\n"
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="signals, and where data lie")
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
+def test_ctrl_c_in_its_terminal_closes_the_window(tmp_path, monkeypatch, name):
+    monkeypatch.setenv("QT_QPA_PLATFORM", "offscreen")
+    for folder in ("DATA", "CONFIG"):
+        monkeypatch.setenv(f"XDG_{folder}_HOME", str(tmp_path))
+    with kilter("--simulated") as process:
+        deadline = time.monotonic() + 60
+        while not list(tmp_path.glob("kilter/demo.sqlite*")):  # the window has been painted, the records are opened
+            assert time.monotonic() < deadline
+            assert process.poll() is None
+            time.sleep(0.05)
+        process.send_signal(getattr(signal, name))
+        err = process.stderr.read().decode()
+    assert process.returncode == 0, err
+    assert "Traceback" not in err

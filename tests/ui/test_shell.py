@@ -419,9 +419,9 @@ def test_the_bytes_of_the_port_are_recorded_among_the_data_and_the_window_says_s
     assert name == "start_capture"
     assert Path(path).parent == tmp_path / "data" / "captures"
     assert Path(path).parent.is_dir()
-    assert recorded(shop, 1_234_567) == "●  recording the port  1.2 of 100 MB"
+    assert recorded(shop, 1_234_567) == "●  recording  1.2 of 100 MB"
     shop.window.show_page("rack")
-    assert recorded(shop, 2_345_678) == "●  recording the port  2.3 of 100 MB"
+    assert recorded(shop, 2_345_678) == "●  recording  2.3 of 100 MB"
     foot.recording.click()
     assert shop.port.asked[-1] == ("stop_capture",)
     assert foot.recording.isHidden()
