@@ -391,8 +391,8 @@ def _void(run: Run, pause_s: float, also: tuple[str, ...] = ("reference", "zero"
 def hold_for_overload(run: Run, event: e.Overloaded, wall: str) -> Stepped:
     """The reference is overloaded: said until acknowledged, and recorded."""
     how = "it says so" if event.percent is None else f"{event.percent:.1f} % of its capacity"
-    if Hold.OVERLOAD in run.holds:
-        return run, ()
+    if Hold.OVERLOAD in run.holds:  # it went on rising
+        return _remark(run, wall, f"the overload of {run.plan.reference.number} reached {how}"), ()
     run = replace(run, holds=run.holds | {Hold.OVERLOAD})
     return _remark(run, wall, f"overload of {run.plan.reference.number}: {how}"), (e.Sound("overload"),)
 

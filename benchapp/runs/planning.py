@@ -399,13 +399,16 @@ def _refuse_reference(
     key, target_nm, percent = uncovered
     factor = factor_nm(tool.unit)
     low, high = usable_range_nm(reference)
-    would_do = tuple(
-        Covering(other.number, *usable_range_nm(other))
+    cover = [
+        other
         for other in others
         if other.number != reference.number
         and _uncovered(other, checkpoints, preloads) is None
         and _room_missing(other, checkpoints) is None
-    )
+    ]
+    # one without calibration covers all up to its capacity: it is named only where no other does
+    known = [other for other in cover if other.calibration is not None]
+    would_do = tuple(Covering(other.number, *usable_range_nm(other)) for other in known or cover)
     return Refusal(
         key,
         tool.number,

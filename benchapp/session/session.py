@@ -782,9 +782,11 @@ class BenchSession:
         run = self._run
         if not self._overload_seen:
             self._overload_seen = True
-            self._overload_percent = 0.0
+            reached, self._overload_percent = self._overload_percent, 0.0
             if run is None or Hold.OVERLOAD not in run.holds:
                 return
+            if 101 <= reached < math.inf:  # the record tells when it began, and how far it went
+                self._take(e.Overloaded(reached))
         self._take(e.GoOn())
 
     def _take(self, event: e.Event) -> None:

@@ -120,6 +120,13 @@ def test_what_cannot_be_planned_is_refused_with_a_sentence(make, changes, option
     assert "?" not in refusal.sentence()
 
 
+def test_a_reference_without_calibration_is_proposed_only_where_no_other_covers(make):
+    small, bare = make.reference("REF-2", low=2.0, high=100.0), make.reference("REF-3", high=1000.0, calibrations=())
+    for others, named in (([bare, small], ["REF-2"]), ([bare], ["REF-3"])):
+        refusal = make.plan(reference=make.reference(low=10.0), others=others)
+        assert [c.number for c in refusal.would_do] == named
+
+
 def test_a_target_below_the_reference_names_those_that_would_do(make):
     others = [make.reference("REF-1", 10.0, 200.0), make.reference("REF-2", 2.0, 100.0), make.reference("REF-3", 9, 30)]
     refusal = make.plan(reference=others[0], others=others)

@@ -277,6 +277,14 @@ def test_an_overload_warns_then_holds_until_it_is_seen(bench, plan_of):
     view = bench.view
     assert (view.holds, view.overload_percent) == (frozenset(), 0.0)
     assert any("103" in text for _, text in view.run.remarks)
+    assert not any("117" in text for _, text in view.run.remarks)
+    bench.send(np.full(10, 100.4))
+    bench.send(np.full(10, 117.6))
+    bench.send(np.full(10, 50.0))
+    bench.go()
+    told = [text for _, text in bench.view.run.remarks]
+    assert told[-3].endswith("overload of REF-1: 100.4 % of its capacity")
+    assert told[-2:] == ["the overload of REF-1 reached 117.0 % of its capacity", "overload seen by fitter 2"]
 
 
 def test_an_overload_token_counts_without_a_number_and_outside_a_run_too(bench):
