@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from PySide6.QtCore import QPointF, QSize, Qt
+from PySide6.QtCore import QPointF, QSize, Qt, QTimer
 from PySide6.QtGui import QColor, QPainter, QPen
 from PySide6.QtWidgets import (
     QComboBox,
@@ -121,12 +121,21 @@ class Choices(QComboBox):
     def showPopup(self) -> None:
         """Open the list as high as its rows are: Qt forgets the frame, and half a row lay under a scroller."""
         super().showPopup()
+        self._open_whole()
+        QTimer.singleShot(0, self, self._open_whole)  # rows get their height, and Qt its scrollers, a moment later
+
+    def _open_whole(self) -> None:
         view, popup = self.view(), self.view().window()
+        if not popup.isVisible():
+            return
+        beside = [w for w in popup.children() if isinstance(w, QWidget) and w is not view and w.isVisible()]
         rows = sum(view.sizeHintForRow(row) for row in range(min(self.count(), self.maxVisibleItems())))
-        wanted = popup.height() + rows - view.viewport().height()
+        frame = popup.height() - view.viewport().height() - sum(scroller.height() for scroller in beside)
         room = self.screen().availableGeometry().bottom() - popup.y()
-        if popup.height() < wanted <= room:
-            popup.resize(popup.width(), wanted)
+        if rows + frame <= room and self.count() <= self.maxVisibleItems():
+            for scroller in beside:
+                scroller.hide()
+            popup.resize(popup.width(), max(popup.height(), rows + frame))
 
     def paintEvent(self, event: Any) -> None:
         """Draw the box, and an arrow that says there is more to pick from."""
