@@ -33,14 +33,26 @@ PAGES: Final[Mapping[str, str]] = {
     "practice": "Practice",
 }
 
-CAUTIONS: Final[tuple[tuple[str, str, str], ...]] = (
-    ("drive", "Seat the drive fully", "Right size, pushed home, adapters short and straight, nothing worn."),
-    ("grip", "Hold the middle of the grip", "Or the marked line. No tube on the handle; pull, do not push."),
-    ("smooth", "Pull smoothly and stop at the click", "No jerk, no second click. Stand firm."),
-    ("capacity", "Stay below the capacity", "Neither tool nor reference past its end: {limits}."),
-    ("eyes", "Wear eye protection", "A socket or drive that slips comes off fast."),
-)
-"""(picture, what to do, why or how); common practice of the trade and of published maintenance manuals."""
+
+def cautions(tool: Tool, limits: str) -> list[tuple[str, str, str]]:
+    """Return (picture, what to do, why or how) for a tool; `limits` are those of the tool and the reference.
+
+    Common practice of the trade and of published maintenance manuals.
+    """
+    verb = "Turn" if tool.is_screwdriver else "Pull"
+    shows = tool.tool_type is ToolType.INDICATING
+    return [
+        ("drive", "Seat the drive fully", "Right size, pushed home, adapters short and straight, nothing worn."),
+        ("grip", "Keep it in line with the drive", "Whole hand round the handle. No tilting, no lever on it.")
+        if tool.is_screwdriver
+        else ("grip", "Hold the middle of the grip", "Or the marked line. No tube on the handle; pull, do not push."),
+        ("smooth", f"{verb} smoothly up to the target", "No jerk. Look straight at what it shows. Stand firm.")
+        if shows
+        else ("smooth", f"{verb} smoothly and stop at the click", "No jerk, no second click. Stand firm."),
+        ("capacity", "Stay below the capacity", f"Neither tool nor reference past its end: {limits}."),
+        ("eyes", "Wear eye protection", "A socket or drive that slips comes off fast."),
+    ]
+
 
 CAUTIONS_FOOT: Final = (
     "Kilter verifies; it does not adjust, and it does not replace an accredited calibration. "
@@ -302,7 +314,8 @@ def detail(view: BenchView, keys: tuple[str, str], shown_unit: str = "") -> str:
     if Hold.OVERLOAD in view.holds:
         return f"Seen and off load: {go}"
     if Hold.IDENTITY in view.holds:
-        return view.identity_problem or f"Another transducer may have come back. Same one: {go}"
+        problem = view.identity_problem or "Another transducer may have come back."
+        return f"{problem} Mount {run.plan.reference.number if run is not None else 'it'}, or it is the one: {go}"
     if Hold.LINK in view.holds:
         return f"{view.link.reason or 'The link brings no samples.'} The run goes on by itself when they come."
     if state is None or run is None:
@@ -697,7 +710,7 @@ def overload_warning(percent_of_capacity: float, reference: str) -> str:
 LEAVE_QUESTION: Final = "Leave this run?"
 LEAVE_DETAIL: Final = "The pulls stay in the record. Why?"
 LEAVE_REASONS: Final = (
-    "interrupted, tool comes back later",
+    "interrupted, comes back later",
     "wrong tool or procedure",
     "tool cannot be verified",
     "trying things out",

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from PySide6.QtCore import QEvent, QObject, QPoint, QRectF, Qt
 from PySide6.QtGui import QFontMetricsF
 
-from benchapp.pulls.pull import Flag, Noticed
+from benchapp.metrology.tool import ToolType
+from benchapp.pulls.pull import Flag, Mode, Noticed
 from benchapp.runs.model import Choice, Hold, RunState
 from benchapp.session.view import LinkView, Phase, ReplayView
 from benchapp.torque.direction import Direction
@@ -168,6 +169,7 @@ def test_the_longest_sentences_of_a_pull_stand_whole_on_the_card(bench, monkeypa
             page.card.grab()
             said = words.card_sentence(page.card.card, None, "tool", "N·m")
             assert " ".join(lines) == said
+            assert not any(line.startswith("s ") or line.endswith((" 0.05", " 1.42", " 16.4")) for line in lines)
 
 
 @pytest.mark.parametrize("capacity_nm", [28.5, 29.0, 29.6, 30.0, 30.6, 31.5, 33.0, 100.0])
@@ -323,6 +325,48 @@ def test_leaving_asks_and_is_walked_with_the_same_two_keys(bench):
     page.act("aside")
     page.act("go")
     assert port.asked == [("leave_run", words.LEAVE_REASONS[1])]
+
+
+def test_while_leaving_is_asked_the_key_answers_that_and_no_reason_is_cut(bench, monkeypatch):
+    page, port = bench
+    show(page, port, "rising")
+    port.show(replace(port.shown, holds=frozenset({Hold.IDENTITY}), identity_problem="SN-2 answered; REF-1 is SN-1."))
+    page.tick()
+    assert "Space" in page.headline.detail
+    assert "Seen" in page.key_bar.buttons["go"].text()
+    page.act("leave")
+    assert "Take it" in page.key_bar.buttons["go"].text()
+    width = page.choices.room.width() - page.choices.sizes.lead * 3.2  # of a row, without its arrow
+    for reason in words.LEAVE_REASONS:
+        bold = QFontMetricsF(font_of_cap(page.choices.sizes.lead, bold=True)).horizontalAdvance(reason.capitalize())
+        assert bold * 0.62 <= width, reason
+
+
+def test_a_key_is_offered_only_where_it_takes_the_pull(bench):
+    page, port = bench
+    show(page, port, "rising")
+    for mode, text in ((Mode.FIRST_PEAK, ""), (Mode.PEAK, ""), (Mode.HOLD, "Take it")):
+        port.show(replace(port.shown, state=RunState.PULL, mode=mode))
+        page.tick()
+        go = page.key_bar.buttons["go"]
+        assert (go.isVisible(), go.text().partition("  ")[0]) == (bool(text), text)
+
+
+@pytest.mark.parametrize(
+    ("changes", "says", "never"),
+    [
+        ({}, "stop at the click", "what it shows"),
+        ({"tool_type": ToolType.INDICATING, "tool_class": "B"}, "Look straight at what it shows", "click"),
+        ({"tool_class": "D", "is_screwdriver": True}, "Turn smoothly and stop at the click", "grip"),
+    ],
+)
+def test_the_cautions_fit_the_tool(changes, says, never):
+    said = " ".join(
+        f"{head}. {why}" for _, head, why in words.cautions(replace(stand.TOOL, **changes), "40 and 50 N·m")
+    )
+    assert says in said
+    assert never not in said
+    assert "40 and 50 N·m" in said
 
 
 def test_what_the_tool_shows_is_typed_with_comma_or_point_and_never_misread(bench, qtbot):

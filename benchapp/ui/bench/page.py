@@ -653,10 +653,11 @@ class BenchPage(QWidget):
             RunState.LEFT: "Next tool",
             RunState.INDICATION: "Take it",
         }.get(state or RunState.PULL, "Go on")
-        if asks:
-            go_word = "Take it"
-        captured_alone = state in (RunState.PULL, RunState.PRELOAD) and self.view.mode is Mode.FIRST_PEAK and not asks
-        to_see = self.view.holds & {Hold.OVERLOAD, Hold.IDENTITY}
+        if asks or self.view.mode is Mode.HOLD:
+            go_word = "Take it" if asks or state in (RunState.PULL, RunState.PRELOAD) else go_word
+        # only a hold can be taken by a key
+        captured_alone = state in (RunState.PULL, RunState.PRELOAD) and self.view.mode is not Mode.HOLD and not asks
+        to_see = self.view.holds & {Hold.OVERLOAD, Hold.IDENTITY} and not self._leaving
         silent = captured_alone or Hold.LINK in self.view.holds
         actions = [] if silent and not to_see else [("go", "Seen" if to_see else go_word, go)]
         if asks:

@@ -7,6 +7,7 @@ changes. None of them knows more than a `BenchView` tells.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from typing import Final
 
@@ -35,6 +36,8 @@ RIGHT: Final = Qt.AlignmentFlag.AlignRight
 CENTRE: Final = Qt.AlignmentFlag.AlignHCenter
 SHARES: Final = {"go": 11, "aside": 10, "leave": 7}
 """How the keys share their row."""
+UNIT_APART: Final = re.compile(r"(?<=\d) (?=(?:s|%|°C|\w*·\w+)(?!\w))")
+"""Between a number and its unit: no line is broken there."""
 LEAST_WIDTH: Final = 0.72
 """So far the headline's detail is condensed before it takes two lines."""
 
@@ -67,7 +70,7 @@ def wrap(text: str, font_metrics: QFontMetricsF, width: float, most: int) -> lis
     """Break `text` into at most `most` lines of `width` pixels; what does not fit is cut with an ellipsis."""
     lines: list[str] = []
     line = ""
-    words_left = text.split()
+    words_left = [word for word in re.split(r"[ \n]", UNIT_APART.sub("\u00a0", text)) if word]
     while words_left:
         word = words_left[0]
         longer = f"{line} {word}" if line else word
@@ -83,7 +86,7 @@ def wrap(text: str, font_metrics: QFontMetricsF, width: float, most: int) -> lis
         line = ""
     if line:
         lines.append(line)
-    return lines
+    return [line.replace("\u00a0", " ") for line in lines]
 
 
 def draw_lines(painter: QPainter, box: QRectF, text: str, cap: float, most: int, *, bold: bool = False) -> None:

@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QLineEdit, QWidget
 
 from benchapp.metrology.deviation import Convention
 from benchapp.metrology.judgement import CheckpointJudgement, Verdict
-from benchapp.metrology.tool import ToolType
+from benchapp.metrology.tool import Tool, ToolType
 from benchapp.runs.model import Band, RunState
 from benchapp.runs.standing import convention_of
 from benchapp.session.view import BenchView, CheckpointResult
@@ -41,13 +41,14 @@ class CautionsSheet(Panel):
         super().__init__(parent)
         self.limits = ""
         self.warnings: tuple[str, ...] = ()
+        self.tool: Tool | None = None
 
     def show_for(self, view: BenchView) -> None:
         """Fill in the limits of this tool and reference, both in the tool's unit."""
         run = view.run
         if run is None:
             return
-        tool = run.plan.tool
+        tool = self.tool = run.plan.tool
         capacity = words.plain(float(f"{from_nm(run.plan.reference.capacity_nm, tool.unit):.4g}"))
         self.limits = f"{words.plain(tool.highest)} and {capacity} {tool.unit}"
         self.warnings = run.plan.warnings
@@ -57,13 +58,15 @@ class CautionsSheet(Panel):
 
     def rows(self) -> list[tuple[str, str, str]]:
         """Return (picture, what, why) with the limits filled in."""
-        return [(picture, head, why.format(limits=self.limits)) for picture, head, why in words.CAUTIONS]
+        return [] if self.tool is None else words.cautions(self.tool, self.limits)
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
         """One row a caution; warnings about the reference and the foot beneath."""
         s, colours = self.sizes, theme.palette()
         theme.draw_panel(painter, box, s.radius)
         rows = self.rows()
+        if not rows:
+            return
         width = box.width() - 2 * s.pad
         cap, warned = self._warned(width)
         foot_height = s.small * 5.2 + cap * 2.05 * len(warned)
