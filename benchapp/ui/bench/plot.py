@@ -732,9 +732,10 @@ class PullPlot(QWidget):
         down = 0.4 * s.body if inside else -s.small * 1.2
         # beside the corridor's words, never over them: it may end within the corridor
         words_width = QFontMetricsF(font_of_cap(s.lead * 1.12, bold=True)).horizontalAdvance("HIGH")
-        left = area.left() + 0.8 * s.pad + (0.0 if scene.low_nm is None else words_width + s.pad)
+        beside = inside and scene.low_nm is not None
+        left = area.left() + 0.8 * s.pad + (words_width + s.pad if beside else 0.0)
         box = QRectF(left, y + down, area.right() - left - s.pad, s.small * 2.4)
-        if scene.low_nm is not None:
+        if beside:
             width = min(QFontMetricsF(font).horizontalAdvance(text), box.width())
             painter.fillRect(QRectF(left - 4, box.top(), width + 8, box.height()), QColor(colours.panel))
         draw_fitted(painter, box, text, font)
