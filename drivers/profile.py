@@ -168,8 +168,13 @@ class Profiles:
         for profile in self._profiles.values():
             if Path(profile.file).stem == name:
                 return profile
+        for problem in self.problems:  # its own file is there, and says more than that no profile has its name
+            if Path(problem.file).stem == name:
+                raise problem
         known = ", ".join(f'"{known}"' for known in self.names)
-        raise ProfileError(name, "", f"no profile has this name; there are {known}")
+        refused = ", ".join(Path(problem.file).name for problem in self.problems)
+        more = f"; refused, so not among them: {refused}" if refused else ""
+        raise ProfileError(name, "", f"no profile has this name; there are {known}{more}")
 
 
 def load(path: Path | str) -> Profile:
@@ -227,7 +232,7 @@ def parse(text: str, file: str = "profile") -> Profile:
         name=name,
         pattern=pattern,
         terminator=read_terminator(line),
-        capacity=top.number("capacity", above=0) if "capacity" in top.data else None,
+        capacity=top.number("capacity", above=0) if top.has("capacity") else None,
         clockwise_positive=top.choice("polarity", ("clockwise", "anticlockwise"), "clockwise") == "clockwise",
         filter_hz=top.number("filter_hz", 0.0),
         serial=read_serial(serial),
@@ -298,6 +303,11 @@ class Table:
     def error(self, key: str, reason: str) -> ProfileError:
         """Return the error of `key`."""
         return ProfileError(self.file, f"{self.name}.{key}" if self.name else key, reason)
+
+    def has(self, key: str) -> bool:
+        """True when the file gives it; told among the known keys either way."""
+        self._read.add(key)
+        return key in self.data
 
     def _get(self, key: str, default: Any) -> Any:
         self._read.add(key)

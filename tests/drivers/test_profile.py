@@ -167,3 +167,19 @@ def test_a_checksum_that_the_profile_says_not_to_compare_is_not_compared(tmp_pat
     columns = decoder.read("".join(f"OK,+{k}.50{k % 10},Nm,{k:02X}\r\n" for k in range(100)).encode())
     assert len(columns) == 100
     assert decoder.refused == []
+
+
+def test_a_refused_profile_that_is_asked_for_says_why_it_was_refused(tmp_path: Path) -> None:
+    (tmp_path / "mine.toml").write_text('name = "ours"\n[line]\npattern = "(?P<torque>.*)"\nbauds = 3\n', "utf-8")
+    profiles = Profiles(tmp_path)
+    with pytest.raises(ProfileError, match=r"mine\.toml: line\.bauds: is no key"):
+        profiles.get("mine")
+    with pytest.raises(ProfileError, match=r"no profile has this name; .*; refused, so not among them: mine\.toml"):
+        profiles.get("ours")
+
+
+def test_an_unknown_key_is_told_all_that_are_known() -> None:
+    with pytest.raises(
+        ProfileError, match="known: capacity, commands, filter_hz, line, name, polarity, serial, status, un"
+    ):
+        parse('name = "x"\nbauds = 3\n[line]\npattern = "(?P<torque>.*)"')
