@@ -294,29 +294,69 @@ class Scanned:
         return "tool" if self.person and self.job else "job" if self.person else "person"
 
 
+class JobScanError(ValueError):
+    """A scan that cannot be taken; the message is a sentence for people."""
+
+
 def take_scan(so_far: Scanned, text: str, tools: Mapping[str, str], people: Mapping[str, str]) -> tuple[Scanned, str]:
     """Return (what is known now, number of the tool whose use is to be logged or "").
 
-    A tool's number or code is a tool, a person's name or code is a person, anything else is a job; in any order.
+    A tool's number or code is a tool, a person's name or code is a person; in any order. Anything else is a job, unless
+    it is wanted as a name because nobody is entered here, or has the shape of this shop's tool numbers or badges.
 
     Args:
         so_far: What was scanned before.
-        text: The scan.
+        text: The scan; small and capital letters are the same.
         tools: Number or code -> number.
         people: Name or code -> name.
 
-    >>> scanned, done = take_scan(Scanned(), "P-11", {"OCF-1": "OCF-1"}, {"P-11": "fitter 1"})
+    Raises:
+        JobScanError: It would be taken for a job, and is none as far as can be told. Nothing changes.
+
+    >>> scanned, done = take_scan(Scanned(), "p-11", {"OCF-1": "OCF-1"}, {"P-11": "fitter 1"})
     >>> scanned, done = take_scan(scanned, "chain wheel, bolts 1 to 12", {"OCF-1": "OCF-1"}, {})
     >>> take_scan(scanned, "OCF-1", {"OCF-1": "OCF-1"}, {})[1]
     'OCF-1'
+    >>> take_scan(scanned, "OCF-2", {"OCF-1": "OCF-1"}, {})
+    Traceback (most recent call last):
+    ...
+    benchapp.records.joblist.JobScanError: No tool in the Rack is OCF-2. Add it there, or scan the right one.
     """
     text = text.strip()
-    if text in tools:
-        now = replace(so_far, tool=tools[text])
-    elif text in people:
-        now = replace(so_far, person=people[text])
+    tool, person = _found(text, tools), _found(text, people)
+    if tool:
+        now = replace(so_far, tool=tool)
+    elif person:
+        now = replace(so_far, person=person)
+    elif _shape(text) in _shapes(tools):
+        raise JobScanError(f"No tool in the Rack is {text}. Add it there, or scan the right one.")
+    elif _shape(text) in _shapes(people):
+        raise JobScanError(f"Nobody here is {text}, by name or badge. The custodian enters people under more, People.")
+    elif not so_far.person and not people:
+        now = replace(so_far, person=text)
+    elif not so_far.person and so_far.job:
+        raise JobScanError(
+            f"Nobody here is {text}, by name or badge, and the job is {so_far.job}. Scan who works, or begin again."
+        )
     else:
         now = replace(so_far, job=text)
     if now.tool and now.job and now.person:
         return replace(now, tool=""), now.tool
     return now, ""
+
+
+def _found(text: str, known: Mapping[str, str]) -> str:
+    if text in known:
+        return known[text]
+    folded = text.casefold()
+    return next((name for key, name in known.items() if key.casefold() == folded), "")
+
+
+def _shape(text: str) -> str:
+    """Return what numbers of one kind have in common, as "ocf-000" of OCF-014."""
+    return re.sub(r"\d", "0", text.casefold())
+
+
+def _shapes(known: Iterable[str]) -> set[str]:
+    """Return the shapes that tell a kind: of letters and digits."""
+    return {shape for shape in map(_shape, known) if "0" in shape and any(map(str.isalpha, shape))}

@@ -229,3 +229,30 @@ def test_a_tool_scanned_first_waits_for_job_and_person():
     assert (tool, scanned.wants) == ("", "job")
     scanned, tool = jl.take_scan(scanned, "slip hook", TOOLS, PEOPLE)
     assert (tool, scanned.tool, scanned.wants) == ("OCF-014", "", "tool")
+
+
+def test_where_nobody_is_entered_a_typed_name_is_who_works():
+    # it was taken for the job, and the page asked who works for ever
+    scanned, done = jl.Scanned(), []
+    for code in ("fitter 2", "chain wheel", "ocf-014", "anchor winch", "T14"):
+        scanned, tool = jl.take_scan(scanned, code, TOOLS, {})
+        done += [(tool, scanned.job, scanned.person)] if tool else []
+    assert done == [("OCF-014", "chain wheel", "fitter 2"), ("OCF-014", "anchor winch", "fitter 2")]
+
+
+@pytest.mark.parametrize(
+    ("so_far", "text", "words"),
+    [
+        (jl.Scanned("chain wheel", "fitter 1"), "OCF-999", "No tool in the Rack is OCF-999"),
+        (jl.Scanned("chain wheel", "fitter 1"), "P-12", "Nobody here is P-12"),
+        (jl.Scanned(), "fitter 7", "Nobody here is fitter 7"),
+        (jl.Scanned("chain wheel"), "deck hand", "the job is chain wheel"),
+    ],
+)
+def test_what_is_no_job_never_becomes_one(so_far, text, words):
+    with pytest.raises(jl.JobScanError, match=words):
+        jl.take_scan(so_far, text, TOOLS, PEOPLE)
+
+
+def test_a_job_of_digits_only_is_a_job_though_tools_have_codes_of_digits():
+    assert jl.take_scan(jl.Scanned("", "fitter 1"), "20031", {**TOOLS, "10014": "OCF-014"}, PEOPLE)[0].job == "20031"

@@ -212,6 +212,21 @@ def test_a_torque_that_cannot_be_read_logs_nothing_and_says_so(shop, store):
     assert "not logged" in jobs.problem.text()
 
 
+def test_a_tool_that_should_not_be_used_is_logged_and_said_so(shop, store):
+    page, _, _ = shop(store)
+    jobs = view(page, "jobs")
+    n = len(store.all_jobs())
+    store.change_state("OCF-003", ToolState.QUARANTINED, who="custodian", why="dropped")
+    scan(jobs, "fitter 1", "slip hook", "OCF-003")
+    assert len(store.all_jobs()) == n + 1
+    assert jobs.problem.text() == "Do not use OCF-003: it is quarantined."
+    scan(jobs, "OCF-002")
+    assert jobs.problem.text() == ""
+    scan(jobs, "OCF-998")
+    assert "No tool in the Rack is OCF-998" in jobs.problem.text()
+    assert jobs.scanned.job == "slip hook"
+
+
 def test_a_scan_while_no_field_has_the_keyboard_is_taken_too(shop, store):
     page, _, _ = shop(store)
     assert not page.take_scan("anything")

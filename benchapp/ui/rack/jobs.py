@@ -8,10 +8,11 @@ from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records.errors import StoreError
-from benchapp.records.joblist import Scanned, import_jobs, newest_jobs, remove_job, take_scan
+from benchapp.records.joblist import JobScanError, Scanned, import_jobs, newest_jobs, remove_job, take_scan
 from benchapp.records.labels import ScanError, number_of_scan
-from benchapp.records.model import JobEntry
+from benchapp.records.model import JobEntry, ToolState
 from benchapp.torque.units import from_nm, to_nm
+from benchapp.ui import page as pages
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, in_row, label, plain_button, quiet_button
 from benchapp.ui.fields import NumberField, TextField, TorqueField
@@ -20,6 +21,7 @@ from benchapp.ui.format import grouped, plural, short, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import EmptyNote, Facts, beside
 from benchapp.ui.rack.importing import JobImportView
+from benchapp.ui.rack.model import STATE_WORDS, due_line
 
 MOST_SHOWN: Final = 300
 MOST_TOOLS: Final = 1_000_000
@@ -239,8 +241,15 @@ class JobsView(QWidget):
         except ScanError as problem:
             self._say(str(problem))
             return
-        self.scanned, tool = take_scan(self.scanned, text, self._tools, self._people)
+        before = self.scanned
+        try:
+            self.scanned, tool = take_scan(before, text, self._tools, self._people)
+        except JobScanError as problem:
+            self._say(str(problem))
+            return
         self._show_scanned()
+        if self.scanned.job != before.job:
+            self.done.setText(f"The job is {self.scanned.job} from now on." if before.job else "")
         if not tool:
             return
         entered = self.form.values()
@@ -262,10 +271,19 @@ class JobsView(QWidget):
             self._say(str(problem))
             return
         self.done.setText(f"{tool} is logged on {entry.job}.")
+        self._warn_of(tool)
         self.why_row.hide()
         self.take_back.show()
         self.context.store_changed.emit("jobs")
         self.scan.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _warn_of(self, tool: str) -> None:
+        """Say that a tool should not be used; what was done with it is logged all the same."""
+        record = self.context.store.tool(tool) if self.context.store is not None else None
+        if record is None or record.state in (ToolState.IN_SERVICE, ToolState.DUE_SOON):
+            return
+        how = due_line(record, pages.today()) if record.state is ToolState.OVERDUE else STATE_WORDS[record.state]
+        self._say(f"Do not use {tool}: it is {how or STATE_WORDS[record.state]}.")
 
     def begin_again(self) -> None:
         """Forget person and job."""
