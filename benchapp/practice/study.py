@@ -18,7 +18,7 @@ import io
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -111,6 +111,7 @@ class StudyPlan:
         repeats_manner: Pulls flagged for the person's manner are repeated too.
         break_every: Pulls of one person after which a break is proposed; 0 never.
         break_s: Its length, seconds.
+        gone: Who left before the end: pulls no more, and is not evaluated.
     """
 
     people: tuple[str, ...]
@@ -123,11 +124,26 @@ class StudyPlan:
     repeats_manner: bool = False
     break_every: int = BREAK_EVERY
     break_s: float = BREAK_S
+    gone: tuple[str, ...] = ()
+
+    @property
+    def staying(self) -> tuple[str, ...]:
+        """Who is still in the study."""
+        return tuple(name for name in self.people if name not in self.gone)
 
     @property
     def n_cells(self) -> int:
-        """Pulls of one round."""
-        return len(self.people) * len(self.tools)
+        """Pulls of one round, of those who stay."""
+        return len(self.staying) * len(self.tools)
+
+    @property
+    def steps(self) -> tuple[int, ...]:
+        """Indices into `order` of the pulls of those who stay."""
+        return tuple(k for k, (i, _) in enumerate(self.order) if self.people[i] not in self.gone)
+
+    def round_of(self, step: int) -> int:
+        """Return the round of a step, from 1."""
+        return step // (len(self.people) * len(self.tools)) + 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +188,8 @@ class Step:
 
     Attributes:
         index: Into `StudyPlan.order`; the length of the order when all is done.
-        n_steps: Pulls that must count.
+        n_steps: Pulls that must count, of those who stay.
+        n_done: Of them, those that are made.
         person: Who pulls; "" when all is done.
         tool: With what; None when all is done.
         round: From 1.
@@ -184,6 +201,7 @@ class Step:
 
     index: int
     n_steps: int
+    n_done: int
     person: str = ""
     tool: StudyTool | None = None
     round: int = 0
@@ -252,23 +270,24 @@ def plan_study(
 
 
 def outlook(n_people: int, n_tools: int, n_repeats: int, probability: float = 0.95) -> str:
-    """Return what a study of this size can tell, one sentence with numbers; "" when it is large enough.
+    """Return what a study of this size can tell, with numbers; "" for one that cannot be made.
 
     A standard deviation that was found from ν degrees of freedom lies between √(ν/χ²) of itself; with two people
     there is one degree of freedom.
     """
+    if min(n_people, n_tools, n_repeats) < LEAST:
+        return ""
     short = [
         f"{n} {what} (better {good} or more)"
         for n, good, what in zip((n_people, n_tools, n_repeats), ADVISED, ("people", "tools", "rounds"), strict=True)
         if n < good
     ]
-    if not short or min(n_people, n_tools, n_repeats) < LEAST:
-        return ""
     tail = (1 - probability) / 2
     low, high = (math.sqrt((n_people - 1) / chi2_quantile(q, n_people - 1)) for q in (1 - tail, tail))
+    few = f"Few: {', '.join(short)}. " if short else ""
     return (
-        f"Few: {', '.join(short)}. What is found between {n_people} people can be {low:.2f} to {high:.1f} times as "
-        f"much ({100 * probability:.0f} % interval)."
+        f"{few}The difference found between {n_people} people can be {low:.2f} to {high:.1f} times as much "
+        f"({100 * probability:.0f} % interval); more people narrow it."
     )
 
 
@@ -280,10 +299,13 @@ def next_step(plan: StudyPlan, pulls: Sequence[StudyPull], *, rested_at: int = 0
         pulls: All pulls so far, oldest first.
         rested_at: How many pulls there were when the last break was over; pulls after it count towards the next.
     """
-    index = sum(pull.counts for pull in pulls)
-    n_steps = len(plan.order)
-    if index >= n_steps:
-        return Step(n_steps, n_steps)
+    made = {pull.step for pull in pulls if pull.counts}
+    steps = plan.steps
+    ahead = [k for k in steps if k not in made]
+    n_done = len(steps) - len(ahead)
+    if not ahead:
+        return Step(len(plan.order), len(steps), n_done)
+    index = ahead[0]
     i, j = plan.order[index]
     person, tool = plan.people[i], plan.tools[j]
     tries = sum(1 for pull in pulls if pull.step == index and not pull.counts)
@@ -291,15 +313,33 @@ def next_step(plan: StudyPlan, pulls: Sequence[StudyPull], *, rested_at: int = 0
     n_since = sum(1 for pull in pulls[rested_at:] if pull.person == person)
     return Step(
         index,
-        n_steps,
+        len(steps),
+        n_done,
         person,
         tool,
-        round=index // plan.n_cells + 1,
+        round=plan.round_of(index),
         tries=tries,
         changes_person=before is None or before.person != person,
         changes_tool=before is None or before.tool != tool.tool.number,
         break_due=plan.break_every > 0 and n_since >= plan.break_every,
     )
+
+
+def without(plan: StudyPlan, person: str) -> StudyPlan:
+    """Return the plan after somebody has left: the others go on in the same order.
+
+    Raises:
+        StudyRefusedError: Nobody of that name is in it, or too few would be left.
+    """
+    if person not in plan.staying:
+        raise StudyRefusedError(f"{person} is not in this study: {', '.join(plan.staying)}.")
+    n = len(plan.staying) - 1
+    if n < LEAST:
+        raise StudyRefusedError(
+            f"{n} of {len(plan.people)} people would be left without {person}; at least {LEAST} are needed. Go on "
+            "another day, or begin a new study with others."
+        )
+    return replace(plan, gone=(*plan.gone, person))
 
 
 def is_knock(plan: StudyPlan, step: Step, pull: Pull) -> bool:
@@ -348,7 +388,7 @@ class Result:
     Attributes:
         plan: The study.
         quantity: Which torque.
-        values: Deviations in percent of the target; shape (people, tools, whole rounds).
+        values: Deviations in percent of the target; shape (people who stayed, tools, whole rounds).
         analysis: By analysis of variance with interaction.
         n_counted: Pulls evaluated.
         n_repeated: Damaged pulls that were pulled again.
@@ -376,21 +416,21 @@ def evaluate(
     Raises:
         StudyRefusedError: Fewer than two whole rounds, or no spread at all.
     """
-    counted = sorted((pull for pull in pulls if pull.counts), key=lambda pull: pull.step)
+    counted = sorted((p for p in pulls if p.counts and p.person not in plan.gone), key=lambda pull: pull.step)
     n_rounds = len(counted) // plan.n_cells
     if n_rounds < LEAST:
         wanted = LEAST * plan.n_cells
         raise StudyRefusedError(
             f"Two whole rounds are {wanted} pulls; so far {len(counted)} count. Go on: {wanted - len(counted)} to go."
         )
-    rows = {name: i for i, name in enumerate(plan.people)}
+    rows = {name: i for i, name in enumerate(plan.staying)}
     columns = {one.tool.number: j for j, one in enumerate(plan.tools)}
     values = np.full((len(rows), len(columns), n_rounds), np.nan)
     used = counted[: n_rounds * plan.n_cells]
     for pull in used:
         value = pull.deviation_percent(quantity)
         if value is not None:
-            values[rows[pull.person], columns[pull.tool], pull.step // plan.n_cells] = value
+            values[rows[pull.person], columns[pull.tool], plan.round_of(pull.step) - 1] = value
     if not np.all(np.isfinite(values)):
         raise StudyRefusedError("A pull of the study is missing in its records: it cannot be evaluated.")
     if not np.ptp(values) > 0:
@@ -405,7 +445,7 @@ def evaluate(
         values=values,
         analysis=analysis,
         n_counted=len(used),
-        n_repeated=sum(not pull.counts for pull in pulls),
+        n_repeated=sum(not pull.counts and pull.person not in plan.gone for pull in pulls),
         n_left_out=len(counted) - len(used),
         sentence=sentence(analysis),
         remarks=remarks(plan, analysis, n_rounds, n_left_out=len(counted) - len(used)),
@@ -430,15 +470,15 @@ def remarks(plan: StudyPlan, analysis: Study, n_rounds: int, *, n_left_out: int 
     if wide.high - wide.low > WIDE_PERCENT:
         said.append(
             f"The interval for {WHO} spans {wide.high - wide.low:.0f} points, too wide to lean on: more people "
-            f"narrow it ({len(plan.people)} pulled)."
+            f"narrow it ({len(plan.staying)} pulled)."
         )
+    if plan.gone:
+        said.append(f"{', '.join(plan.gone)} left before the end: not evaluated; what was pulled stands in the export.")
     if n_left_out:
         said.append(f"{n_left_out} pulls of a round that was not finished are left out.")
     if n_rounds < plan.n_repeats:
         said.append(f"{n_rounds} of {plan.n_repeats} rounds were pulled.")
-    few = outlook(len(plan.people), len(plan.tools), n_rounds, analysis.probability)
-    if few:
-        said.append(few)
+    said.append(outlook(len(plan.staying), len(plan.tools), n_rounds, analysis.probability))
     return tuple(said)
 
 
@@ -470,7 +510,7 @@ def csv_text(plan: StudyPlan, pulls: Sequence[StudyPull]) -> str:
 
         writer.writerow(
             (
-                *(pull.number, pull.at, pull.step // plan.n_cells + 1, pull.person, pull.tool, unit),
+                *(pull.number, pull.at, plan.round_of(pull.step), pull.person, pull.tool, unit),
                 *(shown(v) for v in (pull.target_nm, pull.reading_nm, pull.peak_nm)),
                 *(text(v) for v in (pull.target_nm, pull.reading_nm, pull.peak_nm)),
                 *(text(pull.deviation_percent(q)) for q in (Quantity.READING, Quantity.PEAK)),

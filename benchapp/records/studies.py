@@ -86,6 +86,18 @@ def pulls(store: Store, key: int) -> list[StudyPull]:
         return [from_data(StudyPull, json.loads(text)) for text in connection.execute(wanted).scalars()]
 
 
+def change_plan(store: Store, key: int, plan: StudyPlan) -> None:
+    """Keep another plan of a study that is under way: somebody left it.
+
+    Raises:
+        StoreError: It was ended or deleted meanwhile.
+    """
+    here = (studies.c.key == key) & (studies.c.finished == "")
+    with store._db.writing() as connection:
+        if not connection.execute(sa.update(studies).where(here).values(data=_json(plan))).rowcount:
+            raise StoreError(store.path, "The study was ended or deleted meanwhile. Nothing was changed.")
+
+
 def finish(store: Store, key: int, at: str) -> None:
     """End a study; it takes no more pulls."""
     with store._db.writing() as connection:

@@ -24,6 +24,7 @@ from benchapp.practice.study import (
     plan_study,
     take,
     why_again,
+    without,
 )
 from benchapp.pulls.pull import Flag, Mode, Pull
 from benchapp.torque.direction import Direction
@@ -89,7 +90,10 @@ def test_too_few_too_many_and_off_the_scale_are_refused_with_numbers(people, too
 def test_small_studies_are_told_what_they_can_tell():
     """One degree of freedom: 0.45 to 31.9 times (chi-squared tables, common to every statistics text)."""
     assert "0.45 to 31.9 times" in outlook(2, 5, 3)
-    assert outlook(3, 5, 3) == ""
+    # three people are no small study, and still two degrees of freedom: it is not kept from anybody
+    assert outlook(3, 5, 3).startswith("The difference found between 3 people can be 0.52 to 6.3 times")
+    assert "Few" not in outlook(3, 5, 3)
+    assert outlook(1, 5, 3) == ""
 
 
 @pytest.mark.parametrize("flag", DAMAGED)
@@ -201,6 +205,53 @@ def test_a_study_broken_off_is_evaluated_by_its_whole_rounds():
     assert any("5 pulls of a round" in remark for remark in found.remarks)
     with pytest.raises(StudyRefusedError, match=r"Two whole rounds are 24 pulls; so far 23 count\. Go on: 1 to go"):
         evaluate(plan, pulls[:23])
+
+
+def leaving(people, plan, n_before, who, percents):
+    """All pulls of a plan that somebody leaves after so many."""
+    pulls: list[StudyPull] = []
+    while not (step := next_step(plan, pulls)).is_done:
+        if len(pulls) == n_before:
+            plan = without(plan, who)
+            step = next_step(plan, pulls)
+        i = people.index(step.person)
+        j = [one.tool.number for one in plan.tools].index(step.tool.tool.number)
+        torque = step.tool.target_nm * (1 + percents(i, j, step.round - 1) / 100)
+        pull = replace(PULL, reading=torque, peak=torque)
+        pulls.append(take(plan, pulls, step, pull, at="2026-03-04T09:00:00+00:00", source=Source.SIMULATED))
+    return plan, pulls
+
+
+@pytest.mark.parametrize("n_before", [0, 1, 7, 12, 20, 35])
+def test_when_somebody_leaves_the_others_go_on_and_are_evaluated_as_if_they_were_alone(n_before):
+    """Whenever it happens, the values are those of a study of the two who stay, pull for pull."""
+
+    def percents(i, j, k):
+        return 1.7 * i + 0.4 * j + 0.13 * ((5 * i + 3 * j + 7 * k) % 5)
+
+    whole = plan_study(PEOPLE, TOOLS, 3, seed=11)
+    plan, pulls = leaving(PEOPLE, whole, n_before, "fitter 2", percents)
+    assert plan.staying == ("fitter 1", "fitter 3")
+    assert sum(pull.counts and pull.person != "fitter 2" for pull in pulls) == 2 * 4 * 3
+    last = next_step(plan, pulls)
+    assert (last.is_done, last.n_done, last.n_steps) == (True, 24, 24)
+    found = evaluate(plan, pulls)
+    assert found.values == pytest.approx(
+        np.array([[[percents(i, j, k) for k in range(3)] for j in range(4)] for i in (0, 2)])
+    )
+    assert (found.n_counted, found.n_left_out) == (24, 0)
+    assert any(remark.startswith("fitter 2 left before the end") for remark in found.remarks)
+    rows = list(csv.DictReader(io.StringIO(csv_text(plan, pulls))))
+    assert len(rows) == len(pulls)
+    assert {row["round"] for row in rows} == {"1", "2", "3"}
+
+
+def test_two_people_must_stay_and_who_left_has_left():
+    plan = without(plan_study(PEOPLE, TOOLS, 2, seed=1), "fitter 2")
+    with pytest.raises(StudyRefusedError, match="1 of 3 people would be left without fitter 1; at least 2"):
+        without(plan, "fitter 1")
+    with pytest.raises(StudyRefusedError, match="fitter 2 is not in this study"):
+        without(plan, "fitter 2")
 
 
 def test_no_spread_at_all_is_refused():

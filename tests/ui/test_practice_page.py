@@ -350,6 +350,7 @@ def test_progress_shows_a_persons_weeks_and_only_they_may_delete(trainee: Traine
     QTest.mouseClick(view.really, Qt.MouseButton.LeftButton)
     assert practice.count_of(trainee.store, "fitter 1") == 0
     assert "fitter 1" not in practice.people(trainee.store)
+    assert view.who.currentData() == GROUP  # not somebody else's
     assert trainee.store.check().head == before
 
 

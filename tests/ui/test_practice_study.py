@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QMessageBox
 
 from benchapp.pulls.pull import Flag, Mode, Pull
 from benchapp.records import Store, StoreError, studies
@@ -258,3 +258,33 @@ def test_an_unfinished_study_is_ended_only_with_two_whole_rounds(group: Group) -
     QTest.mouseClick(group.setup.end_button, Qt.MouseButton.LeftButton)
     assert "Two whole rounds are 8 pulls; so far 1 count. Go on: 7 to go." in group.said[-1]
     assert studies.all_studies(group.store)[0].is_open
+
+
+def test_somebody_who_leaves_is_asked_for_once_and_the_others_go_on(group: Group, monkeypatch) -> None:
+    group.tick(("fitter 3",), ())
+    group.begin()
+    assert "3 people" in group.board.study.name
+    group.to_the_pull()
+    group.pull()
+    group.board.act("leave")
+    assert group.setup.drop_button.isVisible()
+    asked: list[str] = []
+    monkeypatch.setattr(
+        QMessageBox, "question", lambda _s, _t, says: asked.append(says) or QMessageBox.StandardButton.Yes
+    )
+    group.setup._ask_drop(group.setup.list.current(), "fitter 3")
+    assert "fitter 3 pulls no more" in asked[0]
+    (kept,) = studies.all_studies(group.store)
+    assert kept.plan.gone == ("fitter 3",)
+    assert not group.setup.drop_button.isVisible()  # two are the least
+    assert "fitter 3 left" in group.setup._stands(kept)
+    group.view.open_study(kept)
+    people = set()
+    while not group.board.step.is_done:
+        group.to_the_pull()
+        people.add(group.board.step.person)
+        group.pull(2.0 if group.board.step.person == "fitter 1" else -2.0 + 0.1 * group.board.step.index)
+    assert people <= {"fitter 1", "fitter 2"}
+    group.board.act("go")
+    assert "2 people (fitter 3 left)" in group.view.result.about.text()
+    assert group.view.result.result.values.shape == (2, 2, 2)

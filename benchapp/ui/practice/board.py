@@ -158,8 +158,8 @@ class Aims(Panel):
         inner = box.adjusted(s.pad * 0.8, s.pad * 0.35, -s.pad * 0.8, -s.pad * 0.35)
         dots_h = s.body * 2.5
         high = inner.height() - dots_h
-        wide = max(1, len(self.rows)) * 1.45 + len(self.besides)  # an aim has a word beside its value
-        width = inner.width() / wide * 1.45
+        wide = max(1, len(self.rows)) * 1.7 + len(self.besides)  # an aim has a word beside its value
+        width = inner.width() / wide * 1.7
         self._draw_besides(
             painter, QRectF(inner.left() + width * len(self.rows), inner.top(), inner.width() / wide, high)
         )

@@ -269,8 +269,8 @@ class ProgressView(QWidget):
         for name in sorted(names, key=lambda name: (name != me, name)):
             self.who.addItem(name, name)
         self.who.addItem("the group, without names", GROUP)
-        index = self.who.findData(here)
-        self.who.setCurrentIndex(max(index, 0))
+        wanted = (here, me, GROUP)  # nobody else's, unless it was asked for
+        self.who.setCurrentIndex(next(k for name in wanted if (k := self.who.findData(name)) >= 0))
         self.who.blockSignals(False)
         self._who_changed()
 

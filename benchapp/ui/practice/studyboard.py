@@ -252,11 +252,11 @@ class StudyBoard(PullBoard):
         else:
             who = step.person or "All pulls are made"
         note = (
-            f"{step.index} of {step.n_steps} pulls. Blind: curve and values are shown when the study is over."
+            f"{step.n_done} of {step.n_steps} pulls. Blind: curve and values are shown when the study is over."
             if not step.is_done
             else f"{step.n_steps} pulls."
         )
-        self.blind.show_step(who, with_what, note, step.index, step.n_steps, study.plan.n_cells)
+        self.blind.show_step(who, with_what, note, step.n_done, step.n_steps, study.plan.n_cells)
         go = {
             CAUTIONS: "Read",
             ZERO: "" if view.is_zeroing else "Take zero",

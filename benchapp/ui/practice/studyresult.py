@@ -189,7 +189,7 @@ class DotsPicture(Painted):
 
     def _draw_legend(self, painter: QPainter, box: QRectF) -> None:
         assert self.result is not None
-        s, c, people = self.sizes, theme.palette(), self.result.plan.people
+        s, c, people = self.sizes, theme.palette(), self.result.plan.staying
         small = font_of_cap(s.small)
         each = box.width() / len(people)
         r = s.small * 0.55
@@ -288,7 +288,8 @@ class StudyResult(QWidget):
         if study is None:
             return
         plan = study.plan
-        size = f"{len(plan.people)} people, {len(plan.tools)} tools, {plural(plan.n_repeats, 'round')}"
+        left = f" ({', '.join(plan.gone)} left)" if plan.gone else ""
+        size = f"{len(plan.staying)} people{left}, {len(plan.tools)} tools, {plural(plan.n_repeats, 'round')}"
         self.about.setText(f"{size}  ·  begun {wall_text(study.started)}  ·  order from seed {plan.seed}")
         try:
             self.result = evaluate(plan, self.pulls, Quantity(self.quantity.value()))

@@ -13,6 +13,8 @@ from PySide6.QtWidgets import (
     QLineEdit,
     QListWidget,
     QListWidgetItem,
+    QMenu,
+    QMessageBox,
     QSizePolicy,
     QVBoxLayout,
     QWidget,
@@ -20,7 +22,17 @@ from PySide6.QtWidgets import (
 
 from benchapp.metrology.reference import Reference
 from benchapp.metrology.tool import ToolType
-from benchapp.practice.study import ADVISED, StudyPlan, StudyRefusedError, StudyTool, evaluate, outlook, plan_study
+from benchapp.practice.study import (
+    ADVISED,
+    LEAST,
+    StudyPlan,
+    StudyRefusedError,
+    StudyTool,
+    evaluate,
+    outlook,
+    plan_study,
+    without,
+)
 from benchapp.records.model import ToolRecord
 from benchapp.torque.direction import Direction
 from benchapp.torque.text import parse_torque
@@ -46,6 +58,7 @@ class Setup(QWidget):
     begun = Signal(object, str)  # StudyPlan, name
     opened = Signal(object)  # StoredStudy
     ended = Signal(object)  # StoredStudy
+    dropped = Signal(object, str)  # StoredStudy, who left
 
     def __init__(self, context: AppContext, now: Callable[[], dt.datetime]) -> None:
         super().__init__()
@@ -143,7 +156,11 @@ class Setup(QWidget):
         self.end_button = plain_button("End it here")
         self.end_button.setToolTip("No more pulls; what was pulled in whole rounds is evaluated.")
         self.end_button.clicked.connect(self._end)
+        self.drop_button = plain_button("Somebody left …")
+        self.drop_button.setToolTip("Who leaves pulls no more and is not evaluated; the others go on.")
+        self.drop_button.clicked.connect(self._drop)
         earlier.body.addWidget(self.open_button)
+        earlier.body.addWidget(self.drop_button)
         earlier.body.addWidget(self.end_button)
         row.addWidget(earlier, 4)
 
@@ -236,7 +253,9 @@ class Setup(QWidget):
 
     def _stands(self, row: Any) -> str:
         n = len(row.plan.order)
-        size = f"{len(row.plan.people)} people, {len(row.plan.tools)} tools"
+        size = f"{len(row.plan.staying)} people, {len(row.plan.tools)} tools"
+        if row.plan.gone:
+            return f"{size}, {', '.join(row.plan.gone)} left: {plural(row.n_counted, 'pull')}"
         return f"{size}: {row.n_counted} of {n} pulls" if row.is_open else f"{size}, {plural(row.n_counted, 'pull')}"
 
     # ------------------------------------------------------------------------------------------------------------ plan
@@ -281,8 +300,8 @@ class Setup(QWidget):
             return "No tool can be taken yet: verify setting tools on the Bench first, the list says what each lacks."
         if not people and not tools:
             return (
-                f"Tick the people and the tools: {ADVISED[0]} people, {ADVISED[1]} tools and {ADVISED[2]} rounds tell "
-                "well how much of the spread is who pulls."
+                f"Tick the people and the tools: {ADVISED[0]} people, {ADVISED[1]} tools and {ADVISED[2]} rounds are "
+                "the least that is worth the time; more people narrow what is found most."
             )
         reference = self._fill_references(tools)
         if len(people) >= 2 and len(tools) >= 2 and reference is None:
@@ -334,10 +353,29 @@ class Setup(QWidget):
         is_open = row is not None and row.is_open
         self.open_button.setText("Go on" if is_open else "Show the result")
         self.end_button.setVisible(is_open)
+        self.drop_button.setVisible(is_open and len(row.plan.staying) > LEAST)
 
     def _end(self) -> None:
         if self.list.current() is not None:
             self.ended.emit(self.list.current())
+
+    def _drop(self) -> None:
+        study = self.list.current()
+        if study is None:
+            return
+        menu = QMenu(self)
+        for name in study.plan.staying:
+            menu.addAction(name).setData(name)
+        menu.triggered.connect(lambda action: self._ask_drop(study, str(action.data())))
+        menu.popup(self.drop_button.mapToGlobal(self.drop_button.rect().bottomLeft()))
+
+    def _ask_drop(self, study: Any, name: str) -> None:
+        says = (
+            f"{name} pulls no more in this study and is not evaluated; what was pulled so far stays in the export. The "
+            "others go on. This cannot be taken back."
+        )
+        if QMessageBox.question(self, f"{name} left", says) == QMessageBox.StandardButton.Yes:
+            self.dropped.emit(study, name)
 
     def _open(self) -> None:
         if self.list.current() is not None:
@@ -365,6 +403,7 @@ class StudyView(BoardView):
         self.setup.begun.connect(self.begin)
         self.setup.opened.connect(self.open_study)
         self.setup.ended.connect(self.end)
+        self.setup.dropped.connect(self.drop)
         self.board.left.connect(self._left)
         self.board.finished.connect(self._finished)
         self.result.back.connect(self._back)
@@ -418,6 +457,19 @@ class StudyView(BoardView):
             self.context.message.emit("problem", str(refused))
             return
         self._finished(studies.study(store, study.key))
+
+    def drop(self, study: Any, person: str) -> None:
+        """Go on without somebody."""
+        store = self.context.store
+        if store is None:
+            return
+        from benchapp.records import StoreError, studies
+
+        try:
+            studies.change_plan(store, study.key, without(study.plan, person))
+        except (StudyRefusedError, StoreError) as refused:
+            self.context.message.emit("problem", str(refused))
+        self.setup.refresh()
 
     def open_study(self, study: Any) -> None:
         """Show what a study found, or go on with one that is not finished."""
