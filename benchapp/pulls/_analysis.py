@@ -10,7 +10,7 @@ import numpy as np
 from benchapp.pulls._extremes import Extremes
 from benchapp.pulls._faults import above, again, gaps, gaps_in_fall, longest_dip, may_hide_click
 from benchapp.pulls._levels import crest, last_below, level_before, slope
-from benchapp.pulls._release import SLOW_HZ, Release, releases
+from benchapp.pulls._release import SLOW_HZ, Release, between, releases
 from benchapp.pulls._wrong import BoolArray
 from benchapp.pulls.pull import Flag, Mark, Mode, Noticed, Pull
 from benchapp.pulls.settings import Settings
@@ -21,6 +21,7 @@ _ORDER = {flag: place for place, flag in enumerate(Flag)}
 _HELD_SHARE: Final = 0.012
 """Standard deviation of what is held, share of its mean: a hand that aims by eye stays within 1 %; a slow ramp …"""
 _HELD_NOISE: Final = 3.0  # … does not, but noise alone is always steady
+_HELD_KNOWN: Final = 0.8  # of the samples of a hold: with fewer nobody knows what was held
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,24 +59,42 @@ def is_held(torque: FloatArray, noise: float) -> bool:
     return bool(torque.std() < max(_HELD_SHARE * float(torque.mean()), _HELD_NOISE * noise))
 
 
+def hold_begin(t_s: FloatArray, stop: int, rate_hz: float, seconds: float) -> int | None:
+    """Where the `seconds` of a hold begin that end before sample `stop`; None where too little of them was recorded."""
+    begin = int(np.searchsorted(t_s[:stop], t_s[stop - 1] - seconds + 0.5 / rate_hz))
+    return begin if stop - begin >= _HELD_KNOWN * round(seconds * rate_hz) else None
+
+
 def steadiest(
     t_s: FloatArray, torque: FloatArray, rate_hz: float, above: float, seconds: float
 ) -> tuple[float, int, int] | None:
-    """Find the steadiest stretch of `seconds` that stays above `above`: (mean, first, last index); None without one."""
+    """Find the steadiest stretch of `seconds` that stays above `above`: (mean, first, last index); None without one.
+
+    It is a stretch of time: where samples are missing it holds fewer, and too few are none.
+    """
     n = max(2, round(seconds * rate_hz))
     if len(torque) < n:
         return None
+    spans = t_s[n - 1 :] - t_s[: len(t_s) - n + 1]
+    begins = np.arange(len(spans))
+    if max(float(spans.max()) - seconds, float(spans.max() - spans.min())) < 0.5 / rate_hz:
+        ends = begins + n
+    else:
+        begins = np.arange(int(np.searchsorted(t_s, t_s[-1] - seconds + 1.5 / rate_hz)))
+        ends = np.searchsorted(t_s, t_s[begins] + (seconds - 0.5 / rate_hz))
     offset = float(torque.mean())
     total = np.concatenate([[0.0], np.cumsum(torque - offset)])
     square = np.concatenate([[0.0], np.cumsum((torque - offset) ** 2)])
     low = np.concatenate([[0], np.cumsum(torque <= above)])
-    begins = np.flatnonzero((low[n:] - low[:-n] == 0) & (t_s[n - 1 :] - t_s[: len(t_s) - n + 1] < 1.2 * seconds))
-    if not len(begins):
+    may = (low[ends] == low[begins]) & (ends - begins >= _HELD_KNOWN * n)
+    if not may.any():
         return None
-    mean = (total[begins + n] - total[begins]) / n
-    spread = (square[begins + n] - square[begins]) / n - mean * mean
+    begins, ends = begins[may], ends[may]
+    counts = ends - begins
+    mean = (total[ends] - total[begins]) / counts
+    spread = (square[ends] - square[begins]) / counts - mean * mean
     k = int(np.argmin(spread))
-    return float(mean[k]) + offset, int(begins[k]), int(begins[k]) + n - 1
+    return float(mean[k]) + offset, int(begins[k]), int(ends[k]) - 1
 
 
 def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull:
@@ -123,7 +142,11 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
     inside = _gaps_that_count(segment, expected.mode, missing, hiding, release, until, scale)
     unknown = hiding or any(may_hide_click(t, v, gap, settings) for gap in inside)
     if first_peak is None and expected.mode is Mode.FIRST_PEAK and not unknown:
-        notice(Flag.NO_CLICK, peak, None, "", peak_index, peak_index)
+        slow = between(v, extremes, rate, noise, settings) if release is None else None
+        if slow is None:
+            notice(Flag.NO_CLICK, peak, None, "", peak_index, peak_index)
+        else:
+            notice(Flag.UNCLEAR, float(t[slow[1]] - t[slow[0]]), settings.arm_s, "s", *slow)
     if unclear and release is not None:
         notice(Flag.UNCLEAR, release.fall / max(peak, 1e-300) * 100, None, "%", release.index, release.end_index)
     second = again(t, v, extremes, until, scale, settings)

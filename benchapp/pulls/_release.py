@@ -44,6 +44,10 @@ _KNOCK_S: Final = 0.006
 _KNOCK_SHARE: Final = 0.5  # … by this share of the fall: 0.26 was the most of 1,800 clicks; and no click …
 _BACK_S: Final = 0.008  # … was back above half of its fall in less than 10 ms
 
+_BETWEEN_S: Final = (0.045, 0.06)
+"""Within such times a mechanism has long let go, and no dip of an arm has ended (a tenth of a second and more)."""
+_LEFT_SHARE: Final = 0.3  # of the torque is left after a letting-go; with less the hand has let off
+
 _BEFORE_S: Final = 0.6
 _KNOWN_S: Final = 0.25  # with less of the arm before a fall there is little to compare it with
 
@@ -178,7 +182,7 @@ def releases(
                     _is_knock(x, scale, top, fell) or _is_like_arm(x, scale, top, fell)
                 )
                 if finished and clear:
-                    clear = not _goes_on(x, scale, top, fell, level)
+                    clear = not _goes_on(x, scale, top, fell, level, fall_n)
             bottom = top + in_time.index(lowest)
             release = Release(top * per_block, fell, min((bottom + 1) * per_block, len(torque) - 1), clear)
             found.append((release, level))
@@ -195,6 +199,35 @@ def releases(
         _sharpened(torque, one, rate_hz, per_block, noise)
         for one in _of_the_mechanism(found, x, fall_n, slow_stream=rate_hz < SLOW_HZ)
     ]
+
+
+def between(
+    torque: FloatArray, extremes: Extremes, rate_hz: float, noise: float, settings: Settings
+) -> tuple[int, int] | None:
+    """Find the first fall too slow for a mechanism and too quick for an arm: (index before it, where it ended).
+
+    So does a letting-go look through a device that averages over more than some 30 ms. Told by what tells a fall
+    within `arm_s`; arguments as of `releases`.
+    """
+    scale = _Scale.of(rate_hz, noise, settings, finished=True)
+    x = Means(torque, scale.per_block, extremes, at_once=True)
+    floor = 1.3 * settings.fall_noise * scale.noise
+    for seconds in _BETWEEN_S:
+        n = max(4, round(seconds / scale.every_s))
+        falls = _falls(x, 0, x.n - 2 * n, n)
+        here = x(0, len(falls))
+        deep = (falls > 2.0 * settings.fall_share * here) & (falls > floor) & (here > 0.05 * x.highest[0])
+        for low, high in grouped(deep, 1):
+            top = low + int(here[low : high + 1].argmax())
+            after = x(top, top + 2 * n + 1)
+            level, lowest = float(after[0]), float(after[: n + 1].min())
+            fell = level - lowest
+            if fell < _ENDED * (level - float(after.min())) or lowest < _LEFT_SHARE * level:
+                continue
+            if _is_no_arm(x, scale, top, fell, level, n) and not _goes_on(x, scale, top, fell, level, n):
+                through = int((after <= level - _ENDED * fell).argmax())
+                return top * x.per_block, min((top + through + 1) * x.per_block, len(torque) - 1)
+    return None
 
 
 def _of_the_mechanism(found: list[tuple[Release, float]], x: Means, fall_n: int, *, slow_stream: bool) -> list[Release]:
@@ -384,11 +417,11 @@ def _with_slow(
             after = x(top, top + scale.ended_n + 1)
             level, lowest = float(after[0]), float(after[: n + 1].min())
             fell = level - lowest
-            if fell < _ENDED * (level - float(after.min())) or not _is_no_arm(x, scale, top, fell, level):
+            if fell < _ENDED * (level - float(after.min())) or not _is_no_arm(x, scale, top, fell, level, n):
                 continue
             if _is_knock(x, scale, top, fell):
                 continue
-            if finished and _goes_on(x, scale, top, fell, level):
+            if finished and _goes_on(x, scale, top, fell, level, scale.fall_n):
                 continue
             bottom = top + int(after[: n + 1].argmin())
             more.append((Release(top * x.per_block, fell, (bottom + 1) * x.per_block, True), level))
@@ -399,12 +432,12 @@ def _with_slow(
     return sorted([*kept, *more], key=lambda pair: pair[0].index)
 
 
-def _is_no_arm(x: Means, scale: _Scale, top: int, fell: float, level: float) -> bool:
-    """True when a fall within `arm_s` is many times any that the arm did before, from the highest so far."""
-    begin, end = scale.before(top, scale.slow_n)
+def _is_no_arm(x: Means, scale: _Scale, top: int, fell: float, level: float, n: int) -> bool:
+    """True when a fall within `n` means is many times any that the arm did before, from the highest so far."""
+    begin, end = scale.before(top, n)
     if (end - begin) * scale.every_s <= _KNOWN_S or level <= 0.9 * x.greatest(0, top + 1)[0]:
         return False
-    fall, rise = _swings(x, begin, end, scale.slow_n)
+    fall, rise = _swings(x, begin, end, n)
     return fell > max(_SLOW_TIMES * fall, _SLOW_RISES * rise)
 
 
@@ -423,7 +456,7 @@ def _is_far_below(x: Means, scale: _Scale, release: Release, level: float) -> bo
     return float(_falls(x, begin, highest_index, scale.fall_n).max(initial=0.0)) >= release.fall
 
 
-def _goes_on(x: Means, scale: _Scale, top: int, fell: float, level: float) -> bool:
+def _goes_on(x: Means, scale: _Scale, top: int, fell: float, level: float, n: int) -> bool:
     """True for a hand that trembles and goes on trembling: what it does higher up, before it eases off, is as deep."""
     begin = top + scale.arm_n
     highest, highest_index = x.highest
@@ -432,7 +465,7 @@ def _goes_on(x: Means, scale: _Scale, top: int, fell: float, level: float) -> bo
     higher = np.flatnonzero(x(begin, highest_index + 1) > 1.02 * level)
     if not len(higher):
         return False
-    later = _falls(x, begin + int(higher[0]), max(highest_index - scale.fall_n, 0), scale.fall_n)
+    later = _falls(x, begin + int(higher[0]), max(highest_index - n, 0), n)
     # falls that come again and again are the hand's; one or two may be further lettings-go
     return not fell > 1.1 * _third_event(later, round(0.04 / scale.every_s))
 

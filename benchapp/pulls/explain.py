@@ -23,6 +23,11 @@ _SENTENCES: Final[dict[Flag, str]] = {
     Flag.CUT: "the recording begins or ends inside the pull",
 }
 
+_TOO_SLOW_TO_TELL: Final = (
+    "a fall that took {value} is too slow for a tool that lets go ({limit}) and too quick for an arm; if the device "
+    "averages its samples, choose a faster filter and pull again{span}"
+)
+
 
 def explain(pull: Pull, unit: str) -> list[str]:
     """Return sentences: how the reading came about, then one for each flag, beginning with the flag's name.
@@ -62,7 +67,10 @@ def _noticed(noticed: Noticed, unit: str) -> str:
         span = f", at {noticed.start_s:.3f} s"
         if noticed.end_s > noticed.start_s:
             span = f", {noticed.start_s:.3f} s to {noticed.end_s:.3f} s"
-    text = _SENTENCES[noticed.flag].format(
+    sentence = _SENTENCES[noticed.flag]
+    if noticed.flag is Flag.UNCLEAR and noticed.unit == "s":
+        sentence = _TOO_SLOW_TO_TELL
+    text = sentence.format(
         value=_quantity(noticed.value, noticed.unit or unit),
         limit=_quantity(noticed.limit, noticed.unit or unit),
         span=span,

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchapp.pulls._analysis import Expectation, Segment, analyse, is_held
+from benchapp.pulls._analysis import Expectation, Segment, analyse, hold_begin, is_held
 from benchapp.pulls._extremes import PIECE, Extremes, grouped
 from benchapp.pulls._faults import gaps, gaps_in_fall
 from benchapp.pulls._levels import middle, quantile
@@ -198,13 +198,13 @@ class PullReader:
         """Mode hold: a foot switch takes what is held now; the mean of the last half second is announced."""
         if not (self._active and self._expected.mode is Mode.HOLD):
             return []
-        n = max(1, round(self.settings.hold_s * self._rate))
-        held = self._v[max(self._at - n, self._begin) : self._at]
-        if not len(held):
+        if self._at <= self._begin:
             return []
+        since = self._t[self._at - 1] - self.settings.hold_s + 0.5 / self._rate
+        begin = max(int(np.searchsorted(self._t[: self._at], since)), self._begin)
         self._held = True
-        start = float(self._t[max(self._at - n, self._begin)])
-        return [HoldSteady(start, float(held.mean()) * self._sign, self._direction())]
+        mean = float(self._v[begin : self._at].mean())
+        return [HoldSteady(float(self._t[begin]), mean * self._sign, self._direction())]
 
     # ---- the walk along the stream
 
@@ -488,15 +488,15 @@ class PullReader:
                     events.append(ClickHeard(float(self._t[k]), float(pulled[release.index]), self._direction()))
                     break
         if not self._held and expected.mode is Mode.HOLD:
-            n = round(self.settings.hold_s * self._rate)
-            if stop - self._begin > n:
-                last = self._sign * self._v[stop - n : stop]
+            begin = hold_begin(self._t, stop, self._rate, self.settings.hold_s)
+            if begin is not None and begin > self._begin:
+                last = self._sign * self._v[begin:stop]
                 so_far = float((self._sign * self._v[self._begin : stop]).max())
                 mean = float(last.mean())
                 wanted = expected.target is None or mean > 0.9 * expected.target
                 if wanted and mean > 0.5 * so_far and is_held(last, self.noise):
                     self._held = True
-                    events.append(HoldSteady(float(self._t[stop - n]), mean, self._direction()))
+                    events.append(HoldSteady(float(self._t[begin]), mean, self._direction()))
 
     def _may_tell(self, stop: int) -> bool:
         """False when there is nothing to announce: torque below half the target, no room for a letting-go, no fall.

@@ -225,3 +225,29 @@ def test_a_gap_in_what_is_held_is_told():
     t, v = line([(0, 0), (0.5, 0), (1.5, 21), (1.7, 20), (3.0, 20), (3.3, 0), (4.0, 0)])
     for begin, told in ((0.8, False), (1.2, True), (2.0, True), (2.7, True), (3.22, False)):
         assert (Flag.GAP in read(*without(t, v, begin, begin + 0.05), Mode.HOLD).flags) == told
+
+
+@pytest.mark.parametrize("missing_s", [0.02, 0.06])
+def test_a_hold_is_half_a_second_of_time_where_samples_are_missing(missing_s):
+    # steady for 0.58 s only; samples go missing all along
+    t, v = line([(0, 0), (0.5, 0), (1.5, 20), (2.08, 20), (2.6, 30), (2.9, 0), (4.0, 0)])
+    for begin in (1.6, 1.75, 1.9):
+        t, v = without(t, v, begin, begin + missing_s / 3)
+    pull = read(t, v, Mode.HOLD)
+    assert pull.reading == pytest.approx(20.0, abs=0.01)
+    begin, end = (next(mark.time_s for mark in pull.marks if mark.name == name) for name in ("hold-start", "hold-end"))
+    assert end - begin == pytest.approx(0.5, abs=0.003)
+
+
+def test_what_was_held_while_most_samples_were_missing_is_not_known():
+    t, v = line([(0, 0), (0.5, 0), (1.5, 20), (2.1, 20), (2.6, 30), (2.9, 0), (4.0, 0)])
+    assert read(*without(t, v, 1.62, 1.95), Mode.HOLD).reading is None
+
+
+def test_a_hold_is_announced_after_half_a_second_of_time():
+    t, v = line([(0, 0), (0.5, 0), (1.5, 20), (3.0, 20), (3.3, 0), (4.0, 0)])
+    t, v = without(t, v, 1.7, 1.78)
+    reader = PullReader(mode=Mode.HOLD, capacity=CAPACITY, target=20.0)
+    told = [(t[k], event) for k in range(len(t)) for event in reader.feed(t[k : k + 1], v[k : k + 1])]
+    ((at, held),) = [(at, event) for at, event in told if isinstance(event, HoldSteady)]
+    assert at - held.start_s == pytest.approx(0.5, abs=0.02)
