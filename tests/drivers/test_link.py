@@ -289,7 +289,7 @@ def test_a_port_is_opened_exclusively(pty: Pty, heard: Heard, opened) -> None:
 
 def test_another_program_cannot_take_the_port(pty: Pty, heard: Heard, opened) -> None:
     _streaming(opened(pty.name), pty)
-    with pytest.raises(OSError, match="lock|busy"):  # root passes the exclusive mode and meets the lock only
+    with pytest.raises(OSError, match=r"lock|busy"):  # root passes the exclusive mode and meets the lock only
         serial.Serial(pty.name, exclusive=True)
 
 
