@@ -150,6 +150,16 @@ class Inputs:
         press(widget, key)
 
 
+def test_after_a_run_whoever_types_types_the_number_of_the_next_tool(desk):
+    window, port, _ = desk
+    port.show(stand.view(RunState.LEFT))
+    window.bench.tick()
+    assert window.bench.hasFocus()
+    port.show(stand.view(None))
+    window.bench.tick()
+    assert window.bench.start.tool_card.number.hasFocus()
+
+
 def test_from_the_empty_program_to_the_first_pull_in_at_most_eight_inputs(desk, qtbot):
     window, port, shelf = desk
     panel, person = window.bench.start, Inputs()

@@ -517,9 +517,12 @@ class BenchPage(QWidget):
         if self.start is not None:
             shown = view.run is None and not looks
             if shown != self.start.isVisible():
+                had_keyboard = self.hasFocus()
                 self.start.setVisible(shown)
                 if not shown:
                     self.setFocus()
+                elif had_keyboard:
+                    self._hand_keyboard_on()
         board = (view.run is not None or looks) and sheet is None
         for widget in (self.plot, self.live, self.card):
             widget.setVisible(board)
@@ -777,6 +780,9 @@ class BenchPage(QWidget):
     def focusInEvent(self, event: QFocusEvent) -> None:
         """The page has nothing to type into; the start panel has."""
         super().focusInEvent(event)
+        self._hand_keyboard_on()
+
+    def _hand_keyboard_on(self) -> None:
         take_focus = getattr(self.start, "take_focus", None)
         if callable(take_focus) and self.start is not None and self.start.isVisible():
             take_focus()
