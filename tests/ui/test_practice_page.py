@@ -354,6 +354,18 @@ def test_progress_shows_a_persons_weeks_and_only_they_may_delete(trainee: Traine
     assert trainee.store.check().head == before
 
 
+def test_the_cautions_fit_the_tool_and_are_there(trainee: Trainee) -> None:
+    for drill, smooth in (("stop", "stop at the click"), ("eye", "up to the target")):
+        trainee.choose(drill)
+        QTest.mouseClick(trainee.drills.chooser.go, Qt.MouseButton.LeftButton)
+        sheet = trainee.board.cautions
+        assert sheet.isVisible()
+        assert len(sheet.rows()) == 5
+        assert smooth in sheet.accessibleDescription()
+        assert sheet.limits in sheet.accessibleDescription()
+        trainee.board.act("leave")
+
+
 def test_every_mark_of_a_pull_is_told_with_its_unit_whatever_the_level_asks(trainee: Trainee) -> None:
     trainee.begin()
     assert {value for _, value in trainee.board.aims.besides} == {"–"}

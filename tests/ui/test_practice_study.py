@@ -140,6 +140,8 @@ def test_one_torque_for_all_must_lie_on_every_scale(group: Group) -> None:
 def test_the_bench_reads_for_the_tool_that_is_told(group: Group) -> None:
     group.begin()
     assert group.board.state == "cautions"
+    assert len(group.board.cautions.rows()) == 5
+    assert "stop at the click" in group.board.cautions.accessibleDescription()
     group.to_the_pull()
     step = group.board.step
     assert group.port.aims[-1].target_nm == step.tool.target_nm

@@ -81,7 +81,9 @@ class DrillBoard(PullBoard):
         self.state = ZERO if known in self._cautioned else CAUTIONS
         capacity = choice.reference.capacity_nm if choice.reference is not None else choice.target_nm * TOP
         shown = words.plain(float(f"{from_nm(capacity, self.context.unit):.4g}"))
-        self.cautions.limits = f"{words.plain(choice.tool.highest)} {choice.tool.unit} and {shown} {self.context.unit}"
+        self._caution(
+            choice.tool, f"{words.plain(choice.tool.highest)} {choice.tool.unit} and {shown} {self.context.unit}"
+        )
         self._aim()
         self.plot.columns.clear()
         self._next_index = 0

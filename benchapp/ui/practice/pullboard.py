@@ -67,6 +67,13 @@ class PullBoard(QWidget):
         self.timer.timeout.connect(self.tick)
         context.theme_changed.connect(self.restyle)
 
+    def _caution(self, tool: Tool, limits: str) -> None:
+        """Have the cautions fit this tool; `limits` are those of the tool and the reference."""
+        self.cautions.tool, self.cautions.limits = tool, limits
+        self.cautions.setAccessibleName("Cautions")
+        self.cautions.setAccessibleDescription(" ".join(f"{head}: {why}" for _, head, why in self.cautions.rows()))
+        self.cautions.update()
+
     # ----------------------------------------------------------------------------------------------- of the board's own
 
     @property

@@ -129,7 +129,7 @@ class StudyBoard(PullBoard):
         self.state = DONE if self.step.is_done else CAUTIONS
         highest = max(study.plan.tools, key=lambda one: one.tool.highest_nm).tool
         capacity = f" and {words.plain(reference.capacity_nm)} N·m" if reference is not None else ""
-        self.cautions.limits = f"{words.plain(highest.highest)} {highest.unit}{capacity}"
+        self._caution(highest, f"{words.plain(highest.highest)} {highest.unit}{capacity}")
         try:
             self._aim()
         except ValueError:
