@@ -137,7 +137,9 @@ class FootBar(QWidget):
             self.restyle()
 
     def _chosen(self) -> None:
-        self.page_chosen.emit(self.sender().objectName())
+        name = self.sender().objectName()
+        self.show_page(name)  # before the page is made, which may take a moment: never two tabs are marked
+        self.page_chosen.emit(name)
 
     def show_page(self, name: str) -> None:
         """Mark the tab of the page shown."""

@@ -11,7 +11,6 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QFontDatabase
 from PySide6.QtWidgets import (
     QDialog,
-    QFileDialog,
     QFrame,
     QHBoxLayout,
     QListWidget,
@@ -22,6 +21,7 @@ from PySide6.QtWidgets import (
 
 from benchapp.ui import carewords, theme
 from benchapp.ui.controls import label, main_button, plain_button
+from benchapp.ui.files import ask_folder, ask_open, ask_save
 from benchapp.ui.theme import Sizes, font_of_cap
 
 if TYPE_CHECKING:
@@ -178,9 +178,9 @@ class KeepingDialog(QDialog):
         self.check_wanted.emit(head)
 
     def _ask_keep(self) -> None:
-        path, _ = QFileDialog.getSaveFileName(self, carewords.KEEP_HEAD, "records-head.txt", carewords.HEAD_FILTER)
-        if path:
-            self.keep_head(Path(path))
+        path = ask_save(self, carewords.KEEP_HEAD, "records-head.txt", carewords.HEAD_FILTER)
+        if path is not None:
+            self.keep_head(path)
 
     def keep_head(self, path: Path) -> None:
         """Write the newest seal to a file, alone in its first line."""
@@ -192,9 +192,9 @@ class KeepingDialog(QDialog):
             self.kept.setText(carewords.head_kept(path))
 
     def _ask_compare(self) -> None:
-        path, _ = QFileDialog.getOpenFileName(self, carewords.COMPARE_HEAD, "", carewords.HEAD_FILTER)
-        if path:
-            self.compare_with(Path(path))
+        path = ask_open(self, carewords.COMPARE_HEAD, carewords.HEAD_FILTER)
+        if path is not None:
+            self.compare_with(path)
 
     def compare_with(self, path: Path) -> None:
         """Have the chain checked against the seal in a file."""
@@ -208,12 +208,9 @@ class KeepingDialog(QDialog):
         self._ask_check(kept or "-")
 
     def _ask_export(self, form: str, name: str, kinds: str, _checked: bool = False) -> None:
-        if name:
-            path, _ = QFileDialog.getSaveFileName(self, carewords.TAKE_OUT, name, kinds)
-        else:
-            path = QFileDialog.getExistingDirectory(self, carewords.TAKE_OUT)
-        if path:
-            self.export(form, Path(path))
+        path = ask_save(self, carewords.TAKE_OUT, name, kinds) if name else ask_folder(self, carewords.TAKE_OUT)
+        if path is not None:
+            self.export(form, path)
 
     def export(self, form: str, path: Path) -> None:
         """Have the records written to a file or into a folder."""
@@ -221,9 +218,9 @@ class KeepingDialog(QDialog):
         self.export_wanted.emit(form, path)
 
     def _ask_import(self) -> None:
-        path, _ = QFileDialog.getOpenFileName(self, carewords.IMPORT, "", carewords.IMPORT_FILTER)
-        if path:
-            self.import_from(Path(path))
+        path = ask_open(self, carewords.IMPORT, carewords.IMPORT_FILTER)
+        if path is not None:
+            self.import_from(path)
 
     def import_from(self, path: Path) -> None:
         """Have a JSON export read into these records, which are empty."""

@@ -220,9 +220,14 @@ def test_a_tool_that_should_not_be_used_is_logged_and_said_so(shop, store):
     scan(jobs, "fitter 1", "slip hook", "OCF-003")
     assert len(store.all_jobs()) == n + 1
     assert jobs.problem.text() == "Do not use OCF-003: it is quarantined."
+    scan(jobs, "OCF-005")
+    assert jobs.problem.text().startswith("Do not use OCF-005: it is overdue by")
+    for button in (jobs.take_back, jobs.again):
+        assert button.width() >= button.sizeHint().width(), button.text()
     scan(jobs, "OCF-002")
     assert jobs.problem.text() == ""
     scan(jobs, "OCF-998")
+    assert jobs.done.text() == ""
     assert "No tool in the Rack is OCF-998" in jobs.problem.text()
     assert jobs.scanned.job == "slip hook"
 

@@ -10,7 +10,7 @@ from typing import Final
 
 from PySide6.QtCore import QEvent, QLocale, QObject
 from PySide6.QtGui import QKeyEvent, QKeySequence
-from PySide6.QtWidgets import QDialog, QFileDialog, QHBoxLayout, QMenu, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QDialog, QHBoxLayout, QMenu, QVBoxLayout, QWidget
 
 from benchapp.records.errors import StoreError
 from benchapp.records.model import EntryKind, Person, RunSummary
@@ -21,6 +21,7 @@ from benchapp.ui.choices import PickField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import in_row, label, main_button, plain_button
 from benchapp.ui.fields import FieldError, TextField
+from benchapp.ui.files import ask_folder, ask_save
 from benchapp.ui.keys import CodeScanned, KeySorter
 from benchapp.ui.page import page_style
 
@@ -258,9 +259,9 @@ class RunActions(QWidget):
         if self.run is None:
             return
         name = f"{self.run.plan.tool.number}-{self.run.started[:10]}.pdf".replace("/", "-")
-        path, _ = QFileDialog.getSaveFileName(self, "Save the verification record", name, "PDF (*.pdf)")
-        if path:
-            self.save_record(Path(path), paper)
+        path = ask_save(self, "Save the verification record", name, "PDF (*.pdf)")
+        if path is not None:
+            self.save_record(path, paper)
 
     def save_record(self, path: Path, paper: str) -> bool:
         """Write the record to `path` on "A4" or "Letter"; False after a problem was told."""
@@ -285,9 +286,9 @@ class RunActions(QWidget):
             self._ask_report(f"{number}-life".replace("/", "-"), lambda store, paper: _life(store, number, paper))
 
     def _ask_report(self, name: str, make: Callable[[Store, str], bytes]) -> None:
-        path, _ = QFileDialog.getSaveFileName(self, "Save the report", f"{name}.pdf", "PDF (*.pdf)")
-        if path:
-            self.save_report(Path(path), make)
+        path = ask_save(self, "Save the report", f"{name}.pdf", "PDF (*.pdf)")
+        if path is not None:
+            self.save_report(path, make)
 
     def save_report(self, path: Path, make: Callable[[Store, str], bytes]) -> bool:
         """Write what `make` returns, on the paper of the country; False after a problem was told."""
@@ -308,9 +309,9 @@ class RunActions(QWidget):
         """Ask where to, and save the bytes that were sealed."""
         if self.run is not None:
             name = f"{self.run.plan.tool.number}-{self.run.started[:10]}.json".replace("/", "-")
-            path, _ = QFileDialog.getSaveFileName(self, "Save the sealed bytes", name, "JSON (*.json)")
-            if path:
-                self.save_sealed(Path(path))
+            path = ask_save(self, "Save the sealed bytes", name, "JSON (*.json)")
+            if path is not None:
+                self.save_sealed(path)
 
     def save_sealed(self, path: Path) -> None:
         """Write the bytes whose SHA-256 is the seal."""
@@ -331,9 +332,9 @@ class RunActions(QWidget):
             return
         name = f"{self.run.plan.tool.number}-{self.run.started[:10]}.{ending}".replace("/", "-")
         kinds = {"csv": "Text tables (*.csv)", "xlsx": "Workbooks (*.xlsx)"}[ending]
-        path, _ = QFileDialog.getSaveFileName(self, "Save the readings", name, kinds)
-        if path:
-            self.save_readings(Path(path))
+        path = ask_save(self, "Save the readings", name, kinds)
+        if path is not None:
+            self.save_readings(path)
 
     def save_readings(self, path: Path) -> bool:
         """Write every pull, also what was set aside, as XLSX or by its ending CSV; False after a problem was told."""
@@ -357,9 +358,9 @@ class RunActions(QWidget):
 
     def ask_curves(self) -> None:
         """Ask for a folder, and write the run's traces there."""
-        folder = QFileDialog.getExistingDirectory(self, "Where the curves go")
-        if folder:
-            self.save_curves(Path(folder))
+        folder = ask_folder(self, "Where the curves go")
+        if folder is not None:
+            self.save_curves(folder)
 
     def save_curves(self, folder: Path) -> None:
         """Write every pull of the run as a trace file below `folder`."""

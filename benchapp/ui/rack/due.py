@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from PySide6.QtCore import QLocale, Qt, Signal
-from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QMenu, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QMenu, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records.errors import StoreError
 from benchapp.records.model import DEFAULT_INTERVAL_CYCLES, DUE_SOON_DAYS, DueItem, ToolRecord, ToolState
@@ -17,6 +17,7 @@ from benchapp.ui import page as pages
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, label, main_button, plain_button, quiet_button
+from benchapp.ui.files import ask_save
 from benchapp.ui.format import direction_text, due_words, kind_text, plural, range_in, range_text, short
 from benchapp.ui.listing import Column, Listing, ListPanel
 from benchapp.ui.page import EmptyNote, Facts, beside, scrolled
@@ -365,9 +366,9 @@ class DueView(QWidget):
 
     def _ask(self, ending: str, kinds: str, then: Any) -> None:
         name = f"due-{self._day.isoformat()}.{ending}"
-        path, _ = QFileDialog.getSaveFileName(self, "The due list as it is shown", name, kinds)
-        if path:
-            then(Path(path))
+        path = ask_save(self, "The due list as it is shown", name, kinds)
+        if path is not None:
+            then(path)
 
     def save_pdf(self, path: Path) -> None:
         """Write the list as it is shown as PDF."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from PySide6.QtCore import Qt, QTimer, Signal
-from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records.errors import StoreError
 from benchapp.records.joblist import JobScanError, Scanned, import_jobs, newest_jobs, remove_job, take_scan
@@ -16,6 +16,7 @@ from benchapp.ui import page as pages
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, in_row, label, plain_button, quiet_button
 from benchapp.ui.fields import NumberField, TextField, TorqueField
+from benchapp.ui.files import ask_open
 from benchapp.ui.form import Form
 from benchapp.ui.format import grouped, plural, short, wall_text
 from benchapp.ui.listing import Column, Listing
@@ -31,6 +32,11 @@ WANTED: Final = {
     "job": "Scan or type the job",
     "tool": "Scan the tools, one after another",
 }
+
+EMPTY: Final = (
+    "Scan a badge, a job card, then each tool that is taken for it: when a tool is found out one day, this says what "
+    "was built with it. A list that is kept elsewhere can be imported, as CSV or XLSX."
+)
 
 
 class JobsView(QWidget):
@@ -83,8 +89,9 @@ class JobsView(QWidget):
                 "Pulled how often", required=False, lowest=0, highest=1_000_000, whole=True, hint="Empty: unknown."
             ),
         )
-        self.again = quiet_button("Begin with another person and job")
-        self.take_back = plain_button("Take the last one back …")
+        self.again = quiet_button("Begin again")
+        self.again.setToolTip("With another person and another job")
+        self.take_back = plain_button("Take the last back …")
         self.why = TextField("Why", width=260)
         self.why_row = QWidget()
         why_row = QHBoxLayout(self.why_row)
@@ -133,8 +140,7 @@ class JobsView(QWidget):
         )
         self.empty = EmptyNote(
             "No use logged yet",
-            "Scan a badge, a job card, then each tool that is taken for it: when a tool is found out one day, this "
-            "says what was built with it. A list that is kept elsewhere can be imported, as CSV or XLSX.",
+            EMPTY,
             "Import a list …",
         )
         right.body.addWidget(self.list, 1)
@@ -202,6 +208,7 @@ class JobsView(QWidget):
             self._say(str(problem))
             return
         self.list.show_rows(found)
+        self.empty.tell("No use logged yet", EMPTY if self._tools else f"Add the tools to the Rack first. {EMPTY}")
         nothing = not found and not search.strip()
         self.empty.setVisible(nothing)
         self.list.setVisible(not nothing)
@@ -236,6 +243,9 @@ class JobsView(QWidget):
         if not text or store is None:
             return
         self._say("")
+        if not self._tools:
+            self._say("The Rack holds no tool yet. Add the tools there first.")
+            return
         try:
             text = number_of_scan(text)
         except ScanError as problem:
@@ -245,6 +255,7 @@ class JobsView(QWidget):
         try:
             self.scanned, tool = take_scan(before, text, self._tools, self._people)
         except JobScanError as problem:
+            self.done.setText("")
             self._say(str(problem))
             return
         self._show_scanned()
@@ -280,10 +291,13 @@ class JobsView(QWidget):
     def _warn_of(self, tool: str) -> None:
         """Say that a tool should not be used; what was done with it is logged all the same."""
         record = self.context.store.tool(tool) if self.context.store is not None else None
-        if record is None or record.state in (ToolState.IN_SERVICE, ToolState.DUE_SOON):
+        if record is None:
             return
-        how = due_line(record, pages.today()) if record.state is ToolState.OVERDUE else STATE_WORDS[record.state]
-        self._say(f"Do not use {tool}: it is {how or STATE_WORDS[record.state]}.")
+        day = pages.today()
+        state = record.shown_state(day)
+        if state not in (ToolState.IN_SERVICE, ToolState.DUE_SOON):
+            how = due_line(record, day) if state is ToolState.OVERDUE else STATE_WORDS[state]
+            self._say(f"Do not use {tool}: it is {how or STATE_WORDS[state]}.")
 
     def begin_again(self) -> None:
         """Forget person and job."""
@@ -323,9 +337,9 @@ class JobsView(QWidget):
 
     def ask_import(self) -> None:
         """Ask for a list and show what would come in."""
-        path, _ = QFileDialog.getOpenFileName(self, "A list of jobs", "", "Lists (*.csv *.xlsx);;All files (*)")
-        if path:
-            self.preview_import(path)
+        path = ask_open(self, "A list of jobs", "Lists (*.csv *.xlsx);;All files (*)")
+        if path is not None:
+            self.preview_import(str(path))
 
     def preview_import(self, path: str) -> None:
         """Show what a list holds; nothing is imported yet."""

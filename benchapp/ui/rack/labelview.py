@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from PySide6.QtCore import QLocale, QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen
-from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QWidget
 
 from benchapp.records.errors import StoreError
 from benchapp.ui import page as pages
@@ -17,6 +17,7 @@ from benchapp.ui import theme
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
+from benchapp.ui.files import ask_save
 from benchapp.ui.format import grouped, plural
 from benchapp.ui.page import Facts
 from benchapp.ui.paper.labels import (
@@ -335,10 +336,9 @@ class LabelView(QWidget):
 
     def _ask(self) -> None:
         name = f"label-{self.faces[0].number}.pdf" if len(self.faces) == 1 else "labels.pdf"
-        name = name.replace("/", "-").replace("\\", "-")
-        path, _ = QFileDialog.getSaveFileName(self, "The sheet of labels", name, "PDF (*.pdf)")
-        if path:
-            self.save_pdf(Path(path))
+        path = ask_save(self, "The sheet of labels", name, "PDF (*.pdf)")
+        if path is not None:
+            self.save_pdf(path)
 
     def save_pdf(self, path: Path) -> None:
         """Write the sheets, in slices; what the labels say is read again first."""

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QFileDialog, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records import history as life
 from benchapp.records.errors import StoreError
@@ -19,6 +19,7 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
 from benchapp.ui.driftwords import last_day, leaving_text
 from benchapp.ui.fields import TextField
+from benchapp.ui.files import ask_save
 from benchapp.ui.form import Form
 from benchapp.ui.format import glued, percent, plural, short, wall_text
 from benchapp.ui.page import EmptyNote, Facts, beside, scrolled
@@ -200,10 +201,9 @@ class LifeView(QWidget):
 
     def ask_report(self) -> None:
         """Ask where to, and save what the records hold of this tool as PDF."""
-        name = f"{self._number}-life.pdf".replace("/", "-")
-        path, _ = QFileDialog.getSaveFileName(self, "Save the report", name, "PDF (*.pdf)")
-        if path:
-            self.save_report(Path(path))
+        path = ask_save(self, "Save the report", f"{self._number}-life.pdf", "PDF (*.pdf)")
+        if path is not None:
+            self.save_report(path)
 
     def save_report(self, path: Path) -> bool:
         """Write the report on the paper of the country; False after a problem was told."""

@@ -8,7 +8,7 @@ from typing import Any
 
 from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import QFileDialog, QLineEdit, QMenu, QWidget
+from PySide6.QtWidgets import QLineEdit, QMenu, QWidget
 
 from benchapp.records.errors import StoreError
 from benchapp.records.labels import ScanError, number_of_scan
@@ -18,6 +18,7 @@ from benchapp.torque.units import from_nm
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, plain_button, quiet_button
+from benchapp.ui.files import ask_open, ask_save
 from benchapp.ui.format import kind_text, range_in, range_text, short, wall_text
 from benchapp.ui.listing import Column, Listing, ListPanel
 from benchapp.ui.page import EmptyNote, Page, beside, today
@@ -423,9 +424,9 @@ class RackPage(Page):
 
     def ask_photo(self) -> None:
         """Ask for a picture file and keep it as the tool's photo."""
-        path, _ = QFileDialog.getOpenFileName(self, "A photo", "", "Pictures (*.jpg *.jpeg *.png);;All files (*)")
-        if path:
-            self.take_photo(path)
+        path = ask_open(self, "A photo", "Pictures (*.jpg *.jpeg *.png);;All files (*)")
+        if path is not None:
+            self.take_photo(str(path))
 
     def take_photo(self, path: str) -> None:
         """Keep a picture file, made smaller, as the photo of the tool under the cursor."""
@@ -583,9 +584,9 @@ class RackPage(Page):
         """Ask where the tools that are listed go as a table."""
         kinds = {"xlsx": "Workbooks (*.xlsx)", "csv": "Text tables (*.csv)"}[ending]
         name = f"tools-{today().isoformat()}.{ending}"
-        path, _ = QFileDialog.getSaveFileName(self, "The tools that are listed", name, kinds)
-        if path:
-            self.export_tools(Path(path))
+        path = ask_save(self, "The tools that are listed", name, kinds)
+        if path is not None:
+            self.export_tools(path)
 
     def export_tools(self, path: Path) -> None:
         """Write the tools that are listed as XLSX or, by the file's ending, CSV."""
@@ -604,9 +605,9 @@ class RackPage(Page):
 
     def ask_import(self) -> None:
         """Ask for a list and show what would be imported."""
-        path, _ = QFileDialog.getOpenFileName(self, "A list of tools", "", "Lists (*.csv *.xlsx);;All files (*)")
-        if path:
-            self.preview_import(path)
+        path = ask_open(self, "A list of tools", "Lists (*.csv *.xlsx);;All files (*)")
+        if path is not None:
+            self.preview_import(str(path))
 
     def preview_import(self, path: str) -> None:
         """Show what a list holds; nothing is imported yet."""
