@@ -127,14 +127,14 @@ def test_tools_without_a_good_result_cannot_be_taken(group: Group) -> None:
 def test_tools_that_no_one_reference_covers_are_refused_with_the_range(group: Group) -> None:
     group.tick(("fitter 1", "fitter 2"), ("OCF-001", "OCF-015"))
     assert not group.setup.go.isEnabled()
-    assert "6 to 265.2 N·m" in group.setup.says.text()
+    assert "6 to 265.2\u00a0N·m" in group.setup.says.text()
 
 
 def test_one_torque_for_all_must_lie_on_every_scale(group: Group) -> None:
     group.tick(("fitter 1", "fitter 2"), ("OCF-004", "OCF-014"))
     group.setup.target.setText("25 N·m")
     group.setup._replan()
-    assert "not on the scale of OCF-014: 30 to 150 N·m" in group.setup.says.text()
+    assert "not on the scale of OCF-014: 30 to 150\u00a0N·m" in group.setup.says.text()
 
 
 def test_the_bench_reads_for_the_tool_that_is_told(group: Group) -> None:
@@ -290,3 +290,19 @@ def test_somebody_who_leaves_is_asked_for_once_and_the_others_go_on(group: Group
     group.board.act("go")
     assert "2 people (fitter 3 left)" in group.view.result.about.text()
     assert group.view.result.result.values.shape == (2, 2, 2)
+
+
+def test_a_study_that_nobody_goes_on_with_can_be_deleted(group: Group, monkeypatch) -> None:
+    group.begin()
+    group.to_the_pull()
+    group.pull()
+    group.board.act("leave")
+    head = group.store.head()
+    answers = iter((QMessageBox.StandardButton.No, QMessageBox.StandardButton.Yes))
+    monkeypatch.setattr(QMessageBox, "question", lambda *_: next(answers))
+    for n_left in (1, 0):
+        QTest.mouseClick(group.setup.delete_button, Qt.MouseButton.LeftButton)
+        assert len(studies.all_studies(group.store)) == n_left
+    assert not group.setup.delete_button.isVisible()
+    assert group.setup.none_yet.isVisible()
+    assert group.store.head() == head

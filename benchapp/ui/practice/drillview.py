@@ -21,7 +21,7 @@ from benchapp.torque.text import parse_torque
 from benchapp.ui import words
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
-from benchapp.ui.format import plural, range_text
+from benchapp.ui.format import glued, plural, range_text
 from benchapp.ui.listing import Column, Listing, row_height
 from benchapp.ui.page import scrolled, today
 from benchapp.ui.practice import texts
@@ -290,9 +290,9 @@ class Chooser(QWidget):
     def _show_level(self, drill: Drill) -> None:
         level = drill.level(int(self.level.currentData() or 1))
         aims = (*level.aims, *level.spreads)
-        self.aims.setText("\n".join(line.capitalize() for line in texts.aims_text(aims)))
+        self.aims.setText(glued("\n".join(line.capitalize() for line in texts.aims_text(aims))))
         self.passes.setText(texts.passes_text(level))
-        self.sources.setText(texts.measured_text(drill, aims))
+        self.sources.setText(glued(texts.measured_text(drill, aims)))
 
     def forget_level(self, key: str) -> None:
         """Offer the level after the highest passed one again."""
@@ -316,7 +316,7 @@ class Chooser(QWidget):
     def _replan(self, *_: object) -> None:
         self.choice = None
         problem, verify = self._plan()
-        self.says.setText(problem or self._ready())
+        self.says.setText(glued(problem or self._ready()))
         self.says.setProperty("kind", "" if self.choice is not None else "soft")
         self.says.style().unpolish(self.says)
         self.says.style().polish(self.says)

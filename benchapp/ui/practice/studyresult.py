@@ -20,7 +20,7 @@ from benchapp.ui.bench.panels import Panel as Painted
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button, quiet_button
-from benchapp.ui.format import plural, wall_text
+from benchapp.ui.format import glued, plural, wall_text
 from benchapp.ui.page import Facts, scrolled
 from benchapp.ui.theme import draw_fitted, font_of_cap
 
@@ -83,7 +83,7 @@ class SharesPicture(Painted):
         s, c = self.sizes, theme.palette()
         foot = s.small * 2.4
         pitch = (box.height() - foot) / len(self.rows)
-        cap = min(s.body, pitch * 0.42)
+        cap = min(s.body, pitch * 0.5)
         font, part_font, indent = font_of_cap(cap), font_of_cap(cap * 0.86), cap * 2
         metrics = QFontMetricsF(font)
         name_w = max(metrics.horizontalAdvance(row.name) + (indent if row.is_part else 0) for row in self.rows) + s.pad
@@ -238,12 +238,12 @@ class StudyResult(QWidget):
         self.shares = SharesPicture()
         self.shares.setMinimumHeight(110)
         first.body.addWidget(self.shares, 1)
-        pictures.addWidget(first, 5)
+        pictures.addWidget(first, 6)
         second = Panel("Every pull: (torque − target) / target in percent of the target; bars are means")
         self.dots = DotsPicture()
         self.dots.setMinimumHeight(120)
         second.body.addWidget(self.dots, 1)
-        pictures.addWidget(second, 7)
+        pictures.addWidget(second, 6)
 
         side = Panel("Standard deviations, in percent of the target")
         self.facts = Facts()
@@ -301,7 +301,7 @@ class StudyResult(QWidget):
         if self.result is None:
             return
         found, a = self.result, self.result.analysis
-        self.sentence.setText(found.sentence)
+        self.sentence.setText(glued(found.sentence))
         self.shares.show_result(found)
         self.dots.show_result(found)
 
@@ -320,7 +320,7 @@ class StudyResult(QWidget):
                 ("pulls evaluated", f"{found.n_counted}; {found.n_repeated} pulled again"),
             ]
         )
-        self.remarks.setText("\n\n".join([*found.remarks, method(a)]))
+        self.remarks.setText(glued("\n\n".join([*found.remarks, method(a)])))
 
     def _export(self) -> None:
         if self.study is None:

@@ -40,8 +40,8 @@ from benchapp.torque.units import from_nm, to_nm
 from benchapp.ui import theme, words
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.controls import Choices, Panel, label, main_button, plain_button
-from benchapp.ui.format import plural, range_text, wall_text
+from benchapp.ui.controls import Choices, Panel, label, main_button, plain_button, quiet_button
+from benchapp.ui.format import glued, plural, range_text, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.practice.boardview import BoardView, wall_now
 from benchapp.ui.practice.sitting import HEADROOM, fitting, usual_target, why_not
@@ -59,6 +59,7 @@ class Setup(QWidget):
     opened = Signal(object)  # StoredStudy
     ended = Signal(object)  # StoredStudy
     dropped = Signal(object, str)  # StoredStudy, who left
+    deleted = Signal(object)  # StoredStudy
 
     def __init__(self, context: AppContext, now: Callable[[], dt.datetime]) -> None:
         super().__init__()
@@ -161,7 +162,10 @@ class Setup(QWidget):
         self.drop_button.clicked.connect(self._drop)
         earlier.body.addWidget(self.open_button)
         earlier.body.addWidget(self.drop_button)
+        self.delete_button = quiet_button("Delete …")
+        self.delete_button.clicked.connect(self._delete)
         earlier.body.addWidget(self.end_button)
+        earlier.body.addWidget(self.delete_button)
         row.addWidget(earlier, 4)
 
         foot = Panel()
@@ -220,6 +224,7 @@ class Setup(QWidget):
         self.list.show_rows(rows)
         self.none_yet.setVisible(not rows)
         self.open_button.setVisible(bool(rows))
+        self.delete_button.setVisible(bool(rows))
         self._at(self.list.current())
         self._replan()
 
@@ -287,7 +292,7 @@ class Setup(QWidget):
             text = self._plan()
         except StudyRefusedError as refused:
             text = str(refused)
-        self.says.setText(text)
+        self.says.setText(glued(text))
         self.go.setEnabled(self.plan is not None)
 
     def _plan(self) -> str:
@@ -377,6 +382,17 @@ class Setup(QWidget):
         if QMessageBox.question(self, f"{name} left", says) == QMessageBox.StandardButton.Yes:
             self.dropped.emit(study, name)
 
+    def _delete(self) -> None:
+        """Also one that nobody goes on with: it has no result to be deleted from."""
+        study = self.list.current()
+        if study is None:
+            return
+        says = (
+            f"The study of {wall_text(study.started)} will be deleted for good. Verification records are not touched."
+        )
+        if QMessageBox.question(self, "Delete this study", says) == QMessageBox.StandardButton.Yes:
+            self.deleted.emit(study)
+
     def _open(self) -> None:
         if self.list.current() is not None:
             self.opened.emit(self.list.current())
@@ -404,6 +420,7 @@ class StudyView(BoardView):
         self.setup.opened.connect(self.open_study)
         self.setup.ended.connect(self.end)
         self.setup.dropped.connect(self.drop)
+        self.setup.deleted.connect(self.delete)
         self.board.left.connect(self._left)
         self.board.finished.connect(self._finished)
         self.result.back.connect(self._back)
@@ -469,6 +486,19 @@ class StudyView(BoardView):
             studies.change_plan(store, study.key, without(study.plan, person))
         except (StudyRefusedError, StoreError) as refused:
             self.context.message.emit("problem", str(refused))
+        self.setup.refresh()
+
+    def delete(self, study: Any) -> None:
+        """Delete a study with its pulls."""
+        store = self.context.store
+        if store is None:
+            return
+        from benchapp.records import StoreError, studies
+
+        try:
+            studies.delete(store, study.key)
+        except StoreError as error:
+            self.context.message.emit("problem", str(error))
         self.setup.refresh()
 
     def open_study(self, study: Any) -> None:
