@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
 from benchapp.torque.units import FACTORS
+from drivers.checksums import CHECKSUMS
+from drivers.decoding import Decoder
 from drivers.errors import ProfileError
 from drivers.layouts import LineReader
 from drivers.profile import UNIT_NAMES, Profiles, load, parse
+from drivers.samples import Source
 
 FULL = r"""
 name = "status, value, unit, checksum of REF-1"
@@ -183,3 +187,26 @@ def test_an_unknown_key_is_told_all_that_are_known() -> None:
         ProfileError, match="known: capacity, commands, filter_hz, line, name, polarity, serial, status, un"
     ):
         parse('name = "x"\nbauds = 3\n[line]\npattern = "(?P<torque>.*)"')
+
+
+def test_the_profile_that_the_readme_shows_reads_what_it_says_and_every_key_is_explained() -> None:
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    section = text.partition("### A profile of your own")[2].partition("\n## ")[0]
+    profile = parse(re.search(r"```toml\n(.*?)```", section, re.DOTALL)[1])
+    (sent,) = re.findall(r"that sends `(.+?)`", section)
+    decoder = Decoder(profile, Source.LIVE, drop_first=False)
+    (block,) = decoder.feed(f"{sent}\r".encode(), 0.0)
+    assert (block.torque.tolist(), block.unit, decoder.counts.n_refused) == ([12.5], "N·m", 0)
+    for table, missing in (("", "name"), ("line", ""), ("serial", ""), ("status", "")):
+        known = _known(table)
+        assert all(f"`{key}`" in section or f"[{key}]" in section for key in known - {missing}), known
+    assert all(f"`{kind}`" in section for kind in ("none", *CHECKSUMS))
+
+
+def _known(table: str) -> set[str]:
+    """The keys that a table may have, as the refusal of one it may not have lists them."""
+    text = 'name = "x"\n' + ("" if table else "zzz = 1\n") + '[line]\npattern = "(?P<torque>.*)"\n'
+    text += "zzz = 1\n" if table == "line" else f"[{table}]\nzzz = 1\n" if table else ""
+    with pytest.raises(ProfileError) as caught:
+        parse(text)
+    return set(caught.value.reason.partition("known: ")[2].split(", "))
