@@ -250,7 +250,7 @@ def _fits(time_s: float, way: str, unit: float, offset_s: float) -> bool:
 
 
 def _count(time_s: float, way: str, unit: float, offset_s: float) -> int | None:
-    """The count of this clock that one time is to the last bit: what `_counts` asks of all, in a microsecond; or None."""
+    """The count of this clock that one time is to the last bit: what `_counts` asks of all, in 1 µs; or None."""
     after_s = time_s - offset_s
     ticks = after_s / unit if way == "times" else after_s * unit
     if not abs(ticks) < _MOST_DIGITS:

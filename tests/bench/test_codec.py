@@ -2,8 +2,8 @@
 
 Both sides are made in one run from the same 5,000 samples; ours holds times, unit and all else as well, theirs holds
 the torque alone. CPU time, both in turns, median of the rounds' ratios, so that a machine that is slow for a while is
-slow for both. The goal was set by encoding one trace again and again; a processor learns such a trace by heart, so a new
-one each time is held to it too.
+slow for both. The goal was set by encoding one trace again and again; a processor learns such a trace by heart, so a
+new one each time is held to it too.
 
     .venv/bin/python -m pytest tests/bench/test_codec.py -s
 """
