@@ -27,6 +27,7 @@ REFERENCE_ENTERED: Final = "reference entered"
 REFERENCE_CHANGED: Final = "reference changed"
 TOOL_ENTERED: Final = "tool entered"
 TOOL_CHANGED: Final = "tool changed"
+INTERVAL_TAKEN: Final = "interval accepted"
 TOLD_OF_TOOL: Final = ("data", "interval_months", "interval_cycles", "first_use")
 """Columns of a tool that its entries tell; where it lies and who keeps it is nobody's evidence."""
 PASSPHRASES: Final = ("passphrase set", "lost passphrase replaced")
@@ -95,6 +96,8 @@ class Followed:
             self.references[subject] = (sequence, told["reference"])
         elif act in (TOOL_ENTERED, TOOL_CHANGED):
             self.tools[subject] = (sequence, told)
+        elif act == INTERVAL_TAKEN and subject in self.tools:
+            self.tools[subject] = (sequence, {**self.tools[subject][1], "interval_months": told["months"]})
         elif act in PASSPHRASES:
             self.passphrase = (sequence, told.get("proof"))
         elif subject.startswith(check_standard.subject_of("")):

@@ -21,6 +21,7 @@ from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.intervals import Drift, a3, fit_drift, reach_at, staircase, time_within_limits
 from benchapp.metrology.judgement import judge
 from benchapp.metrology.tool import Tool
+from benchapp.records._followed import INTERVAL_TAKEN
 from benchapp.records.canonical import parse
 from benchapp.records.dates import seconds
 from benchapp.records.errors import ChangedMeanwhileError, NotAllowedError
@@ -39,7 +40,7 @@ TARGET: Final = figures.number("interval.in_tolerance")
 SHORTEST_MONTHS: Final = figures.count("interval.shortest")
 LONGEST_MONTHS: Final = figures.count("interval.longest")
 """Ends between which an interval is suggested."""
-ACCEPTED: Final = "interval accepted"
+ACCEPTED: Final = INTERVAL_TAKEN
 DECLINED: Final = "interval not accepted"
 _LOOK_AHEAD_MONTHS: Final = 240.0
 _BAND_MONTHS: Final = 60.0

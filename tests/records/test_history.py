@@ -200,6 +200,26 @@ def test_an_interval_is_suggested_with_reasons_and_the_custodian_decides(store):
         )
 
 
+def test_an_interval_that_was_taken_holds_against_the_chain_and_one_stretched_behind_it_does_not(store):
+    # The check called every tool of the Rack whose suggestion had been taken damaged.
+    store.save_tool(store.tool("OCF-014"), who="custodian", tells=True)
+    changed = dataclasses.replace(store.tool("OCF-014"), interval_months=12)
+    store.save_tool(changed, who="custodian", tells=True)
+    verified(store, "run-1", "2026-03-04")
+    chosen = next(each for each in hi.suggest(store, "OCF-014") if each.method == "staircase")
+    hi.decide_interval(store, chosen, accepted=True, who="custodian", why="always found good")
+    assert store.tool("OCF-014").interval_months == 13
+    assert store.check().holds
+    chosen = next(each for each in hi.suggest(store, "OCF-014") if each.method == "a3")
+    hi.decide_interval(store, chosen, accepted=False, who="custodian", why="it hangs outside")
+    assert store.check().holds
+    with store._db.writing_raw() as raw:
+        raw.execute("UPDATE tools SET interval_months = 24 WHERE number = 'OCF-014'")
+    found = store.check()
+    assert not found.holds
+    assert "interval_months" in str(found)
+
+
 def test_the_share_by_user_goes_by_the_log_of_jobs(store):
     verified(store, "one", "2026-01-10")
     store.log_job(JobEntry("OCF-014", "gear", "fitter 3", "2026-02-01T10:00:00+01:00", 4))
