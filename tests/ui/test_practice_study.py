@@ -272,7 +272,7 @@ def test_somebody_who_leaves_is_asked_for_once_and_the_others_go_on(group: Group
     assert group.setup.drop_button.isVisible()
     asked: list[str] = []
     monkeypatch.setattr(
-        QMessageBox, "question", lambda _s, _t, says: asked.append(says) or QMessageBox.StandardButton.Yes
+        QMessageBox, "question", lambda _s, _t, says, *_: asked.append(says) or QMessageBox.StandardButton.Yes
     )
     group.setup._ask_drop(group.setup.list.current(), "fitter 3")
     assert "fitter 3 pulls no more" in asked[0]

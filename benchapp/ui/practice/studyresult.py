@@ -345,8 +345,7 @@ class StudyResult(QWidget):
         if study is None or store is None:
             return
         says = f"The study “{study.name}” and its {plural(len(self.pulls), 'pull')} will be deleted for good."
-        answer = QMessageBox.question(self, "Delete this study", says)
-        if answer == QMessageBox.StandardButton.Yes:
+        if confirmed(self, "Delete this study", says):
             from benchapp.records import studies
 
             studies.delete(store, study.key)
@@ -381,3 +380,10 @@ def method(analysis: Study) -> str:
         f"{(1 - analysis.probability) / 2:g} the interval of its share leaves zero out. A study is no evidence: it "
         "never touches a verification record."
     )
+
+
+def confirmed(parent: QWidget, title: str, says: str) -> bool:
+    """Ask before what cannot be taken back; Enter alone changes nothing."""
+    both = QMessageBox.StandardButton.Yes | QMessageBox.StandardButton.No
+    answer = QMessageBox.question(parent, title, says, both, QMessageBox.StandardButton.No)
+    return answer == QMessageBox.StandardButton.Yes

@@ -14,7 +14,6 @@ from PySide6.QtWidgets import (
     QListWidget,
     QListWidgetItem,
     QMenu,
-    QMessageBox,
     QSizePolicy,
     QVBoxLayout,
     QWidget,
@@ -46,7 +45,7 @@ from benchapp.ui.listing import Column, Listing
 from benchapp.ui.practice.boardview import BoardView, wall_now
 from benchapp.ui.practice.sitting import HEADROOM, fitting, usual_target, why_not
 from benchapp.ui.practice.studyboard import StudyBoard
-from benchapp.ui.practice.studyresult import StudyResult
+from benchapp.ui.practice.studyresult import StudyResult, confirmed
 
 MOST_TOOLS: Final = 1000
 DATA: Final = Qt.ItemDataRole.UserRole
@@ -185,6 +184,7 @@ class Setup(QWidget):
         c = theme.palette()
         self.setStyleSheet(
             "QListWidget::item { padding: 4px 2px; }"
+            f"QListWidget::item:selected {{ background: {c.panel_soft}; color: {c.ink}; }}"  # ticks stay in sight
             "QListWidget::indicator { width: 14px; height: 14px; border-radius: 3px; }"
             f"QListWidget::indicator:unchecked {{ border: 1px solid {c.soft}; background: {c.panel}; }}"
             f"QListWidget::indicator:checked {{ border: 1px solid {c.accent}; background: {c.accent}; }}"
@@ -379,7 +379,7 @@ class Setup(QWidget):
             f"{name} pulls no more in this study and is not evaluated; what was pulled so far stays in the export. The "
             "others go on. This cannot be taken back."
         )
-        if QMessageBox.question(self, f"{name} left", says) == QMessageBox.StandardButton.Yes:
+        if confirmed(self, f"{name} left", says):
             self.dropped.emit(study, name)
 
     def _delete(self) -> None:
@@ -390,7 +390,7 @@ class Setup(QWidget):
         says = (
             f"The study of {wall_text(study.started)} will be deleted for good. Verification records are not touched."
         )
-        if QMessageBox.question(self, "Delete this study", says) == QMessageBox.StandardButton.Yes:
+        if confirmed(self, "Delete this study", says):
             self.deleted.emit(study)
 
     def _open(self) -> None:
