@@ -74,6 +74,9 @@ def main(argv: list[str] | None = None) -> int:
         if isinstance(error, OSError) and error.errno in _NO_ROOM and error.filename is None:
             _leave_stdout()
             print(f"kilter: standard output: {reason(error)}; make room, or send it elsewhere", file=sys.stderr)
+        elif isinstance(error, OSError) and isinstance(error.filename, str) and error.filename:
+            todo = "look whether it is there and this account may use it"
+            print(f"kilter: {error.filename}: {reason(error)}; {todo}", file=sys.stderr)
         else:
             what = f"{type(error).__name__}: {error}".splitlines()[0]
             print(f"kilter: a fault of the program ({what}); with {TRACEBACK}=1 it says where", file=sys.stderr)

@@ -1,5 +1,6 @@
 """The command line itself."""
 
+import errno
 import os
 import signal
 import subprocess
@@ -105,3 +106,13 @@ def test_ctrl_c_in_its_terminal_closes_the_window(tmp_path, monkeypatch, name):
         err = process.stderr.read().decode()
     assert process.returncode == 0, err
     assert "Traceback" not in err
+
+
+def test_what_the_system_refuses_is_no_fault_of_the_program(monkeypatch, capsys):
+    def refused(_args):
+        raise PermissionError(errno.EACCES, "Permission denied", "records.sqlite")  # as root nothing is refused
+
+    monkeypatch.setattr("benchapp.cli.read.run", refused)
+    assert main(["read", "a.csv", "--mode", "peak"]) == 2
+    said = "records.sqlite: Permission denied; look whether it is there and this account may use it"
+    assert capsys.readouterr().err == f"kilter: {said}\n"
