@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PySide6.QtCore import QEvent, QObject, QPoint, QRectF, Qt
 from PySide6.QtGui import QFontMetricsF
+from PySide6.QtWidgets import QApplication
 
 from benchapp.metrology.tool import ToolType
 from benchapp.pulls.pull import Flag, Mode, Noticed
@@ -148,6 +149,25 @@ def test_the_counters_of_the_link_stand_at_the_same_place_beside_any_instruction
     assert link.bottom() <= counters.top()
     assert counters.bottom() <= head.height()
     assert counters.right() == drawn[instruction].right()
+
+
+def test_new_counters_take_nothing_away_of_a_long_detail(bench):
+    page, _ = bench
+    head = page.headline
+    detail = (
+        "Wrong tool or procedure. What was captured stays in the tool's history, for whoever looks. Next tool: Space"
+    )
+
+    def say(n: int) -> None:
+        head.show_words("The run was left", detail, "REF-1 streaming", f"{n} lines  ·  0 skipped  ·  0 gaps", fine=True)
+        QApplication.processEvents()
+
+    screen = page.window().windowHandle().screen()
+    say(1000)
+    once = screen.grabWindow(page.winId()).toImage()
+    say(2000)
+    say(1000)
+    assert screen.grabWindow(page.winId()).toImage() == once
 
 
 def test_the_longest_sentences_of_a_pull_stand_whole_on_the_card(bench, monkeypatch):

@@ -179,10 +179,10 @@ class Headline(Panel):
         if self.link:
             painter.setPen(QColor(colours.soft))
             used = draw_fitted(painter, beneath, self.link_counts, font_of_cap(s.small), align=RIGHT) + 2 * s.pad
-        if beneath.toAlignedRect().contains(self.stale.toAlignedRect()):
-            return
-        painter.setPen(QColor(colours.ink))
-        draw_fitted(painter, tall, self.instruction, font_of_cap(s.instruction, bold=True))
+        if not beneath.toAlignedRect().contains(self.stale.toAlignedRect()):
+            painter.setPen(QColor(colours.ink))
+            draw_fitted(painter, tall, self.instruction, font_of_cap(s.instruction, bold=True))
+        # a long detail reaches over the left end of the counters' line: it is drawn with them
         row = QRectF(box.left(), tall.bottom(), box.width(), s.body * 2.6)
         if self.link:
             corner = QRectF(beneath.left(), row.top() - s.body * 0.3, beneath.width(), s.body * 1.9)
