@@ -118,6 +118,14 @@ def test_what_was_set_aside_stands_among_the_pulls_with_its_reason(store):
     assert len(pull_lines(run, "N·m")) == len(run.pulls)
 
 
+def test_a_checkpoint_stands_beside_its_reading_in_the_unit_that_is_shown(store):
+    run = a_run(store, tool="OCF-004")
+    assert all(line.where_in == "" for line in pull_lines(run, "N·m"))
+    shown = {line.where: line.where_in for line in pull_lines(run, "lbf·ft") if line.where != "preload"}
+    # 1 lbf·ft = 0.3048 m × 0.45359237 kg × 9.80665 m/s², exact by definition
+    assert shown == {"20 N·m": "14.75 lbf·ft", "60 N·m": "44.25 lbf·ft", "100 N·m": "73.76 lbf·ft"}
+
+
 def test_every_figure_has_value_source_and_mark_and_none_is_for_another_kind_of_tool(store):
     run = a_run(store, tool="OCF-004")
     lines = figure_lines(run.plan.procedure, run.plan.tool)

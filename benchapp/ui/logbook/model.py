@@ -23,7 +23,7 @@ from benchapp.runs.standing import convention_of
 from benchapp.torque.units import from_nm
 from benchapp.ui import verdict as told
 from benchapp.ui import words
-from benchapp.ui.format import percent, short, significant, wall_text
+from benchapp.ui.format import in_unit, percent, short, significant, wall_text
 from benchapp.ui.verdict import delivered_percent
 from drivers.samples import Source
 
@@ -108,10 +108,11 @@ def counted_text(line: RunSummary) -> str:
 
 @dataclass(frozen=True, slots=True)
 class PullLine:
-    """One pull as the run's table shows it."""
+    """One pull as the run's table shows it; `where_in` is its checkpoint in another unit than the tool's own."""
 
     captured: CapturedPull
     where: str
+    where_in: str
     reading: str
     deviation: str
     band: str
@@ -137,6 +138,7 @@ def pull_lines(run: Run, unit: str) -> list[PullLine]:
             said.insert(0, f"Set aside{who}: {words.lower_first(words.reason(captured.set_aside))}.")
         elif captured.kept_despite:
             said.insert(0, "Kept in spite of what was noticed.")
+        where_in = ""
         if captured.kind is PullKind.PRELOAD:
             where = "preload"
         elif captured.checkpoint_index is None:
@@ -144,12 +146,15 @@ def pull_lines(run: Run, unit: str) -> list[PullLine]:
         else:
             checkpoint = run.plan.checkpoints[captured.checkpoint_index]
             where = f"{short(checkpoint.target)} {tool.unit}"
+            if unit != tool.unit:  # beside a reading in another unit nobody could compare it
+                where_in = f"{in_unit(checkpoint.target, tool.unit, unit)} {unit}"
             if len(tool.directions) > 1:
                 where += f" {checkpoint.direction.value}"
         lines.append(
             PullLine(
                 captured,
                 where,
+                where_in,
                 "none" if pull.reading is None else f"{reading_text(pull.reading, unit, run)}",
                 "" if captured.deviation_percent is None else percent(captured.deviation_percent, 2),
                 captured.band.value if captured.band and captured.kind is PullKind.READING else "",

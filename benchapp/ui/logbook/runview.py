@@ -12,6 +12,7 @@ from benchapp.torque.trace import Trace
 from benchapp.ui import words
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.controls import Choices, Panel, label, plain_button
+from benchapp.ui.curves.origin import Origin, origin_of_run
 from benchapp.ui.curves.overlay import Curve, curve_of_trace
 from benchapp.ui.curves.panel import CurvePanel
 from benchapp.ui.curves.picture import Corridor
@@ -32,6 +33,7 @@ from benchapp.ui.logbook.model import (
 from benchapp.ui.logbook.picture import VerdictPicture
 from benchapp.ui.page import Facts, scrolled
 from benchapp.ui.verdict import budget_sentence, figure_with
+from drivers.samples import Source
 
 SECTIONS = (
     ("result", "Result"),
@@ -111,7 +113,7 @@ class RunView(QWidget):
         self.pulls = Listing(
             [
                 Column("Pull", lambda p: str(p.number), width=0.35, right=True),
-                Column("Checkpoint", lambda p: p.where, width=0.9),
+                Column("Checkpoint", lambda p: p.where, second=lambda p: p.where_in, width=0.9),
                 Column("Reading", lambda p: p.reading, width=0.85, right=True, strong=True),
                 Column("Deviation", lambda p: p.deviation, width=0.7, right=True),
                 Column(
@@ -129,7 +131,7 @@ class RunView(QWidget):
     def _build_curves(self) -> None:
         self.which = Choices()
         self.which.setAccessibleName("checkpoint shown")
-        self.curves = CurvePanel(data_wanted=self._trace, name=self._file_name)
+        self.curves = CurvePanel(self._origin, data_wanted=self._trace)
         self.curves.tools.insertWidget(0, self.which)
         self.replay = plain_button("Replay on the Bench")
         self.replay.setToolTip("The pulls shown here run through the Bench once more, as if they came from the port")
@@ -297,16 +299,17 @@ class RunView(QWidget):
         traces = [self._trace(p.number) for p in self._shown()]
         kept = [trace for trace in traces if trace is not None]
         if kept:
-            self.replay_wanted.emit(kept, self._file_name())
+            self.replay_wanted.emit(kept, self._origin().file_name())
 
     def _shown(self) -> list[CapturedPull]:
         wanted = self.which.currentData()
         pulls = self.run.pulls if self.run is not None else ()
         return [p for p in pulls if wanted in (ALL, PRELOADS if p.kind is PullKind.PRELOAD else p.checkpoint_index)]
 
-    def _file_name(self) -> str:
-        run = self.run
-        return "pulls" if run is None else f"{run.plan.tool.number}-{run.started[:10]}-{self.which.currentText()}"
+    def _origin(self) -> Origin:
+        if self.run is None or self.summary is None:
+            return Origin(Source.LIVE)
+        return origin_of_run(self.run, self.which.currentText(), void=self.summary.voided)
 
     def _show_curves(self, *_: object) -> None:
         run, wanted = self.run, self.which.currentData()
