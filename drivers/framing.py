@@ -10,6 +10,9 @@ from typing import Final
 LONGEST_LINE: Final = 4096
 """Bytes of a line without its terminator. Lines of transducers have 5 to 100; more is noise or a wrong terminator."""
 
+PRINTABLE: Final = bytes([9, 10, 13, *range(32, 127), 0xB7])
+"""What lines of text are made of; the last one is the dot of N·m in Latin-1."""
+
 
 class LineFramer:
     """Cuts a stream of bytes at its line ends; holds back at most one unfinished line of `LONGEST_LINE` bytes.

@@ -13,6 +13,7 @@ from typing import Final
 from drivers.clock import STALL_S
 from drivers.decoding import Decoder
 from drivers.errors import RecordingError
+from drivers.framing import PRINTABLE
 from drivers.profile import Profile, Profiles
 from drivers.recording import CAPTURE_BYTES, CaptureWriter, Recording, read_recording
 from drivers.samples import SampleBlock, Source
@@ -393,7 +394,7 @@ class _Seen:
     def take(self, data: bytes) -> None:
         if self.n_bytes < 65536:
             self.n_bytes += len(data)
-            self.n_odd += len(data.translate(None, _PRINTABLE))
+            self.n_odd += len(data.translate(None, PRINTABLE))
             self.sample = (self.sample + data)[:200]
 
 
@@ -442,9 +443,6 @@ class _Watch:
             f"{place}: lines come that the profile {profile.name!r} does not describe, such as {shown!r}. "
             "Choose another profile, or let it be found by listening."
         )
-
-
-_PRINTABLE: Final = bytes([9, 10, 13, *range(32, 127), 0xB7])  # the last one: the dot of N·m in Latin-1
 
 
 class _Rate:

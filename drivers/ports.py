@@ -10,11 +10,13 @@ from typing import Final
 
 from drivers.decoding import Decoder
 from drivers.errors import UrlError
+from drivers.framing import PRINTABLE
 from drivers.profile import Profile, Profiles
 from drivers.transport import OpenError, open_transport, parse_url
 
 _ENOUGH_LINES: Final = 20
 _ENOUGH_S: Final = 0.4
+_FIRST_BYTES: Final = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,13 +116,21 @@ class ProfileScore:
     n_understood: int
 
 
-def find_profile(url: str, profiles: Profiles, seconds: float = 2.0) -> list[ProfileScore]:
+def find_profile(
+    url: str, profiles: Profiles, seconds: float = 2.0, *, heard: list[bytes] | None = None
+) -> list[ProfileScore]:
     """Listen to a port and say which profiles fit, best first; empty when none understood a line.
 
     Each baud rate and frame that a profile asks for is listened to for a share of `seconds`, and listening ends early
     when most lines make sense; a socket or a pty has no baud rate and is listened to once. Of profiles that fit
     equally well the one that says more about a line (more groups) comes first: every line with a time and a value also
     begins with a bare number.
+
+    Args:
+        url: Of the port.
+        profiles: The ones to try.
+        seconds: In all.
+        heard: Is given the first bytes that came at each rate, for `why_none_fits`.
 
     Raises:
         OpenError: The port cannot be opened; with a sentence for people.
@@ -137,14 +147,16 @@ def find_profile(url: str, profiles: Profiles, seconds: float = 2.0) -> list[Pro
         rates.setdefault(frame if _has_baud(link.kind, link.place) else None, []).append(profile)
     found: list[ProfileScore] = []
     for at_this_rate in rates.values():
-        heard = _listen(url, at_this_rate[0], candidates, seconds / len(rates))
+        scores, first = _listen(url, at_this_rate[0], candidates, seconds / len(rates))
+        if heard is not None:
+            heard.append(first)
         found += [
             replace(score, profile=replace(score.profile, serial=at_this_rate[0].serial))
             if _has_baud(link.kind, link.place)
             else score
-            for score in heard
+            for score in scores
         ]
-        if any(score.score > 0.9 and score.n_understood >= _ENOUGH_LINES for score in heard):
+        if any(score.score > 0.9 and score.n_understood >= _ENOUGH_LINES for score in scores):
             break
     return sorted(found, key=lambda score: (-round(score.score, 1), -len(score.profile.pattern.groupindex)))
 
@@ -153,13 +165,46 @@ def _has_baud(kind: str, place: str) -> bool:
     return kind == "port" and not place.startswith("/dev/pts/")
 
 
-def _listen(url: str, opened_as: Profile, candidates: list[Profile], seconds: float) -> list[ProfileScore]:
+def why_none_fits(heard: list[bytes]) -> str:
+    r"""Say in a sentence or two what came instead of lines that a profile describes, and what to do.
+
+    >>> why_none_fits([b""])
+    'Nothing came. Switch the transducer on and let it send.'
+    >>> why_none_fits([b"W 12\r\nW 12.5 x\r\nW 1"])
+    "Lines came that no profile describes, such as 'W 12.5 x'. Write a profile for them."
+    """
+    best = min((each for each in heard if each), key=_odd_share, default=b"")
+    if not best:
+        return "Nothing came. Switch the transducer on and let it send."
+    if _odd_share(best) > 0.1:
+        return (
+            "What came is no text, as with a baud rate that no profile has. Set the transducer's rate to one of a "
+            "profile's, or write a profile with its own."
+        )
+    lines = best.splitlines()
+    if len(lines) < 2:
+        return (
+            f"Text came, but no line of it ended; it begins with {best[:40].decode('latin-1')!r}. Look at the device."
+        )
+    shown = max(lines[1:-1] or lines, key=len)[:40].decode("latin-1")
+    return f"Lines came that no profile describes, such as {shown!r}. Write a profile for them."
+
+
+def _odd_share(data: bytes) -> float:
+    return len(data.translate(None, PRINTABLE)) / len(data)
+
+
+def _listen(
+    url: str, opened_as: Profile, candidates: list[Profile], seconds: float
+) -> tuple[list[ProfileScore], bytes]:
+    """What each candidate makes of what comes, and how that begins."""
     decoders = [Decoder(profile, drop_first=True) for profile in candidates]
     transport = open_transport(parse_url(url), opened_as)
-    begin_s = time.monotonic()
+    begin_s, first = time.monotonic(), b""
     try:
         while (left_s := begin_s + seconds - time.monotonic()) > 0:
             data, at_s = transport.read(left_s)
+            first = (first + data)[:_FIRST_BYTES]
             for decoder in decoders:
                 decoder.feed(data, at_s)
             if at_s - begin_s > _ENOUGH_S and any(
@@ -176,4 +221,4 @@ def _listen(url: str, opened_as: Profile, candidates: list[Profile], seconds: fl
         understood = counts.n_samples + counts.n_overloads + counts.n_replies
         if understood:
             scores.append(ProfileScore(profile, understood / counts.n_lines, counts.n_lines, understood))
-    return scores
+    return scores, first

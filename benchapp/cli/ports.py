@@ -12,7 +12,7 @@ from typing import Final
 from benchapp.cli._profiles import user_profiles
 from benchapp.cli.errors import CommandError
 from drivers.errors import UrlError
-from drivers.ports import PortInfo, find_profile, list_ports
+from drivers.ports import PortInfo, find_profile, list_ports, why_none_fits
 from drivers.transport import OpenError
 
 TRIED_AGAIN: Final = re.compile(r"; it is tried again(?=\.)| It is tried again\.")
@@ -60,8 +60,9 @@ def _listen(url: str, as_json: bool) -> int:
     profiles = user_profiles()
     for problem in profiles.problems:  # one that is refused cannot fit
         print(f"kilter: {problem}", file=sys.stderr)
+    heard: list[bytes] = []
     try:
-        scores = find_profile(url, profiles)
+        scores = find_profile(url, profiles, heard=heard)
     except (OpenError, UrlError) as error:
         raise CommandError(TRIED_AGAIN.sub("", str(error.args[0]))) from error
     for score in scores:
@@ -77,6 +78,6 @@ def _listen(url: str, as_json: bool) -> int:
             if as_json
             else f"{told['profile']}\t{told['understood']} of {told['lines']} lines understood"
         )
-    if not scores and not as_json:
-        print(f"{url}: no profile fits what comes; is the transducer on and sending?")
+    if not scores:
+        print(f"{url}: no profile fits. {why_none_fits(heard)}", file=sys.stderr if as_json else sys.stdout)
     return 0 if scores else 1

@@ -229,12 +229,13 @@ class Application:
 
     def _find_profile(self, url: str) -> str:
         """Listen to a port; the name of the profile that fits. Any thread; ValueError or OSError with a sentence."""
-        from drivers.ports import find_profile
+        from drivers.ports import find_profile, why_none_fits
 
         profiles = self.profiles()
-        scores = find_profile(url, profiles)
+        heard: list[bytes] = []
+        scores = find_profile(url, profiles, heard=heard)
         if not scores:
-            raise ValueError(f"{url}: no profile fits what comes. Switch the transducer on and let it send.")
+            raise ValueError(f"{url}: no profile fits. {why_none_fits(heard)}")
         for score in scores:
             if score.profile.serial == profiles.get(score.profile.name).serial:
                 return score.profile.name

@@ -12,6 +12,7 @@ from types import SimpleNamespace
 import pytest
 
 from drivers import Profiles, find_profile, list_ports
+from drivers.ports import why_none_fits
 from drivers.transport import OpenError
 
 PROFILES = Profiles()
@@ -59,14 +60,37 @@ def test_the_profile_is_found_by_listening(name: str) -> None:
         os.close(slave)
 
 
-def test_nothing_is_found_in_silence() -> None:
+@pytest.mark.parametrize(
+    ("sent", "why"),
+    [
+        (b"", "Nothing came. Switch the transducer on"),
+        (b"hello 12\r\n" * 20, "Lines came that no profile describes, such as 'hello 12'. Write a profile"),
+        (bytes(range(128, 256)) * 4, "What came is no text, as with a baud rate that no profile has."),
+        (b"0123456789" * 40, "Text came, but no line of it ended; it begins with '0123456789"),
+    ],
+)
+def test_what_does_not_fit_is_told_for_what_it_is(sent: bytes, why: str) -> None:
     master, slave = os.openpty()
     tty.setraw(slave)
+    quiet = threading.Event()
+
+    def talk() -> None:
+        while not quiet.wait(0.02):
+            os.write(master, sent)
+
+    talker = threading.Thread(target=talk)
+    if sent:
+        talker.start()
+    heard: list[bytes] = []
     try:
-        assert find_profile(os.ttyname(slave), PROFILES, 0.1) == []
+        assert find_profile(os.ttyname(slave), PROFILES, 0.5, heard=heard) == []
     finally:
+        quiet.set()
+        if sent:
+            talker.join()
         os.close(master)
         os.close(slave)
+    assert why_none_fits(heard).startswith(why)
 
 
 def test_a_port_that_cannot_be_opened_says_why() -> None:
