@@ -87,6 +87,7 @@ class Database:
     """Two engines on one file: one connection that writes, a pool that reads."""
 
     def __init__(self, path: Path, *, demo: bool) -> None:
+        self.raw: sqlite3.Connection  # the driver's own connection that writes; hold `lock` while using it
         self.path = path
         self.kind = "demo" if demo else "live"
         self.lock = threading.RLock()
@@ -104,6 +105,7 @@ class Database:
         try:
             with self.translated():
                 self._connection = self._writer.connect()
+                self.raw = self._connection.connection.driver_connection  # type: ignore[assignment]
                 self._prepare(is_new=found in (None, 0))
         except BaseException:
             self.close()
@@ -159,8 +161,7 @@ class Database:
         if not is_new:
             backup.copy_before_upgrade(self.path, version)
         else:
-            raw = self.raw
-            raw.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
+            self.raw.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
         upgrade(self._connection)
         with self._connection.begin():
             self._connection.execute(
@@ -172,12 +173,6 @@ class Database:
             backup.sync_folder(self.path.parent)
 
     # --- use
-
-    @property
-    def raw(self) -> sqlite3.Connection:
-        """The driver's own connection that writes; hold `lock` while using it."""
-        driver: sqlite3.Connection = self._connection.connection.driver_connection  # type: ignore[assignment]
-        return driver
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[sa.Connection]:

@@ -27,8 +27,8 @@ from benchapp.torque.trace import Trace
 from drivers.samples import Source
 
 _BELONGS: Final = {
-    "live": frozenset({Source.LIVE, Source.IMPORTED}),
-    "demo": frozenset({Source.SIMULATED, Source.REPLAYED}),
+    "live": (Source.LIVE, Source.IMPORTED),
+    "demo": (Source.SIMULATED, Source.REPLAYED),
 }
 _SUMMARY_COLUMNS: Final = (
     runs.c.key,
@@ -102,7 +102,7 @@ class RunPart(ToolPart):
         """
         self._must_belong(trace.source)
         ready = trace if isinstance(trace, PackedPull) else packed(run, pull, trace)
-        if all(each.number != pull.number for each in reversed(run.pulls)):
+        if not (run.pulls and run.pulls[-1] is pull) and all(each.number != pull.number for each in run.pulls):
             run = dataclasses.replace(run, pulls=(*run.pulls, pull))
         self._write(run, ready)
 
