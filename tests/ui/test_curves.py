@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from benchapp.pulls import Mode, read_pulls
 from benchapp.pulls.pull import Flag
 from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import read_trace
+from benchapp.ui.curves.origin import Origin
 from benchapp.ui.curves.overlay import Align, columns, curve_of, curve_of_trace, local_slope, pyramid, span, ticks
 from benchapp.ui.curves.panel import CurvePanel, explain
 from benchapp.ui.curves.picture import Corridor, CurvePicture
@@ -194,11 +196,16 @@ def test_what_was_flagged_is_said_in_a_sentence(picture):
     assert explain(picture.curves[0].pull, "N·m")[-1] == "Nothing was wrong with this pull."
 
 
+ORIGIN = Origin(
+    Source.SIMULATED, "OCF-014", "0c5f1f9e-run", "2026-11-30 08:15", "30 N·m clockwise", "REF-1", void="wrong tool"
+)
+
+
 @pytest.fixture
 def panel(qtbot):
     t, y = pull_samples()
     trace = Trace(t, np.round(y, 3), "N·m", Source.SIMULATED, capacity=200.0, nominal_rate_hz=1000.0)
-    made = CurvePanel(data_wanted=lambda number: trace if number == 1 else None)
+    made = CurvePanel(lambda: ORIGIN, data_wanted=lambda number: trace if number == 1 else None)
     qtbot.addWidget(made)
     made.resize(1200, 600)
     made.show()
@@ -213,25 +220,53 @@ def test_picture_and_samples_go_out_as_png_svg_and_trace_file(panel, tmp_path):
         assert panel.save_as(str(tmp_path / f"ä b.{kind}"), kind)
     assert QImage(str(tmp_path / "ä b.png")).width() == panel.picture.width() * 2
     root = ET.parse(tmp_path / "ä b.svg").getroot()
-    assert root.tag.endswith("svg")
+    drawn = " ".join(" ".join("".join(node.itertext()).split()) for node in root.iter() if node.tag.endswith("}text"))
+    for wanted in ("OCF-014", "0c5f1f9e-run", "2026-11-30 08:15", "30 N·m clockwise", "REF-1", "SIMULATED", "VOID"):
+        assert wanted in drawn
     again = read_trace(tmp_path / "ä b.csv")
     assert np.array_equal(again.torque, panel.trace.torque)
     assert np.array_equal(again.t_s, panel.trace.t_s)
+    assert (again.extra["tool"], again.extra["run"], again.extra["pull"]) == ("OCF-014", "0c5f1f9e-run", "1")
+    assert again.source is Source.SIMULATED
+
+
+@pytest.mark.parametrize("source", list(Source))
+def test_whatever_is_saved_says_where_it_is_from(source):
+    one = replace(ORIGIN, source=source, void="")
+    said = " ".join((*one.heading(), one.file_name()))
+    assert all(wanted in said for wanted in ("OCF-014", "0c5f1f9e", "2026-11-30", "30 N·m clockwise", "REF-1"))
+    assert (source is Source.LIVE) == ("no tool was pulled" not in said and "read from a file" not in said)
+    assert (source.value in one.file_name()) == (source is not Source.LIVE)
+
+
+def test_a_heading_is_folded_so_that_none_of_it_is_cut(panel):
+    panel.picture.resize(360, 300)
+    rows = [text for _, text in panel.picture._heading_rows(ORIGIN.heading())]
+    assert " ".join(rows) == " ".join(ORIGIN.heading())
+    assert len(rows) > 3
+    high = panel.picture.image(1.0, heading=ORIGIN.heading()).height()
+    assert high >= panel.picture.height() + len(rows) * panel.picture.fontMetrics().height()
 
 
 def test_all_pulls_go_out_as_they_lie_over_each_other(panel, tmp_path):
     panel.align.choose(Align.EIGHTY)
     panel.picture.set_unit("lbf·in")
     assert panel.save_as(str(tmp_path / "all.csv"), "all")
-    rows = list(csv.DictReader((tmp_path / "all.csv").read_text(encoding="utf-8").splitlines()))
+    lines = (tmp_path / "all.csv").read_text(encoding="utf-8").splitlines()
+    head = dict(line[2:].split(": ", 1) for line in lines if line.startswith("#"))
+    assert (head["tool"], head["run"], head["reference"]) == ("OCF-014", "0c5f1f9e-run", "REF-1")
+    assert (head["date"], head["checkpoint"], head["void"]) == ("2026-11-30 08:15", "30 N·m clockwise", "wrong tool")
+    assert (head["source"], head["unit"], head["time_s"]) == ("simulated", "lbf·in", "from 80 % of the reading")
+    assert "no tool was pulled" in head["origin"]
+    rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
     assert {row["pull"] for row in rows} == {"1", "2"}
     for made in panel.picture.curves:
         mine = [row for row in rows if row["pull"] == str(made.number)]
         assert len(mine) == len(made.t_s)
-        at = min(mine, key=lambda row: abs(float(row["time_s_from_80"])))
+        at = min(mine, key=lambda row: abs(float(row["time_s"])))
         # 1 lbf·in is 0.1129848290276167 N·m exactly (NIST SP 811); at zero stands 80 % of the reading
-        assert float(at["torque"]) * 0.1129848290276167 == pytest.approx(0.8 * made.pull.reading, rel=0.01)
-        assert {row["unit"] for row in mine} == {"lbf·in"}
+        assert float(at["torque_lbf·in"]) * 0.1129848290276167 == pytest.approx(0.8 * made.pull.reading, rel=0.01)
+        assert "rate_lbf·in_per_s" in at
 
 
 def test_a_click_from_near_tells_a_millisecond_from_the_next(picture):

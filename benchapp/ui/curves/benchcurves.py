@@ -12,6 +12,7 @@ from benchapp.torque.trace import Trace
 from benchapp.ui import words
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices
+from benchapp.ui.curves.origin import origin_of_run
 from benchapp.ui.curves.overlay import Curve, curve_of_trace
 from benchapp.ui.curves.panel import CurvePanel
 from benchapp.ui.curves.picture import Corridor
@@ -32,7 +33,7 @@ class BenchCurves(QDialog):
         box = QVBoxLayout(self)
         self.which = Choices()
         self.which.setAccessibleName("checkpoint shown")
-        self.panel = CurvePanel(data_wanted=self._trace, name=lambda: f"{run.plan.tool.number}-pulls")
+        self.panel = CurvePanel(lambda: origin_of_run(run, self.which.currentText()), data_wanted=self._trace)
         self.panel.tools.insertWidget(0, self.which)
         self.panel.saved.connect(partial(context.message.emit, "note"))
         self.panel.failed.connect(partial(context.message.emit, "problem"))

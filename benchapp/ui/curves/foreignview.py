@@ -32,11 +32,13 @@ from benchapp.ui.curves.foreign import (
     trace_of,
     without_notes,
 )
+from benchapp.ui.curves.origin import Origin
 from benchapp.ui.curves.overlay import curve_of
 from benchapp.ui.curves.panel import CurvePanel
 from benchapp.ui.fields import NumberField
 from benchapp.ui.form import Form
-from benchapp.ui.format import plural
+from benchapp.ui.format import plural, wall_text
+from drivers.samples import Source
 
 AROUND_S = 0.4
 """Rest shown before and after each pull."""
@@ -129,7 +131,7 @@ class RecordingView(QWidget):
         head.addWidget(self.speed)
         head.addWidget(self.replay)
         box.addLayout(head)
-        self.curves = CurvePanel(data_wanted=lambda _number: self.trace, name=lambda: self.path.stem)
+        self.curves = CurvePanel(self._origin, data_wanted=lambda _number: self.trace)
         box.addWidget(self.curves, 1)
         self.stack.addWidget(inside)
         self.replay.clicked.connect(self._replay)
@@ -229,6 +231,23 @@ class RecordingView(QWidget):
             + " ".join(trace.notes)
         )
         self.curves.show_curves(curves, unit=self.unit)
+
+    def _origin(self) -> Origin:
+        """What the file says of itself: traces saved here name their tool and run."""
+        trace = self.trace
+        if trace is None:
+            return Origin(Source.IMPORTED, file=self.path.name)
+        told = trace.extra
+        return Origin(
+            trace.source,
+            told.get("tool", ""),
+            told.get("run", ""),
+            told.get("date", "") or wall_text(trace.recorded or ""),
+            told.get("checkpoint", ""),
+            told.get("reference", ""),
+            self.path.name,
+            told.get("void", ""),
+        )
 
     def show_unit(self, unit: str) -> None:
         """Show torque in another unit."""

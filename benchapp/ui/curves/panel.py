@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
+from types import MappingProxyType
+from typing import Final
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QListWidget, QListWidgetItem, QMenu, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QListWidget, QListWidgetItem, QMenu, QVBoxLayout, QWidget
 
 from benchapp.pulls.pull import Pull
 from benchapp.torque.trace import Trace
@@ -15,10 +18,18 @@ from benchapp.torque.units import factor_nm
 from benchapp.ui import words
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.controls import Panel, label, plain_button
+from benchapp.ui.curves.origin import Origin
 from benchapp.ui.curves.overlay import Align, Curve
 from benchapp.ui.curves.picture import Corridor, CurvePicture
+from benchapp.ui.files import ask_save
 from benchapp.ui.format import significant
 from benchapp.ui.words import seconds
+
+MEETS: Final = {
+    Align.CLICK: "from the click (where none is told: from the reading, else the greatest torque)",
+    Align.EIGHTY: "from 80 % of the reading",
+    Align.START: "from the start of the pull",
+}
 
 
 def pull_line(curve: Curve, unit: str) -> str:
@@ -59,17 +70,21 @@ def explain(pull: Pull | None, unit: str) -> list[str]:
     return said
 
 
-def overlaid_csv(curves: Sequence[Curve], align: Align, unit: str) -> str:
-    """Return the samples of all curves as CSV: pull, time on the shared axis, torque and rate in `unit`, counts or not.
+def overlaid_csv(curves: Sequence[Curve], align: Align, unit: str, origin: Origin) -> str:
+    """Return the samples of all curves as CSV under lines that say where they are from, like those of a trace file.
 
-    Times are seconds from where the curves meet, torque is positive in the direction of the pull, decimal sign a point.
+    Columns: pull, seconds from where the curves meet, torque and rate (unit in the names), whether the pull counts.
+    Torque is positive in the direction of the pull, decimal sign a point.
     """
     factor = factor_nm(unit)
-    lines = [f"pull,time_s_from_{align.value},torque,rate_per_s,unit,counts"]
+    lines = [f"# {key}: {value}" for key, value in origin.facts()]
+    lines += [f"# source: {origin.source.value}", f"# unit: {unit}", f"# time_s: {MEETS[align]}"]
+    lines += [f"# pull {curve.number}: {curve.remark}" for curve in curves if curve.remark]
+    lines.append(f"pull,time_s,torque_{unit},rate_{unit}_per_s,counts")
     for curve in curves:
         shift, counts = curve.shift_s(align), "yes" if curve.counts else "no"
         rows = zip(curve.t_s - shift, curve.torque_nm / factor, curve.rate_nm_s / factor, strict=True)
-        lines.extend(f"{curve.number},{t:.6f},{y:.9g},{rate:.6g},{unit},{counts}" for t, y, rate in rows)
+        lines.extend(f"{curve.number},{t:.6f},{y:.9g},{rate:.6g},{counts}" for t, y, rate in rows)
     return "\r\n".join(lines) + "\r\n"
 
 
@@ -77,6 +92,7 @@ class CurvePanel(QWidget):
     """The picture with its pulls.
 
     `data_wanted` is called with the number of the chosen pull and returns its trace for export; None: no data to save.
+    `origin` says where the shown curves are from; whatever is saved bears it.
     """
 
     chosen = Signal(int)
@@ -85,14 +101,14 @@ class CurvePanel(QWidget):
 
     def __init__(
         self,
+        origin: Callable[[], Origin],
         *,
         data_wanted: Callable[[int], Trace | None] | None = None,
-        name: Callable[[], str] = lambda: "pulls",
         with_list: bool = True,
     ) -> None:
         super().__init__()
         self._data_wanted = data_wanted
-        self._name = name
+        self._origin = origin
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         outer.setSpacing(8)
@@ -190,11 +206,17 @@ class CurvePanel(QWidget):
             self.picture.choose(int(item.data(Qt.ItemDataRole.UserRole)))
 
     def _ask(self, kind: str) -> None:
-        filters = {"png": "Picture (*.png)", "svg": "Drawing (*.svg)", "csv": "Trace file (*.csv)"}
+        filters = {
+            "png": "Picture (*.png)",
+            "svg": "Drawing (*.svg)",
+            "csv": "Trace file (*.csv)",
+            "all": "CSV (*.csv)",
+        }
+        what = {"csv": f" pull {self.picture.chosen}", "all": " samples"}.get(kind, " curves")
         ending = "csv" if kind == "all" else kind
-        path, _ = QFileDialog.getSaveFileName(self, "Save", f"{self._name()}.{ending}", filters[ending])
-        if path:
-            self.save_as(path, kind)
+        path = ask_save(self, "Save", f"{self._origin().file_name()}{what}.{ending}", filters[kind])
+        if path is not None:
+            self.save_as(str(path), kind)
 
     def save_as(self, path: str, kind: str) -> bool:
         """Write the picture ("png", "svg"), the chosen pull's samples ("csv") or those of all pulls ("all").
@@ -212,18 +234,20 @@ class CurvePanel(QWidget):
         return True
 
     def _write(self, path: str, kind: str) -> None:
+        origin = self._origin()
         if kind == "png":
-            if not self.picture.image().save(path):
+            if not self.picture.image(heading=origin.heading()).save(path):
                 raise OSError("the picture could not be written")
         elif kind == "svg":
-            self.picture.save_svg(path, self._name())
+            self.picture.save_svg(path, origin.heading())
         elif kind == "all":
             if not self.picture.curves:
                 raise OSError("there are no pulls")
-            text = overlaid_csv(self.picture.curves, self.picture.align, self.picture.unit)
+            text = overlaid_csv(self.picture.curves, self.picture.align, self.picture.unit, origin)
             Path(path).write_text(text, encoding="utf-8", newline="")
         else:
             trace = self._data_wanted(self.picture.chosen) if self._data_wanted else None
             if trace is None:
                 raise OSError("this pull has no recorded samples")
-            write_trace(Path(path), trace)
+            told = {**dict(origin.facts()), "pull": str(self.picture.chosen)}
+            write_trace(Path(path), replace(trace, extra=MappingProxyType({**trace.extra, **told})))

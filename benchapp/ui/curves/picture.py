@@ -614,19 +614,20 @@ class CurvePicture(QWidget):
 
     # ----------------------------------------------------------------------------------------------------------- export
 
-    def image(self, scale: float = 2.0) -> QImage:
-        """Return the picture as it stands, `scale` times finer than the screen."""
-        size = self.size()
+    def image(self, scale: float = 2.0, *, heading: Sequence[str] = ()) -> QImage:
+        """Return the picture as it stands, `scale` times finer than the screen, under the lines of `heading`."""
+        size = self._size_with(heading)
         image = QImage(QSize(round(size.width() * scale), round(size.height() * scale)), QImage.Format.Format_RGB32)
         image.fill(QColor(theme.palette().panel))
+        image.setText("Description", " ".join(heading))
         painter = QPainter(image)
         painter.scale(scale, scale)
-        self.draw(painter, size)
+        self._draw_under(painter, heading)
         painter.end()
         return image
 
-    def save_svg(self, path: str, title: str = "") -> None:
-        """Write the picture as SVG.
+    def save_svg(self, path: str, heading: Sequence[str] = ()) -> None:
+        """Write the picture as SVG under the lines of `heading`.
 
         Raises:
             OSError: The file cannot be written.
@@ -637,16 +638,50 @@ class CurvePicture(QWidget):
         data = QByteArray()
         buffer = QBuffer(data)
         buffer.open(QBuffer.OpenModeFlag.WriteOnly)
+        size = self._size_with(heading)
         generator = QSvgGenerator()
         generator.setOutputDevice(buffer)
-        generator.setSize(self.size())
-        generator.setViewBox(QRectF(0, 0, self.width(), self.height()))
-        generator.setTitle(title or "Pulls laid over each other")
+        generator.setSize(size)
+        generator.setViewBox(QRectF(0, 0, size.width(), size.height()))
+        generator.setTitle(heading[0] if heading else "Pulls laid over each other")
+        generator.setDescription(" ".join(heading[1:]))
         painter = QPainter(generator)
-        self.draw(painter, self.size())
+        self._draw_under(painter, heading)
         painter.end()
         with open(path, "wb") as file:
             file.write(bytes(data.data()))
+
+    def _heading_rows(self, heading: Sequence[str]) -> list[tuple[QFont, str]]:
+        """The lines of a heading, the first in bold, folded to the width of the picture."""
+        rows: list[tuple[QFont, str]] = []
+        for index, text in enumerate(heading):
+            font = QFont(self.font())
+            font.setBold(index == 0)
+            metrics, row = QFontMetricsF(font), ""
+            for word in text.split():
+                longer = f"{row} {word}".strip()
+                if row and metrics.horizontalAdvance(longer) > self.width() - 24:
+                    rows.append((font, row))
+                    longer = word
+                row = longer
+            if row:
+                rows.append((font, row))
+        return rows
+
+    def _size_with(self, heading: Sequence[str]) -> QSize:
+        rows = len(self._heading_rows(heading))
+        above = math.ceil(rows * QFontMetricsF(self.font()).lineSpacing()) + 16 if rows else 0
+        return QSize(self.width(), self.height() + above)
+
+    def _draw_under(self, painter: QPainter, heading: Sequence[str]) -> None:
+        size, line = self._size_with(heading), QFontMetricsF(self.font()).lineSpacing()
+        painter.fillRect(QRectF(0, 0, size.width(), size.height()), QColor(theme.palette().panel))
+        painter.setPen(QColor(theme.palette().ink))
+        for index, (font, text) in enumerate(self._heading_rows(heading)):
+            painter.setFont(font)
+            painter.drawText(QPointF(12, 10 + index * line + QFontMetricsF(font).ascent()), text)
+        painter.translate(0, size.height() - self.height())
+        self.draw(painter, self.size())
 
 
 def _between(one: str, other: str, share: float) -> QColor:
