@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchapp.runs.model import Band, CapturedPull, Checkpoint, PullKind, Run
-from benchapp.runs.standing import BY_PROGRAM, counts, judged
+from benchapp.runs.standing import BY_PROGRAM, counts, judged, reader_settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,3 +81,21 @@ def _set_aside_without_flag(pull: CapturedPull) -> bool:
 def _band(run: Run, pull: CapturedPull, checkpoint: Checkpoint) -> Band | None:
     """Return the band; a pull set aside before its indication was typed is taken at the target."""
     return pull.band or judged(run, pull, checkpoint.target_nm).band
+
+
+def zero_moved(run: Run) -> tuple[float, float] | None:
+    """Return how far zero had moved when it was looked at again at the end.
+
+    Returns:
+        (N·m with sign, percent of the lowest checkpoint). None: not looked at yet, or within what a pull may rest off
+        zero, 0.5 % of the reading and three standard deviations of the noise.
+    """
+    if "zero" not in run.closing or len(run.zeros) < 2 or not run.plan.checkpoints:
+        return None
+    before, after = run.zeros[-2:]
+    moved_nm = after.zero_nm - before.zero_nm
+    lowest_nm = min(checkpoint.target_nm for checkpoint in run.plan.checkpoints)
+    allowed = reader_settings(run.plan)
+    if abs(moved_nm) <= allowed.zero_share * lowest_nm + allowed.zero_noise * after.noise_nm:
+        return None
+    return moved_nm, abs(moved_nm) / lowest_nm * 100

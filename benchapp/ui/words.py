@@ -15,6 +15,7 @@ from benchapp.metrology.rounding import rounded
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls.pull import Flag, Mode, Noticed, Pull
 from benchapp.runs.model import Band, Hold, PullKind, RunState
+from benchapp.runs.outcome import zero_moved
 from benchapp.session.view import BenchView, Card, CheckpointResult, LinkView, Phase
 from benchapp.torque.direction import Direction
 from benchapp.torque.text import format_torque
@@ -649,14 +650,31 @@ def verdict_settle(view: BenchView) -> str:
     return told.settle_sentence(list(zip(titles, verdict.judgement.checkpoints, strict=True)))
 
 
+def zero_sentence(view: BenchView) -> str:
+    """Return that zero had moved when the run ended, by more than a pull's rest may be off; "" where it had not."""
+    moved = None if view.run is None else zero_moved(view.run)
+    if moved is None or view.run is None:
+        return ""
+    moved_nm, share = moved
+    unit = view.run.plan.tool.unit
+    amount = format_torque(abs(moved_nm), unit, steps_of(view.capacity_nm)[1])
+    return (
+        f"Zero moved by {amount} {unit}, {percent(share, signed=False)} of the lowest target: find out why, run again."
+    )
+
+
 def verdict_conditions(view: BenchView) -> str:
-    """Return what is to be said of temperature and humidity, and why no uncertainty is stated; "" nothing."""
+    """Return what is to be said of zero, temperature and humidity, and why no uncertainty is stated; "" nothing."""
     verdict = view.verdict
     if verdict is None:
         return ""
+    moved = zero_sentence(view)
     if verdict.judgement is None:
-        return verdict.judgement_problem
-    said = told.ambient_sentences(verdict.judgement.ambient_notes, {} if view.run is None else view.run.ambient)
+        return " ".join(part for part in (moved, verdict.judgement_problem) if part)
+    said = [
+        moved,
+        *told.ambient_sentences(verdict.judgement.ambient_notes, {} if view.run is None else view.run.ambient),
+    ]
     if view.run is not None:
         said.append(told.ambient_origin(view.run))
     return " ".join(part for part in said if part)

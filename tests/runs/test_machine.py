@@ -12,7 +12,7 @@ from benchapp.runs import events as e
 from benchapp.runs import machine
 from benchapp.runs.codec import run_from_data, run_to_data
 from benchapp.runs.model import Band, Hold, PullKind, RunState
-from benchapp.runs.outcome import outcome
+from benchapp.runs.outcome import outcome, zero_moved
 from benchapp.runs.standing import BY_PROGRAM, counts
 from benchapp.torque.direction import Direction
 
@@ -148,6 +148,19 @@ def test_the_other_key_takes_back_a_preload(make):
     w(e.SetAside())
     assert w.run.n_preloads_done == 1
     assert w.run.pulls[-1].set_aside == "poor-pull"
+
+
+@pytest.mark.parametrize(("level", "moved"), [(0.02, None), (0.05, None), (0.06, 0.05), (-0.19, -0.2)])
+def test_a_zero_that_moved_by_more_than_a_pull_may_rest_off_zero_is_known(make, level, moved):
+    w = make.walker()
+    while w.run.state is not S.FINAL_ZERO:
+        w.natural()
+    assert zero_moved(w.run) is None
+    w(e.GoOn(), e.ZeroMeasured(make.zero(level)))  # the one before was 0.01, its noise 0.001; the lowest target is 8
+    if moved is None:  # 0.5 % of 8 and 3 x 0.001 are 0.043
+        assert zero_moved(w.run) is None
+    else:
+        assert zero_moved(w.run) == (pytest.approx(moved), pytest.approx(abs(moved) / 8 * 100))
 
 
 def test_a_flagged_pull_proposes_to_repeat_and_go_on_takes_it(make):

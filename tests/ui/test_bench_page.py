@@ -17,7 +17,7 @@ from PySide6.QtWidgets import QApplication
 
 from benchapp.metrology.tool import ToolType
 from benchapp.pulls.pull import Flag, Mode, Noticed
-from benchapp.runs.model import Choice, Hold, RunState
+from benchapp.runs.model import Choice, Hold, RunState, ZeroTaken
 from benchapp.session.view import LinkView, Phase, ReplayView
 from benchapp.torque.direction import Direction
 from benchapp.ui import theme, words
@@ -255,6 +255,21 @@ def test_the_verdict_is_told_in_three_ways_with_what_would_settle_a_doubt(bench)
     show(page, port, "verdict-out")
     assert page.verdict.accessibleName() == "OUT OF LIMITS"
     assert "quarantine it and send it to a calibration laboratory" in page.verdict.accessibleDescription()
+
+
+def test_a_zero_that_moved_is_told_with_the_verdict(bench):
+    page, port = bench
+    show(page, port, "verdict-in")
+    before = words.verdict_conditions(port.shown)
+    taken = ZeroTaken(0.01, 0.001, 0.0, 1.0, "2026-03-04T09:12:31+00:00")
+    moved = replace(port.shown.run, zeros=(taken, replace(taken, zero_nm=0.61)), closing=("zero", "reset"))
+    lowest = min(checkpoint.target_nm for checkpoint in moved.plan.checkpoints)
+    port.show(replace(port.shown, run=moved))
+    page.tick()
+    said = words.verdict_conditions(port.shown)
+    assert said.startswith(f"Zero moved by 0.60 N·m, {0.6 / lowest * 100:.1f} % of the lowest target")
+    assert said.endswith(before)
+    page.verdict.grab()
 
 
 def test_temperature_at_the_end_is_typed_beside_the_keys_and_never_asked_for(bench, qtbot):
