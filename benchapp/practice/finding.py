@@ -144,10 +144,12 @@ def sentence(analysis: Study) -> str:
             f"No difference between people can be told from chance: {WHO} is {percent(who.percent)} % of the spread, "
             f"{probability} {interval(who)}."
         )
-    chance = "" if is_told(s.tool) or s.tool.percent <= 0 else ", which chance alone may give"
+    within = f"{portion(s.within.percent)} is {WITHIN} ({percent(s.within.percent)} %)."
+    if is_told(s.tool):
+        return f"{first} {_capital(portion(s.tool.percent))} is {TOOL} ({percent(s.tool.percent)} %), {within}"
     return (
-        f"{first} {_capital(portion(s.tool.percent))} is {TOOL} ({percent(s.tool.percent)} %{chance}), "
-        f"{portion(s.within.percent)} is {WITHIN} ({percent(s.within.percent)} %)."
+        f"{first} No difference between tools can be told from chance: {TOOL} is {percent(s.tool.percent)} %, "
+        f"{probability} {interval(s.tool)}. {_capital(within)}"
     )
 
 

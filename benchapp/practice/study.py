@@ -462,7 +462,7 @@ def remarks(plan: StudyPlan, analysis: Study, n_rounds: int, *, n_left_out: int 
     elif not math.isnan(p):
         said.append(f"{differ}: p = {p:.3f}, at most {POOL_ABOVE:g}, so it is kept apart and counted to {WHO}.")
     said.extend(
-        f"The estimate for “{SOURCES[name]}” came out below zero (−{-variance:.3g} %²): it is taken as zero."
+        f"The estimate for “{SOURCES[name]}” came out below zero (−{-variance:.3g}\u00a0%²): it is taken as zero."
         for name, variance in analysis.negative
         if not (analysis.pooled and name == "interaction")  # that one is counted elsewhere, not taken as zero
     )

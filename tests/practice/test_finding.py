@@ -42,7 +42,10 @@ UNTOLD = re.compile(
     rf"No difference between people can be told from chance: {WHO} is {NUMBER} % of the spread, "
     rf"95 % interval {NUMBER} to {NUMBER} %\."
 )
-REST = re.compile(rf"(.+) is {TOOL} \({NUMBER} %(, which chance alone may give)?\), (.+) is {WITHIN} \({NUMBER} %\)\.")
+REST = re.compile(
+    rf"(?:(.+) is {TOOL} \({NUMBER} %\), |No difference between tools can be told from chance: {TOOL} is {NUMBER} %, "
+    rf"95 % interval {NUMBER} to {NUMBER} %\. )(.+) is {WITHIN} \({NUMBER} %\)\."
+)
 
 
 def value(text: str) -> float:
@@ -99,15 +102,19 @@ def check(a: Study) -> str:
         assert fits(word, who.percent), text
     else:
         assert figures[1] == 0
-    for name, word, shown in ((TOOL, rest[1], rest[2]), (WITHIN, rest[4], rest[5])):
-        share = picture[name].share
-        assert share is not None
-        assert fits(word, share.percent), text
-        assert picture[name].text.startswith(f"{shown} %")
-    assert (rest[3] is None) is (s.tool.low > 0 or s.tool.percent == 0)
+    assert (rest[1] is not None) is (s.tool.low > 0)
+    if rest[1] is not None:
+        assert fits(rest[1], s.tool.percent), text
+    else:
+        assert value(rest[4]) == 0
+        assert picture[TOOL].text == f"{rest[3]} %  ({rest[4]} to {rest[5]} %)"
+    assert fits(rest[6], s.within.percent), text
+    tool_text = rest[2] or rest[3]
+    assert picture[TOOL].text.startswith(f"{tool_text} %")
+    assert picture[WITHIN].text.startswith(f"{rest[7]} %")
     whole = [row.share.percent for row in rows(a) if not row.is_part and row.share is not None]
     assert sum(whole) == pytest.approx(100.0)
-    assert figures[0] + value(rest[2]) + value(rest[5]) == pytest.approx(100.0, abs=1.5)
+    assert figures[0] + value(tool_text) + value(rest[7]) == pytest.approx(100.0, abs=1.5)
     parts = [row.share.percent for row in rows(a) if row.is_part and row.share is not None]
     assert sum(parts) == pytest.approx(who.percent)
     assert (picture[SOME_MORE].text == POOLED) is a.pooled
