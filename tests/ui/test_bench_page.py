@@ -17,7 +17,7 @@ from PySide6.QtWidgets import QApplication
 
 from benchapp.metrology.tool import ToolType
 from benchapp.pulls.pull import Flag, Mode, Noticed
-from benchapp.runs.model import Choice, Hold, RunState, ZeroTaken
+from benchapp.runs.model import CapturedPull, Choice, Hold, PullKind, RunState, ZeroTaken
 from benchapp.session.view import LinkView, Phase, ReplayView
 from benchapp.torque.direction import Direction
 from benchapp.ui import theme, words
@@ -270,6 +270,30 @@ def test_a_zero_that_moved_is_told_with_the_verdict(bench):
     assert said.startswith(f"Zero moved by 0.60 N·m, {0.6 / lowest * 100:.1f} % of the lowest target")
     assert said.endswith(before)
     page.verdict.grab()
+
+
+@pytest.mark.parametrize("kind", [PullKind.PRELOAD, PullKind.READING])
+def test_a_pull_never_stands_in_the_corridor_of_another_checkpoint(bench, kind):
+    page, port = bench
+    show(page, port, "closed")
+    card = port.shown.card
+    index = None if kind is PullKind.PRELOAD else 0
+    pulls = (CapturedPull(1, kind, index, card.pull),)
+    run = replace(port.shown.run, pulls=pulls, checkpoint_index=1, preload_index=0, n_preloads_done=1)
+    at_next = {"checkpoint": stand.CHECKPOINTS[1], "target": 90.0, "target_nm": 90.0}
+    port.show(replace(port.shown, state=RunState.SET_TOOL, run=replace(run, state=RunState.SET_TOOL), **at_next))
+    page.tick()
+    assert page.headline.instruction == "Set the wrench to 90 N·m"
+    assert page.plot.scene.target_nm == (150.0 if index is None else 30.0)
+    assert (page.plot.scene.low_nm is None) is (index is None)
+    port.show(replace(port.shown, phase=Phase.RISING))
+    page.tick()
+    assert page.plot.scene.target_nm == 90.0
+    page.plot.hold(0.0)
+    port.show(replace(port.shown, phase=Phase.REST, state=RunState.PULL, run=replace(run, state=RunState.PULL)))
+    page.tick()
+    assert page.plot.scene.target_nm == 90.0
+    assert page.plot.held_from is None
 
 
 def test_temperature_at_the_end_is_typed_beside_the_keys_and_never_asked_for(bench, qtbot):

@@ -26,7 +26,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QWidget
 
 from benchapp.pulls.pull import Flag, Mode
-from benchapp.runs.model import Hold, Run, RunState
+from benchapp.runs.model import CapturedPull, Hold, Run, RunState
 from benchapp.runs.standing import counts
 from benchapp.session.view import BenchView, Card, Phase, asked_of
 from benchapp.ui import keys, theme, words
@@ -435,6 +435,8 @@ class BenchPage(QWidget):
         view = self.view
         pull = view.card.pull if view.card is not None else None
         plot = self.plot
+        if view.state is RunState.PULL and self._pulled_elsewhere() is not None:
+            pull = None  # its curve would stand in another checkpoint's corridor
         waits = view.phase is Phase.REST and view.state in (
             RunState.PRELOAD,
             RunState.SET_TOOL,
@@ -455,6 +457,33 @@ class BenchPage(QWidget):
         if asks or live_s - pull.end_s > 0.8 or pull.start_s - 0.4 < live_s - plot.past_s:
             # where the choices come up, the pull's end and what is marked there stand to the left of them
             plot.hold(max(pull.start_s - 0.5, pull.end_s - (right_s if asks else plot.past_s - 0.3)))
+
+    def _pulled_elsewhere(self) -> CapturedPull | None:
+        """The pull on the card, when it was no pull at the checkpoint whose turn it is."""
+        run, card = self.view.run, self.view.card
+        if run is None or card is None or card.pull is None:
+            return None
+        captured = next((p for p in reversed(run.pulls) if p.pull is card.pull), None)
+        if captured is None or captured.checkpoint_index == run.checkpoint_index:
+            return None
+        return captured
+
+    def _scene_of(self, run: Run, captured: CapturedPull) -> Scene:
+        """The scene in which a pull was made: at its checkpoint, or as a preload."""
+        index = captured.checkpoint_index
+        made_at = None if index is None else run.plan.checkpoints[index]
+        target_nm = run.plan.preloads[run.preload_index][2] if made_at is None else made_at.target_nm
+        return Scene(
+            top_nm=target_nm * (1.3 if made_at is None else HEADROOM),
+            unit=self.context.unit,
+            sign=captured.pull.direction.sign,
+            target_nm=target_nm,
+            low_nm=None if made_at is None else made_at.low_nm,
+            high_nm=None if made_at is None else made_at.high_nm,
+            capacity_nm=self.view.capacity_nm,
+            reference=run.plan.reference.number,
+            line_word="preload",
+        )
 
     # ----------------------------------------------------------------------------------------------------------- view
 
@@ -581,7 +610,11 @@ class BenchPage(QWidget):
         plot = self.plot
         checkpoint = view.checkpoint
         counts = checkpoint is not None and view.state is not RunState.PRELOAD
-        if view.target_nm is not None and view.state not in (RunState.ZERO, RunState.FINAL_ZERO, RunState.REFERENCE):
+        turning = view.state is RunState.SET_TOOL and view.phase is Phase.REST
+        elsewhere = self._pulled_elsewhere() if turning else None
+        if elsewhere is not None and view.run is not None:
+            scene = self._scene_of(view.run, elsewhere)  # while the tool is set the last pull stands where it was made
+        elif view.target_nm is not None and view.state not in (RunState.ZERO, RunState.FINAL_ZERO, RunState.REFERENCE):
             target = abs(view.target_nm)
             scene = Scene(
                 top_nm=target * (HEADROOM if counts else 1.3),
