@@ -155,8 +155,8 @@ class LockDialog(QDialog):
         if mode == "lost":
             others = [person.name for person in self.store.people()]
             if len(others) > 1:
-                form.add("witness", PickField(words.WITNESS, [(name, name) for name in others]))
-                form.fields["witness"].put(next(name for name in others if name != custodians[0]))
+                # never preset: who was there is said, not clicked past
+                form.add("witness", PickField(words.WITNESS, [("", words.PICK), *((name, name) for name in others)]))
             else:
                 form.add("witness", TextField(words.WITNESS, hint=words.NEW_WITNESS))
             form.add("why", TextField(words.WHY, width=420))
@@ -192,6 +192,9 @@ class LockDialog(QDialog):
             return
         entered = self.form.values()
         if entered is None:
+            return
+        if entered.get("witness") == "":
+            self.form.refuse("witness", words.PICK_WITNESS)
             return
         if "new" in entered:
             if len(entered["new"]) < SHORTEST:

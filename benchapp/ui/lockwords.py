@@ -37,6 +37,8 @@ OLD: Final = "Old passphrase"
 NEW: Final = "New passphrase"
 AGAIN: Final = "The same again"
 WITNESS: Final = "Second person"
+PICK: Final = "pick a name"
+PICK_WITNESS: Final = "Pick who is there with you."
 NEW_WITNESS: Final = "There is nobody else yet: the second person is entered with this, and the records say so."
 WHY: Final = "Why"
 FIRST_NAME: Final = "Name or role"
@@ -86,6 +88,10 @@ MAKE: Final = "Make custodian"
 UNMAKE: Final = "No custodian any more"
 DEACTIVATE: Final = "Deactivate"
 TAKE_BACK: Final = "Take back"
+PASSPHRASE_WORDS: Final = {
+    "passphrase set": "passphrase set by {who}",
+    "lost passphrase replaced": "lost passphrase replaced by {who} before {witness}: {why}",
+}
 ACT_WORDS: Final = {
     "person added": "added",
     "person changed": "changed",

@@ -16,6 +16,7 @@ from benchapp.ui import lockwords as words
 from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button
 from benchapp.ui.fields import TextField
 from benchapp.ui.form import Form
+from benchapp.ui.format import wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import EmptyNote, Facts, Page, beside, scrolled
 
@@ -170,11 +171,16 @@ class PeoplePage(Page):
     def _show_told(self, person: Person) -> None:
         store = self.context.store
         lines: list[tuple[str, str]] = []
-        for entry in store.entries(person.name) if store is not None else ():
-            act = str(parse(entry.body)["content"].get("act", ""))
+        known = [*store.entries(person.name), *store.entries("")] if store is not None else []
+        for entry in sorted(known, key=lambda each: each.seal.sequence):
+            content = parse(entry.body)["content"]
+            act, details = str(content.get("act", "")), content.get("details") or {}
             if act in words.ACT_WORDS:
                 by = f" by {entry.who}" if entry.who else ""
-                lines.append((entry.seal.sealed[:16].replace("T", " "), f"{words.ACT_WORDS[act]}{by}"))
+                lines.append((wall_text(entry.seal.sealed), f"{words.ACT_WORDS[act]}{by}"))
+            elif act in words.PASSPHRASE_WORDS and person.name in (entry.who, details.get("witness")):
+                said = words.PASSPHRASE_WORDS[act].format(who=entry.who, **details)
+                lines.append((wall_text(entry.seal.sealed), said))
         self.told.show_facts(lines[-MOST_ACTS:] or [("", "Entered before this was recorded.")])
 
     def ask_new(self) -> None:

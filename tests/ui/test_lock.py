@@ -225,6 +225,10 @@ def test_a_lost_passphrase_is_replaced_before_a_second_person_with_a_reason(shop
     QTest.mouseClick(shop.dialog.other, Qt.MouseButton.LeftButton)
     assert shop.dialog.mode == "lost"
     fresh = "another one for the chain"
+    if not alone:
+        shop.enter(why="nobody wrote it down", new=fresh, again=fresh)
+        assert shop.dialog.form.fields["witness"].problem  # nobody is preset as the one who was there
+        shop.fill(why="")
     shop.enter(witness="fitter 3", new=fresh, again=fresh)
     assert shop.dialog.form.fields["why"].problem
     shop.enter(why="nobody wrote it down", new=fresh, again=fresh)
@@ -232,6 +236,13 @@ def test_a_lost_passphrase_is_replaced_before_a_second_person_with_a_reason(shop
     assert shop.acts()[-1] == "lost passphrase replaced"
     content = parse(shop.store.entries("")[-1].body)["content"]
     assert (content["details"]["witness"], content["details"]["why"]) == ("fitter 3", "nobody wrote it down")
+    page = page_of(shop)
+    for name in ("custodian", "fitter 3"):
+        page._select(name)
+        told = " ".join(part.text() for part in page.told.findChildren(QLabel) if not part.isHidden())
+        assert "lost passphrase replaced by custodian before fitter 3: nobody wrote it down" in told, name
+        assert ("passphrase set by custodian" in told) is (name == "custodian")
+
     assert ("person added" in shop.acts()) is alone
     assert custodian.check(shop.store, fresh)
     assert shop.store.check().holds
