@@ -235,21 +235,6 @@ def _shares(
     return Shares(*found)
 
 
-def one_way(groups: list[FloatArray]) -> tuple[Source, Source]:
-    """Return (between, within) of a one-way analysis; each group shape (n,), two groups or more."""
-    if len(groups) < 2 or sum(len(g) for g in groups) <= len(groups):
-        raise RefusedError("groups", len(groups), ">= 2 and more values than groups", "two groups or more")
-    shift = float(groups[0][0])
-    shifted = [g - shift for g in groups]  # takes the common leading digits away before squaring
-    n = sum(len(g) for g in groups)
-    grand = math.fsum(float(v) for g in shifted for v in g) / n
-    means = [math.fsum(g.tolist()) / len(g) for g in shifted]
-    between = math.fsum(len(g) * (m - grand) ** 2 for g, m in zip(shifted, means, strict=True))
-    inside = math.fsum((v - m) ** 2 for g, m in zip(shifted, means, strict=True) for v in g.tolist())
-    within = Source(inside, n - len(groups))
-    return _line(between, len(groups) - 1, within), within
-
-
 def _line(squares: float, dof: float, against: Source) -> Source:
     if not against.mean_square > 0:
         return Source(squares, dof)

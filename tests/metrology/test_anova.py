@@ -1,4 +1,4 @@
-"""Shares of variance: add up, agree with exact intervals, cover as often as they say; NIST sets; below zero."""
+"""Analysis of variance: NIST sets through the function that studies use; shares and their intervals; below zero."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from benchapp.metrology.anova import POOL_ABOVE, one_way, study
+from benchapp.metrology.anova import POOL_ABOVE, Study, study
 
 
 def _nist(name: str) -> tuple[list[np.ndarray], list[float]]:
@@ -24,31 +24,55 @@ def _nist(name: str) -> tuple[list[np.ndarray], list[float]]:
     return groups, [float(between[-3]), float(within[-2]), float(between[-1]), float(sd.split()[-1])]
 
 
+def _one_way(found: Study) -> tuple[float, float, float, float]:
+    """What a one-way analysis over the first factor says, from the lines of a crossed one: all else is within."""
+    rest = [found.tool, found.interaction, found.within]
+    squares, dof = math.fsum(line.squares for line in rest), sum(line.dof for line in rest)
+    return found.person.squares, squares, found.person.mean_square / (squares / dof), math.sqrt(squares / dof)
+
+
 @pytest.mark.parametrize(
-    ("name", "digits"),
+    ("name", "n_tools", "digits"),
     [
-        ("SiRstv", 10),
-        ("AtmWtAg", 7),
-        ("SmLs01", 9),
-        ("SmLs02", 9),
-        ("SmLs03", 9),
-        ("SmLs04", 7),
-        ("SmLs05", 7),
-        ("SmLs06", 7),
-        ("SmLs07", 1),
-        ("SmLs08", 1),
-        ("SmLs09", 1),
+        ("AtmWtAg", 4, 9),
+        ("SmLs01", 3, 12),
+        ("SmLs02", 3, 12),
+        ("SmLs03", 3, 12),
+        ("SmLs04", 3, 9),
+        ("SmLs05", 3, 9),
+        ("SmLs06", 3, 9),
+        ("SmLs07", 3, 3),
+        ("SmLs08", 3, 3),
+        ("SmLs09", 3, 3),
     ],
 )
-def test_nist_strd_analysis_of_variance_sets(name, digits):
+def test_nist_strd_sets_through_the_analysis_that_studies_use(name, n_tools, digits):
     """NIST StRD, analysis of variance, certified values as SciPy ships them; digits a double input can carry.
 
-    The sets 04 to 09 have 7 and 13 leading digits in common: what the decimal text loses as a double limits them.
+    A set's groups stand for people, its values in each group are dealt out to tools and trials: what people differ by
+    is the certified sum between, and all the rest together the certified sum within, however they are dealt out. The
+    sets 04 to 09 have 7 and 13 leading digits in common: what the decimal text loses as a double limits them.
     """
-    groups, (ss_between, ss_within, f, sd) = _nist(name)
-    between, within = one_way(groups)
-    found = (between.squares, within.squares, between.f, math.sqrt(within.mean_square))
-    assert found == pytest.approx((ss_between, ss_within, f, sd), rel=10.0**-digits)
+    groups, certified = _nist(name)
+    found = study(np.array(groups).reshape(len(groups), n_tools, -1))
+    assert _one_way(found) == pytest.approx(tuple(certified), rel=10.0**-digits)
+    assert found.total.squares == pytest.approx(certified[0] + certified[1], rel=10.0**-digits)
+
+
+def test_nist_strd_sirstv_through_the_analysis_that_studies_use():
+    """Five groups of five, each value taken twice: sums of squares double, and the certified F stays.
+
+    The certified values stand here too, as NIST prints them.
+    """
+    groups, certified = _nist("SiRstv")
+    assert certified == [5.11462616e-2, 2.1663656e-1, 1.18046237440255, 1.04076068334656e-1]
+    found = study(np.repeat(np.array(groups)[:, :, None], 2, axis=2))
+    assert found.within.squares == pytest.approx(0.0, abs=1e-25)
+    between, within = found.person.squares / 2, (found.tool.squares + found.interaction.squares) / 2
+    dof = found.tool.dof + found.interaction.dof
+    assert (found.person.dof, dof) == (4, 20)
+    f = between / found.person.dof / (within / dof)
+    assert [between, within, f, math.sqrt(within / dof)] == pytest.approx(certified, rel=1e-11)
 
 
 def _crossed(random, sds, shape):
@@ -80,10 +104,13 @@ def test_lines_agree_with_a_general_library_where_it_has_them():
     """SciPy's one-way analysis over people and over tools has the same sums of squares between."""
     values = _crossed(np.random.default_rng(4), (1, 2, 1, 0.5), (3, 5, 4))
     found = study(values)
-    ours = one_way([values[i].ravel() for i in range(3)])
     f, p = scipy.stats.f_oneway(*(values[i].ravel() for i in range(3)))
-    assert (ours[0].f, ours[0].p) == pytest.approx((f, p), rel=1e-9)
-    assert found.person.squares == pytest.approx(ours[0].squares)
+    ours = _one_way(found)
+    assert ours[2] == pytest.approx(f, rel=1e-9)
+    assert scipy.stats.f.sf(ours[2], 2, 57) == pytest.approx(p, rel=1e-9)
+    f, _ = scipy.stats.f_oneway(*(values[:, j].ravel() for j in range(5)))
+    rest = found.total.squares - found.tool.squares
+    assert found.tool.mean_square / (rest / (59 - 4)) == pytest.approx(f, rel=1e-9)
     for line, against in ((found.person, found.interaction), (found.interaction, found.within)):
         assert line.p == pytest.approx(scipy.stats.f.sf(line.mean_square / against.mean_square, line.dof, against.dof))
     squares = [line.squares for line in (found.person, found.tool, found.interaction, found.within)]

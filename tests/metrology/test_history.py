@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchapp.metrology import charts, intervals
-from benchapp.metrology.anova import one_way, study
+from benchapp.metrology.anova import study
 from benchapp.metrology.distributions import normal_cdf
 from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.rules import conformance_probability
@@ -73,29 +73,6 @@ def test_study_with_holes_is_refused():
         study(np.zeros((1, 3, 3)))
     with pytest.raises(RefusedError):
         study(np.full((2, 2, 2), np.nan))
-
-
-def test_nist_strd_anova():
-    """NIST StRD SiRstv (certified F 1.18046237440255, residual sd 0.104076068334656); data as SciPy ships them."""
-    from importlib import resources
-
-    folder = resources.files("scipy.stats.tests") / "data" / "nist_anova"
-
-    def read(name):
-        lines = (folder / name).read_text(encoding="ascii").splitlines()[60:]
-        rows = [line.split() for line in lines if len(line.split()) == 2]
-        return [np.array([float(v) for g, v in rows if g == key]) for key in sorted({g for g, _ in rows})]
-
-    groups = read("SiRstv.dat")
-    assert [len(g) for g in groups] == [5] * 5
-    between, within = one_way(groups)
-    assert between.squares == pytest.approx(5.11462616e-2, rel=1e-10)
-    assert within.squares == pytest.approx(2.166365600e-1, rel=1e-10)
-    assert between.f == pytest.approx(1.18046237440255, rel=1e-10)
-    assert math.sqrt(within.mean_square) == pytest.approx(1.04076068334656e-1, rel=1e-10)
-    # average difficulty: a mean of 108 with differences of 1e-5; certified F 15.9467335677930
-    between, _ = one_way(read("AtmWtAg.dat"))
-    assert between.f == pytest.approx(1.59467335677930e1, rel=1e-8)
 
 
 INDIVIDUALS = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]

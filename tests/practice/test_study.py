@@ -6,6 +6,7 @@ import csv
 import io
 from collections import Counter
 from dataclasses import replace
+from importlib import resources
 
 import numpy as np
 import pytest
@@ -159,6 +160,24 @@ def test_the_published_example_pulled_as_a_study_gives_its_published_figures():
     assert found.sentence.startswith("About one twentieth of the spread is who pulls: 4 %, 95 % interval")
     assert "About nine tenths is which tool (92 %), almost none is from pull to pull (3 %)." in found.sentence
     assert any("p = 0.97, above 0.25" in remark for remark in found.remarks)
+
+
+def test_a_nist_set_pulled_as_a_study_gives_its_certified_figures():
+    """NIST StRD SmLs01 (9 groups of 21, as SciPy ships it): its groups are people with 3 tools in 7 rounds.
+
+    Through plan, pulls, deviations and `evaluate`, as in the window. Certified: sum of squares between 1.68, within
+    1.8, F 21.
+    """
+    lines = (resources.files("scipy.stats.tests") / "data" / "nist_anova" / "SmLs01.dat").read_text("ascii")
+    rows = [line.split() for line in lines.splitlines()[60:] if len(line.split()) == 2]
+    values = np.array([float(v) for _, v in rows]).reshape(9, 3, 7)
+    people = tuple(f"fitter {n}" for n in range(9))
+    plan = plan_study(people, tuple(tool(f"OCF-{n:03d}") for n in range(3)), 7, seed=4, break_every=0)
+    a = evaluate(plan, walk(plan, lambda i, j, k: values[i, j, k])).analysis
+    within = [a.tool, a.interaction, a.within]
+    squares = sum(line.squares for line in within)
+    assert (a.person.squares, squares) == pytest.approx((1.68, 1.8), rel=1e-9)
+    assert a.person.mean_square / (squares / sum(line.dof for line in within)) == pytest.approx(21.0, rel=1e-9)
 
 
 def test_one_third_who_pulls_is_said_as_one_third():
