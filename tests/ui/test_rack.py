@@ -297,6 +297,18 @@ def test_nothing_is_imported_before_the_person_says_so(page, store, tmp_path):
     assert [record.number for record in store.tools()] == ["OCF-1", "OCF-2", "OCF-3", "OCF-9"]
 
 
+def test_what_is_not_taken_from_a_list_is_said(page, tmp_path):
+    # a column of earlier verifications, say: every tool would be overdue, and nobody knew why
+    path = tmp_path / "list.csv"
+    path.write_text("Number,Highest,Unit,Last verified\nOCF-1,100,N·m,2026-03-01\n", encoding="utf-8")
+    page.preview_import(str(path))
+    assert "Not taken from this list: “Last verified”." in page.importing.notes.text()
+    assert not page.importing.notes.isHidden()
+    assert page.add.isHidden()
+    page.importing.left.emit()
+    assert not page.add.isHidden()
+
+
 def test_a_workbook_is_read_like_a_list(tmp_path):
     import openpyxl
 

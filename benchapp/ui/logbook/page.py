@@ -7,7 +7,7 @@ from typing import Any
 
 from PySide6.QtCore import QEvent, QObject, Qt, QTimer
 from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QLineEdit, QMenu
+from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QMenu
 
 from benchapp.records.errors import StoreError
 from benchapp.records.model import Outcome, RunSummary
@@ -17,6 +17,7 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, label, plain_button, quiet_button
 from benchapp.ui.curves.foreign import replay_file
 from benchapp.ui.curves.foreignview import RecordingView
+from benchapp.ui.files import ask_open, ask_save
 from benchapp.ui.format import percent, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.logbook.actions import RunActions
@@ -244,9 +245,9 @@ class LogbookPage(Page):
     def ask_table(self, ending: str) -> None:
         """Ask where the runs that the filter lists go as a table."""
         kinds = {"xlsx": "Workbooks (*.xlsx)", "csv": "Text tables (*.csv)"}[ending]
-        path, _ = QFileDialog.getSaveFileName(self, "The runs that are listed", f"runs.{ending}", kinds)
-        if path:
-            self.export_runs(Path(path))
+        path = ask_save(self, "The runs that are listed", f"runs.{ending}", kinds)
+        if path is not None:
+            self.export_runs(path)
 
     def export_runs(self, path: Path) -> None:
         """Write every run that the filter lists, also those not scrolled to yet, as XLSX or by its ending CSV."""
@@ -318,9 +319,9 @@ class LogbookPage(Page):
 
     def ask_recording(self) -> None:
         """Ask for a recording and show it."""
-        path, _ = QFileDialog.getOpenFileName(self, "A recording", "", "Recordings (*.csv *.txt);;All files (*)")
-        if path:
-            self.open_recording(path)
+        path = ask_open(self, "A recording", "Recordings (*.csv *.txt);;All files (*)")
+        if path is not None:
+            self.open_recording(str(path))
 
     def open_recording(self, path: str) -> None:
         """Show a trace file, or a CSV from elsewhere after its columns are matched."""

@@ -81,6 +81,7 @@ def _stamp(sheet: Sheet) -> None:
     """Say on the first page too, and large, that these are not all real pulls."""
     if sheet.stamp:
         sheet.text(sheet.stamp, 20, bold=True)
+        sheet.space(4)
 
 
 def _table(sheet: Sheet, runs: list[RunSummary], *, with_tool: bool) -> None:
@@ -134,7 +135,7 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
     runs = [line for line in runs if line.tool == number]
     sheet = _sheet(store, paper, f"The life of {number}", runs)
     _stamp(sheet)
-    sheet.text(number, 19, bold=True)
+    sheet.text(f"The life of {number}", 17, bold=True)
     made = ", ".join(t for t in (tool.maker, tool.model, tool.serial) if t)
     for text in (
         f"Type {tool.tool_type.value} class {tool.tool_class}, {range_text(tool)}" + (f", {made}" if made else ""),

@@ -143,7 +143,11 @@ class ListImportView(QWidget):
         n = len(self._good)
         self.good_head.setText(f"{plural(n, self.noun)} would be added")
         self.bad_head.setText(f"{grouped(len(bad))} {'row stays' if len(bad) == 1 else 'rows stay'} out")
+        taken = set(self.columns().values())
+        left = [f"“{name}”" for index, name in enumerate(self._table.header) if name and index not in taken]
         said = [*self._table.notes, *notes]
+        if left:
+            said.append(f"Not taken from this list: {', '.join(left)}.")
         self.notes.setText(" ".join(said))
         self.notes.setVisible(bool(said))
         self.go.setEnabled(n > 0)

@@ -619,6 +619,8 @@ class RackPage(Page):
             self.show_list()
             self.say(problem, problem=True)
             return
+        self.add.setVisible(False)
+        self.more.setVisible(False)
         self.views.setCurrentWidget(self.importing)
 
     def _import(self, records: list[ToolRecord]) -> None:
