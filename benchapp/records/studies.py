@@ -7,7 +7,7 @@ one, as with runs.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import sqlalchemy as sa
@@ -77,6 +77,22 @@ def add_pull(store: Store, key: int, pull: StudyPull) -> None:
         if connection.execute(sa.select(study_pulls.c.number).where(here)).first() is not None:
             raise StoreError(store.path, f"Pull {pull.number} was stored by another window. Open the study again.")
         connection.execute(sa.insert(study_pulls).values(study=key, number=pull.number, at=pull.at, data=_json(pull)))
+
+
+def set_aside(store: Store, key: int, pull: StudyPull) -> StudyPull:
+    """Let a stored pull count no more, and return it so: its step is pulled again.
+
+    Raises:
+        StoreError: The study was ended or deleted meanwhile.
+    """
+    changed = replace(pull, counts=False)
+    here = (study_pulls.c.study == key) & (study_pulls.c.number == pull.number)
+    with store._db.writing() as connection:
+        row = connection.execute(sa.select(studies.c.finished).where(studies.c.key == key)).first()
+        if row is None or row.finished:
+            raise StoreError(store.path, "The study was ended or deleted meanwhile. Nothing was changed.")
+        connection.execute(sa.update(study_pulls).where(here).values(data=_json(changed)))
+    return changed
 
 
 def pulls(store: Store, key: int) -> list[StudyPull]:

@@ -306,3 +306,29 @@ def test_a_study_that_nobody_goes_on_with_can_be_deleted(group: Group, monkeypat
     assert not group.setup.delete_button.isVisible()
     assert group.setup.none_yet.isVisible()
     assert group.store.head() == head
+
+
+def test_the_last_pull_is_made_again_when_somebody_else_made_it(group: Group) -> None:
+    group.begin()
+    board = group.board
+    group.to_the_pull()
+    board.act("aside")  # nothing to set aside yet
+    first = board.step
+    group.pull(5.0)
+    assert board.step.index == first.index + 1
+    board.act("aside")
+    assert (board.step.index, board.step.person, board.step.tool) == (first.index, first.person, first.tool)
+    assert board.state == "handover"
+    assert "The last pull is set aside" in board.sentence.detail
+    board.act("aside")  # only the last one, and only once
+    assert len(board.pulls) == 1
+    (kept,) = studies.all_studies(group.store)
+    assert kept.n_counted == 0
+    group.walk()
+    board.act("aside")  # also the very last one
+    assert not board.step.is_done
+    group.walk()
+    board.act("go")
+    found = group.view.result.result
+    assert (found.n_counted, found.n_repeated) == (8, 2)
+    assert abs(found.values).max() < 4  # the five percent of the other one are not in it

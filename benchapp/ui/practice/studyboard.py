@@ -165,6 +165,30 @@ class StudyBoard(PullBoard):
         elif self.state == DONE:
             self._end()
 
+    @property
+    def _last_counts(self) -> bool:
+        return self.state not in (CAUTIONS, ZERO) and bool(self.pulls) and self.pulls[-1].counts
+
+    def _aside(self) -> None:
+        """Have the last pull made again: somebody else pulled, or with another setting. Nobody has seen its value."""
+        study, store = self.study, self.context.store
+        if study is None or store is None or not self._last_counts:
+            return
+        from benchapp.records import StoreError, studies
+
+        last = self.pulls[-1]
+        try:
+            self.pulls[-1] = studies.set_aside(store, study.key, last)
+        except StoreError as error:
+            self.problem = str(error)
+            return
+        self.problem = ""
+        self.again = f"The last pull is set aside: {last.person} pulls {last.tool} again."
+        self.step = next_step(study.plan, self.pulls, rested_at=self._rested_at)
+        self._break_until = None
+        self._aim()
+        self.state = HANDOVER
+
     def _zeroed(self) -> None:
         self.context.bench.take_practice_pulls()
         self.state = HANDOVER
@@ -266,6 +290,8 @@ class StudyBoard(PullBoard):
             DONE: "Show the result",
         }[self.state]
         actions = [("go", go, self.key_names[0])] if go else []
+        if self._last_counts and view.phase is Phase.REST:
+            actions.append(("aside", "Last one again", self.key_names[1]))
         actions.append(("leave", "Go on later", "Esc"))
         self.key_bar.show_actions(actions)
 
