@@ -343,7 +343,7 @@ def _demo(args: argparse.Namespace) -> int:
                 left.unlink()
         demo.make(making, today=dt.date.today())
         making.rename(path)
-        shutil.rmtree(path.with_name(f"{making.name}-claims"), ignore_errors=True)
+        path.with_name(f"{making.name}-claims").unlink(missing_ok=True)
     except StoreError as error:
         raise CommandError(str(error)) from error
     except OSError as error:

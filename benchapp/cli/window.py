@@ -44,6 +44,7 @@ SIMULATED_PROFILE = "signed value, unit"
 SIMULATED_CAPACITY_NM = 250.0
 PACE_S = 0.004
 """Between two reads of a link behind the window: a quarter of a frame. A wake-up for each line costs more than it."""
+AGAIN_MS = 5000
 OPENING_MS = 1500
 """How long the records may take to open before the window says that it is at it."""
 
@@ -372,8 +373,12 @@ class Application:
         self.window.ask(head, detail, answers, then)
 
     def _making_demo(self) -> None:
-        """A new demo store is filled with the invented workshop and its history (some seconds, once)."""
-        self.context.message.emit("note", words.MAKING_DEMO)
+        """A new demo store is filled with the invented workshop and its history: seconds, or a minute, once."""
+        from PySide6.QtCore import QTimer
+
+        if self.store is None and self.window.isVisible() and self.window.question.isHidden():
+            self.context.message.emit("note", words.MAKING_DEMO)
+            QTimer.singleShot(AGAIN_MS, self.window, self._making_demo)  # a note goes after a while, this one must not
 
     def _tested(self, told: dict[str, Any], _result: dict[str, Any]) -> None:
         self.session.give_selftest(told)
