@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 from benchapp.records import check_standard
+from benchapp.records.canonical import CanonicalError, canonical
 from benchapp.records.model import EntryKind
 from benchapp.runs.codec import run_from_data
 
@@ -28,6 +29,7 @@ REFERENCE_CHANGED: Final = "reference changed"
 TOOL_ENTERED: Final = "tool entered"
 TOOL_CHANGED: Final = "tool changed"
 INTERVAL_TAKEN: Final = "interval accepted"
+TOOLS_IMPORTED: Final = "tools imported"
 TOLD_OF_TOOL: Final = ("data", "interval_months", "interval_cycles", "first_use")
 """Columns of a tool that its entries tell; where it lies and who keeps it is nobody's evidence."""
 PASSPHRASES: Final = ("passphrase set", "lost passphrase replaced")
@@ -38,6 +40,22 @@ Find = Callable[[str, int, str, str], None]
 def proof_of(salt: bytes, digest: bytes) -> str:
     """What an entry says of a passphrase's row: enough to see that the row is another one, nothing to guess from."""
     return hashlib.sha256(bytes(salt) + bytes(digest)).hexdigest()
+
+
+def proof_of_tool(row: Mapping[str, object]) -> str:
+    """What the entry of an import says of one tool: SHA-256 of the canonical JSON of what its own entry would tell.
+
+    Its interval is told in the open beside it, since a decision on that alone is an entry too.
+
+    Args:
+        row: The columns `TOLD_OF_TOOL` as they stand in the table; what is null is left out.
+    """
+    data = _parsed(row["data"])
+    if isinstance(data, dict):
+        data = {name: value for name, value in data.items() if value is not None}
+    told = {name: row[name] for name in TOLD_OF_TOOL if row[name] is not None and name != "interval_months"}
+    told["data"] = data
+    return hashlib.sha256(canonical(told)).hexdigest()
 
 
 def procedure_subject(key: str) -> str:
@@ -56,7 +74,7 @@ class Followed:
         self.people: dict[str, tuple[int, str, bool]] = {}  # those the chain tells of: sequence, code, active
         self.procedures: dict[tuple[str, int], tuple[Any, ...]] = {}  # (key, version): the row
         self.references: dict[str, tuple[int, Any]] = {}  # sequence, data
-        self.tools: dict[str, tuple[int, dict[str, Any]]] = {}  # sequence, columns
+        self.tools: dict[str, tuple[int, dict[str, Any]]] = {}  # sequence, columns or their proof
         self.setups: dict[str, check_standard.Setup | None] = {}
         self.values: dict[str, tuple[int, tuple[Any, ...]]] = {}
         self.looked: dict[str, tuple[str, str]] = {}
@@ -96,6 +114,9 @@ class Followed:
             self.references[subject] = (sequence, told["reference"])
         elif act in (TOOL_ENTERED, TOOL_CHANGED):
             self.tools[subject] = (sequence, told)
+        elif act == TOOLS_IMPORTED:
+            for number, (proof, months) in told.get("proofs", {}).items():
+                self.tools[number] = (sequence, {"proof": proof, "interval_months": months})
         elif act == INTERVAL_TAKEN and subject in self.tools:
             self.tools[subject] = (sequence, {**self.tools[subject][1], "interval_months": told["months"]})
         elif act in PASSPHRASES:
@@ -146,8 +167,11 @@ class Followed:
             if row is None:
                 find("missing", sequence, number, f"the tool {number} is gone")
                 continue
-            other = _other_keys(_parsed(row.pop("data")), told["data"])
-            other += [name for name, value in row.items() if value != told[name]]
+            if "proof" in told and _proof_or_none(row) != told["proof"]:
+                find("column", sequence, number, f"the tool {number} is not as it was when it was imported")
+            data = _parsed(row.pop("data"))
+            other = _other_keys(data, told["data"]) if "data" in told else []
+            other += [name for name, value in row.items() if name in told and value != told[name]]
             if other:
                 find("column", sequence, number, f"of the tool {', '.join(other)} shows another value than sealed")
 
@@ -243,6 +267,13 @@ class Followed:
                 find("missing", 0, "custodian", "there is a passphrase, but the chain knows of none")
             elif self.passphrase[1] not in (None, proof_of(_bytes(salt), _bytes(digest))):
                 find("column", self.passphrase[0], "custodian", "the passphrase is not the one that was set last")
+
+
+def _proof_or_none(row: Mapping[str, object]) -> str | None:
+    try:
+        return proof_of_tool(row)
+    except CanonicalError:
+        return None
 
 
 def _parsed(text: object) -> object:

@@ -15,9 +15,9 @@ from sqlalchemy.dialects.sqlite import insert as upsert
 from benchapp.metrology.tool import Tool
 from benchapp.records._base import StoreBase, as_json, words_of
 from benchapp.records._database import Hot
-from benchapp.records._followed import TOLD_OF_TOOL, TOOL_CHANGED, TOOL_ENTERED
+from benchapp.records._followed import TOLD_OF_TOOL, TOOL_CHANGED, TOOL_ENTERED, TOOLS_IMPORTED
 from benchapp.records._standing import standing_of
-from benchapp.records.canonical import parse
+from benchapp.records.canonical import parse, parse_written
 from benchapp.records.dates import seconds
 from benchapp.records.errors import ChangedMeanwhileError, NotAllowedError
 from benchapp.records.model import (
@@ -105,11 +105,15 @@ class ToolPart(StoreBase):
     def save_tools(self, records: Iterable[ToolRecord], *, who: str = "", tells: bool = False) -> None:
         """Add or change several in one transaction: all or, when one is refused, none."""
         with self._db.writing() as connection:
+            imported: set[str] | None = None
             for record in records:
                 before = self._told_of(record.number)
                 self._save_tool(connection, record, who)
                 now = self._told_of(record.number)
-                if now != before and (tells or self._is_told_of(record.number)):
+                if now == before:
+                    continue
+                imported = self._imported() if imported is None else imported
+                if tells or record.number in imported or self._is_told_of(record.number):
                     act = TOOL_ENTERED if before is None else TOOL_CHANGED
                     self._append(EntryKind.ACT, record.number, who, {"act": act, "details": now})
 
@@ -126,6 +130,15 @@ class ToolPart(StoreBase):
         """True when the chain tells of this tool already: then it tells of every change."""
         rows = self._db.raw.execute("SELECT body FROM entries WHERE subject = ? AND kind = ?", (number, EntryKind.ACT))
         return any(json.loads(body)["content"]["act"] in (TOOL_ENTERED, TOOL_CHANGED) for (body,) in rows)
+
+    def _imported(self) -> set[str]:
+        """Numbers of the tools that entries of imports tell of."""
+        rows = self._db.raw.execute(
+            "SELECT body FROM entries WHERE subject = '' AND kind = ? AND instr(body, CAST(? AS BLOB))",
+            (EntryKind.ACT, f'"act":"{TOOLS_IMPORTED}"'),
+        )
+        told = [parse_written(body)["content"].get("details") or {} for (body,) in rows]
+        return {number for each in told for number in each.get("proofs", ())}
 
     def _save_tool(self, connection: sa.Connection, record: ToolRecord, who: str) -> None:
         if not record.number.strip():

@@ -20,6 +20,7 @@ import sqlalchemy as sa
 
 from benchapp.metrology.classes import ToolKind, after
 from benchapp.metrology.tool import Tool, ToolType
+from benchapp.records._followed import TOOLS_IMPORTED, proof_of_tool
 from benchapp.records._tools import tool_values
 from benchapp.records.dates import add_months
 from benchapp.records.errors import ChangedMeanwhileError, NotAllowedError
@@ -298,7 +299,7 @@ def records_of(
 
 
 def import_tools(store: Store, records: Sequence[ToolRecord], *, who: str, origin: str = "") -> int:
-    """Add new tools in one transaction, all or none; that it was done becomes an entry of the chain.
+    """Add new tools in one transaction, all or none; one entry of the chain tells it and holds a hash of each.
 
     Args:
         store: Where to.
@@ -326,7 +327,8 @@ def import_tools(store: Store, records: Sequence[ToolRecord], *, who: str, origi
         taken = next((record.number for record in records if record.number in known), None)
         if taken is not None:
             raise ChangedMeanwhileError(store.path, f"The rack (tool {taken})")
-        connection.execute(sa.insert(tools), [_values(record) for record in records])
+        rows = [_values(record) for record in records]
+        connection.execute(sa.insert(tools), rows)
         raw = store._db.raw
         used = {row[0] for row in raw.execute("SELECT tool FROM runs UNION SELECT tool FROM jobs")}
         for record in records:
@@ -334,9 +336,14 @@ def import_tools(store: Store, records: Sequence[ToolRecord], *, who: str, origi
                 store._refresh_tool(record.number)
         store.note_act_within(
             raw,
-            "tools imported",
+            TOOLS_IMPORTED,
             who=who,
-            details={"tools": len(records), "origin": origin, "first": records[0].number},
+            details={
+                "tools": len(records),
+                "origin": origin,
+                "first": records[0].number,
+                "proofs": {row["number"]: (proof_of_tool(row), row["interval_months"]) for row in rows},
+            },
         )
     return len(records)
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
+import sqlite3
 import time
 
 import openpyxl
@@ -147,6 +149,47 @@ def test_an_import_is_all_or_nothing(store):
     with pytest.raises(NotAllowedError, match="who"):
         tl.import_tools(store, good[:1], who=" ")
     assert [r.number for r in store.tools()] == ["OCF-014"]
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [("interval_months", 6), ("interval_cycles", None), ("first_use", "2026-01-01"), ("data", "not JSON"), ("data", 0)],
+)
+def test_an_imported_tool_that_is_changed_past_the_program_is_found(store, path, column, value):
+    good, _ = looked_at("number,max,serial\nOCF-200,10,A\nOCF-201,20,B\n")
+    good = [dataclasses.replace(record, interval_cycles=100) for record in good]
+    tl.import_tools(store, good, who="custodian", origin="list.csv")
+    assert store.check().holds
+    raw = sqlite3.connect(path, isolation_level=None)
+    if value == 0:
+        raw.execute("UPDATE tools SET data = replace(data, '\"A\"', '\"C\"') WHERE number = 'OCF-200'")
+    else:
+        raw.execute(f"UPDATE tools SET {column} = ? WHERE number = 'OCF-200'", (value,))
+    raw.close()
+    findings = [each for each in store.check().findings if each.subject == "OCF-200"]
+    told = "interval_months" if column == "interval_months" else "as it was when it was imported"
+    assert any(told in each.detail for each in findings)
+    assert {each.subject for each in store.check().findings} == {"OCF-200"}
+
+
+def test_an_imported_tool_that_is_gone_is_missed_and_one_that_is_changed_here_is_told(store, path):
+    good, _ = looked_at("number,max\nOCF-200,10\nOCF-201,20\n")
+    tl.import_tools(store, good, who="custodian", origin="list.csv")
+    store.save_tool(dataclasses.replace(store.tool("OCF-200"), interval_months=6), who="fitter 2")
+    assert [each.who for each in store.entries("OCF-200")] == ["fitter 2"]
+    assert store.check().holds
+    with store._db.writing() as _:  # as the custodian's decision on its interval does
+        store._db.raw.execute("UPDATE tools SET interval_months = 9 WHERE number = 'OCF-201'")
+        store._refresh_tool("OCF-201")
+        store.note_act_within(
+            store._db.raw, "interval accepted", who="custodian", subject="OCF-201", details={"months": 9}
+        )
+    assert store.check().holds
+    raw = sqlite3.connect(path, isolation_level=None)
+    raw.execute("DELETE FROM tools WHERE number = 'OCF-201'")
+    raw.close()
+    (finding,) = store.check().findings
+    assert (finding.what, finding.subject) == ("missing", "OCF-201")
 
 
 def test_a_hundred_thousand_rows_are_quick(store):
