@@ -10,7 +10,9 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from benchapp.pulls.pull import Flag
-from benchapp.runs.model import PullKind, RunState
+from benchapp.runs.model import Hold, PullKind, RunState
+from benchapp.session.view import Phase, asked_of
+from benchapp.ui.keys import REPEAT_S
 
 
 def test_full_run_by_one_key_and_pulls_alone_ends_sealed(open_kilter, stored) -> None:
@@ -124,3 +126,59 @@ def test_closed_in_the_middle_a_run_goes_on_at_the_same_pull(open_kilter) -> Non
         p.number for p in run.pulls if p.kind is PullKind.READING
     ]
     assert again.checkpoint_index == run.checkpoint_index
+
+
+def test_two_keys_of_a_presenter_walk_keep_a_reason_an_overload_and_the_seal(open_kilter) -> None:
+    """Page down goes on, page up is the other one; nothing else is pressed once the run has begun."""
+    technician = open_kilter()
+    technician.start("OCF-005", "Workshop spot check", target="60")
+    go, other = Qt.Key.Key_PageDown, Qt.Key.Key_PageUp
+
+    def press(*keys: Qt.Key) -> None:
+        for key in keys:
+            before = asked_of(technician.view.run)
+            QTest.qWait(round(2000 * REPEAT_S))  # sooner after the last press a switch bounces
+            technician.key(key)
+            technician.wait(lambda asked=before: asked_of(technician.view.run) != asked, f"{key} to count")
+
+    def flagged() -> None:
+        """A jerky pull that has a reading: one can be kept."""
+        while True:
+            technician.pull("jerky")
+            if technician.view.state is RunState.DECIDE:
+                if len(technician.view.run.choices) == 3:
+                    return
+                press(go)
+
+    while technician.view.state is not RunState.PULL:
+        if technician.view.state is RunState.PRELOAD:
+            technician.pull()
+        else:
+            press(go)
+    flagged()
+    kept = technician.view.run.asked_about
+    press(other, go)
+    assert technician.view.run.pulls[kept - 1].kept_despite
+    flagged()
+    aside = technician.view.run.asked_about
+    press(other, other, go)
+    assert technician.view.state is RunState.REASON
+    press(other, go)
+    assert technician.view.run.pulls[aside - 1].set_aside == "drive-slipped"
+
+    technician.hand.ask(do="offset", torque=210.0)
+    technician.wait(lambda: technician.view.overload_percent >= 100, "the overload")
+    technician.hand.ask(do="offset", torque=0.0)
+    technician.wait(lambda: technician.view.phase is Phase.REST, "rest")
+    technician.wait(lambda: technician.kilter.window.bench.is_alarmed, "the alarm")
+    press(go)
+    assert Hold.OVERLOAD not in technician.view.holds
+    while technician.view.state is not RunState.SEALED:
+        if technician.view.state in (RunState.PRELOAD, RunState.PULL):
+            technician.pull()
+        else:
+            press(go)
+    run = technician.view.run
+    told = [sentence for _, sentence in run.remarks]
+    assert "overload seen by fitter 2" in told
+    assert any(sentence.startswith("overload of REF-1") for sentence in told)
