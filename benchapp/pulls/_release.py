@@ -54,6 +54,9 @@ _KNOWN_S: Final = 0.25  # with less of the arm before a fall there is little to 
 _HIGHER: Final = 1.5
 """A fall of which it is not known whose it was is the hand's when the hand goes on to so many times its torque."""
 
+_RECENT_S: Final = 0.15  # what is told while the pull goes on is younger than 0.06 s, and a fall takes 0.03 s
+_NO_EXTREMES: Final = Extremes(np.empty(0), np.empty(0))
+
 _FEW: Final = 1 << 14  # means: looked at all of them, which takes as long as finding out where to look
 
 
@@ -114,6 +117,35 @@ def room_for_release(torque: FloatArray, rate_hz: float, settings: Settings) -> 
     top, least = extremes.top.tolist(), extremes.least.tolist()
     reach = int((settings.fall_s + 0.004) * rate_hz) // PIECE + 2  # pieces; means of 1 ms and rounding in it
     return any(high - min(least[k : k + reach]) >= 0.999 * settings.fall_share * high for k, high in enumerate(top))
+
+
+def nothing_recent(torque: FloatArray, rate_hz: float, noise: float, settings: Settings) -> bool:
+    """True when surely none of the `releases` of a pull under way began in the last 0.1 s; False: look at all of it.
+
+    On the same means, what the falls of these begin with: a corner, or a fall that has ended. A trembling arm has
+    neither most of the time, though its extremes leave room for a fall.
+    """
+    scale = _Scale.of(rate_hz, noise, settings, finished=False)
+    first = max(len(torque) // scale.per_block - 2 * round(_RECENT_S / scale.every_s), 0)
+    x = Means(torque[first * scale.per_block :], scale.per_block, _NO_EXTREMES, at_once=True)
+    corner_n, n = scale.corner_n, scale.slow_n
+    if x.n < 8 * n:
+        return False
+    means = x(0, x.n)
+    if float(means.min()) <= 0.06 * float(torque.max()):
+        return False  # near what is too low for a letting-go
+    near = means[x.n // 2 :]
+    here = near[corner_n:-corner_n]
+    bend = 2 * here - near[: -2 * corner_n] - near[2 * corner_n :]
+    if (bend > np.maximum(0.7 * settings.fall_share * here, settings.fall_noise * scale.noise)).any():
+        return False
+    if scale.ended_n <= n:
+        return True
+    for top, _, fell, _ in _ended_falls(x, scale, settings, x.n - 3 * n, x.n - scale.ended_n, 0.0):
+        fall, rise = _swings(x, 0, top - n - 1, n)
+        if fell > max(_SLOW_TIMES * fall, _SLOW_RISES * rise):
+            return False  # than the arm's of so short a time; releases() compares it with more
+    return True
 
 
 def releases(
@@ -398,38 +430,45 @@ def _with_slow(
     if scale.ended_n <= n:
         return found  # so early and sampled so seldom nobody knows whether a fall has ended
     until = next((one.index // x.per_block - n for one, _ in found if one.clear), x.n - scale.ended_n)
-    share, floor = 2.0 * settings.fall_share, 1.3 * settings.fall_noise * scale.noise
     more: list[tuple[Release, float]] = []
     # what is told while the pull goes on is younger than twice `arm_s`
     oldest = 0 if finished else x.n - 3 * n
     high_enough = 0.05 * x.highest[0]
     for first, stop in _stretches(x, scale, settings):
         begin, end = max(first - n, oldest, 0), min(stop, until)
-        if end <= begin:
-            continue
-        falls = _falls(x, begin, end, n)
-        here = x(begin, begin + len(falls))
-        deep = falls > share * here
-        if not deep.any():
-            continue
-        for low, high in grouped(deep & (falls > floor) & (here > high_enough), 1):
-            top = begin + low + int(here[low : high + 1].argmax())
-            after = x(top, top + scale.ended_n + 1)
-            level, lowest = float(after[0]), float(after[: n + 1].min())
-            fell = level - lowest
-            if fell < _ENDED * (level - float(after.min())) or not _is_no_arm(x, scale, top, fell, level, n):
-                continue
-            if _is_knock(x, scale, top, fell):
+        for top, bottom, fell, level in _ended_falls(x, scale, settings, begin, end, high_enough):
+            if not _is_no_arm(x, scale, top, fell, level, n) or _is_knock(x, scale, top, fell):
                 continue
             if finished and _goes_on(x, scale, top, fell, level, scale.fall_n):
                 continue
-            bottom = top + int(after[: n + 1].argmin())
             more.append((Release(top * x.per_block, fell, (bottom + 1) * x.per_block, True), level))
     if not more:
         return found
     apart = n * x.per_block
     kept = [pair for pair in found if pair[0].clear or all(abs(pair[0].index - one.index) > apart for one, _ in more)]
     return sorted([*kept, *more], key=lambda pair: pair[0].index)
+
+
+def _ended_falls(
+    x: Means, scale: _Scale, settings: Settings, begin: int, end: int, high_enough: float
+) -> Iterator[tuple[int, int, float, float]]:
+    """Yield what falls within `arm_s` from means `begin` to `end` and has ended then: (top, bottom, fall, level)."""
+    if end <= begin:
+        return
+    n = scale.slow_n
+    share, floor = 2.0 * settings.fall_share, 1.3 * settings.fall_noise * scale.noise
+    falls = _falls(x, begin, end, n)
+    here = x(begin, begin + len(falls))
+    deep = falls > share * here
+    if not deep.any():
+        return
+    for low, high in grouped(deep & (falls > floor) & (here > high_enough), 1):
+        top = begin + low + int(here[low : high + 1].argmax())
+        after = x(top, top + scale.ended_n + 1)
+        level, lowest = float(after[0]), float(after[: n + 1].min())
+        fell = level - lowest
+        if fell >= _ENDED * (level - float(after.min())):
+            yield top, top + int(after[: n + 1].argmin()), fell, level
 
 
 def _is_no_arm(x: Means, scale: _Scale, top: int, fell: float, level: float, n: int) -> bool:

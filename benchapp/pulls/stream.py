@@ -16,7 +16,7 @@ from benchapp.pulls._analysis import Expectation, Segment, analyse, hold_begin, 
 from benchapp.pulls._extremes import PIECE, Extremes, grouped
 from benchapp.pulls._faults import gaps, gaps_in_fall
 from benchapp.pulls._levels import middle, quantile
-from benchapp.pulls._release import releases, room_for_release
+from benchapp.pulls._release import nothing_recent, releases, room_for_release
 from benchapp.pulls._resting import Resting
 from benchapp.pulls._still import lasting, stillness
 from benchapp.pulls._wrong import jumps, mend, widest
@@ -513,7 +513,9 @@ class PullReader:
         if len(pulled) <= 5:
             return False
         highest = float(pulled.max())
-        return highest - float(pulled[-max(len(pulled) // 8, 1) :].min()) > 0.01 * highest
+        if not highest - float(pulled[-max(len(pulled) // 8, 1) :].min()) > 0.01 * highest:
+            return False
+        return not nothing_recent(pulled, self._rate, self.noise, self.settings)
 
     def _closed(self, end: int, rest_after: float | None) -> PullClosed:
         begin = self._begin

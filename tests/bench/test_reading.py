@@ -144,3 +144,20 @@ def test_a_stream_of_10_khz_costs_little_of_a_core(block_ms):
         f"find_peaks over the last second {again * 100:.0f} %"
     )
     assert share < 0.005
+
+
+def test_a_trembling_arm_without_a_target_costs_the_stream_little_more():
+    t, v = clicks(300_000)
+    tremor = 0.03 * np.sqrt(2.0) * np.sin(2 * np.pi * 9.0 * t) * (1.0 + 0.3 * np.sin(1.3 * t))
+    shares = []
+    for torque in (v, v * (1.0 + tremor)):
+
+        def stream(torque=torque):
+            reader = PullReader(mode=Mode.FIRST_PEAK, capacity=CAPACITY)
+            for k in range(0, len(t), 100):
+                reader.feed(t[k : k + 100], torque[k : k + 100])
+            reader.finish()
+
+        shares.append(cpu_s(stream, 3) / (len(t) / RATE_HZ))
+    print(f"\nwithout a target: {shares[0] * 100:.2f} % of a core, with tremor of 3 % {shares[1] * 100:.2f} %")
+    assert shares[1] < 2.5 * shares[0]  # 1.4 to 1.6 were seen

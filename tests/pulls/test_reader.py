@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchapp.pulls import Flag, Mode, PullReader, _release, read_pulls
+from benchapp.pulls import Flag, Mode, PullReader, _release, read_pulls, stream
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted
 from benchapp.pulls.explain import explain
+from benchapp.pulls.settings import Settings
 from benchapp.torque.direction import Direction
 from simulator.collection import stretch
 
@@ -472,6 +473,7 @@ def in_blocks(item, cuts, announce=True):
 # every family at a low, a middle and a high rate by what the collection deals out
 ITEMS = [stretch(k, 7) for k in range(48)]
 EASY = [item for item in ITEMS if len(item.t_s) <= 12_000]
+CLOSELY = [item for item in ITEMS if item.family in ("tremor", "weak", "jerky", "snatched", "hum", "slips")]
 
 
 @settings(max_examples=40, deadline=None)
@@ -498,6 +500,21 @@ def test_a_stream_that_announces_gives_the_same_pulls_as_the_whole_trace(item):
     events, noise = in_blocks(item, range(block, len(item.t_s), block))
     assert tuple(event.pull for event in events if isinstance(event, PullClosed)) == report.pulls
     assert noise == report.noise
+
+
+@pytest.mark.parametrize("item", CLOSELY, ids=lambda item: f"{item.family}-{item.rate_hz:g}-{item.number}")
+def test_where_nothing_is_recent_nothing_would_have_been_announced(item, monkeypatch):
+    block = max(round(0.01 * item.rate_hz), 1)
+    told = in_blocks(item, range(block, len(item.t_s), block))
+    monkeypatch.setattr(stream, "nothing_recent", lambda *looked: False)
+    assert in_blocks(item, range(block, len(item.t_s), block)) == told
+
+
+def test_of_a_trembling_rise_mostly_nothing_is_recent():
+    t, v = line([(0, 0), (0.5, 0), (4.5, 60)], 10_000.0)
+    v *= 1.0 + 0.03 * np.sqrt(2.0) * np.sin(2 * np.pi * 9.0 * t)
+    said = [_release.nothing_recent(v[k - 7000 : k], 10_000.0, NOISE, Settings()) for k in range(15_000, 45_000, 100)]
+    assert sum(said) > 0.7 * len(said)
 
 
 @pytest.mark.parametrize("item", ITEMS, ids=lambda item: f"{item.family}-{item.rate_hz:g}-{item.number}")
