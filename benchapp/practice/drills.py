@@ -289,11 +289,14 @@ def is_readable(marks: PullMarks) -> bool:
     return not any(flag in marks.flags for flag in UNREADABLE)
 
 
+def is_whole(marks: PullMarks) -> bool:
+    """True when the pull has a reading and nothing makes it useless (pulled twice, too much for tool or reference)."""
+    return marks.reading_nm is not None and not any(flag in marks.flags for flag in _FIRST)
+
+
 def is_good(level: Level, marks: PullMarks) -> bool:
     """True when the pull meets every aim of a single pull (also when there is none: the spread decides)."""
-    if marks.reading_nm is None or any(flag in marks.flags for flag in _FIRST):
-        return False
-    return all(one.is_met for one in measure(level, marks))
+    return is_whole(marks) and all(one.is_met for one in measure(level, marks))
 
 
 def spreads(level: Level, pulls: Sequence[PullMarks]) -> tuple[Measured, ...]:
@@ -321,8 +324,8 @@ def standing(level: Level, pulls: Sequence[PullMarks]) -> Standing:
     kept = [marks for marks in pulls if is_readable(marks)][-level.n_last :]
     n_good = sum(is_good(level, marks) for marks in kept)
     over = spreads(level, kept)
-    if level.spreads:  # as many pulls as the spread is over, every one of them with a reading
-        enough = len(kept) >= level.n_last and all(marks.reading_nm is not None for marks in kept)
+    if level.spreads:  # as many pulls as the spread is over, every one of them whole
+        enough = len(kept) >= level.n_last and all(is_whole(marks) for marks in kept)
     else:
         enough = len(kept) >= level.n_good
     passed = enough and n_good >= level.n_good and all(one.is_met for one in over)

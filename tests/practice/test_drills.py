@@ -78,6 +78,19 @@ def test_what_makes_a_pull_useless_makes_it_no_good_one(flag) -> None:
             assert advise(drill, level, [spoilt]).is_good is is_good(level, spoilt) is False
 
 
+@pytest.mark.parametrize(("drill", "number"), [("same", 1), ("same", 2), ("blind", 3)])
+def test_a_spread_is_not_passed_with_a_useless_pull_among_its_own(drill, number) -> None:
+    """Ten peaks alike, one of them from an overload or a second pull: not passed until it is out of the last ones."""
+    level = DRILLS.get(drill).level(number)  # type: ignore[union-attr]
+    alike = [pull(peak_nm=42.0 + 0.1 * (k % 3)) for k in range(level.n_last)]
+    assert standing(level, alike).is_passed
+    for flag in (Flag.TOOL_OVERLOAD, Flag.DOUBLE):
+        spoilt = [*alike[:-1], pull(peak_nm=42.0, flags=(flag,))]
+        assert not standing(level, spoilt).is_passed
+        assert not standing(level, [*spoilt, *alike[:-1]]).is_passed
+        assert standing(level, [*spoilt, *alike]).is_passed
+
+
 def test_the_five_drills_are_there_each_with_levels_picture_and_sentences() -> None:
     assert [drill.key for drill in DRILLS.all] == ["stop", "even", "same", "blind", "eye"]
     for drill in DRILLS.all:

@@ -118,10 +118,11 @@ def aims_text(aims: Sequence[Aim]) -> list[str]:
 def passes_text(level: Level) -> str:
     """Return by which count a level is passed."""
     n, last = level.n_good, level.n_last
+    whole = "each with a reading, none pulled twice, none an overload"
     if not level.aims:
-        return f"Passed when the spread over the last {last} pulls is met."
+        return f"Passed when the spread over the last {last} pulls is met, {whole}."
     text = f"Passed when {n} of the last {last} pulls meet {'every aim' if len(level.aims) > 1 else 'the aim'}"
-    return f"{text}, and the spread is met." if level.spreads else f"{text}."
+    return f"{text}, and the spread over all {last} is met, {whole}." if level.spreads else f"{text}."
 
 
 def source_text(aim: Aim) -> str:
