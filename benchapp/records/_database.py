@@ -59,10 +59,13 @@ class Hot:
 def version_of(path: Path) -> int | None:
     """Version in the file's header, 0 for a file without tables, None when there is no file or an empty one.
 
+    An empty file is what a first start leaves that was broken off at once. Where copies of a store lie beside it, it
+    held records before.
+
     Only reads bytes: whatever is found, the file stays as it is.
 
     Raises:
-        StoreDamagedError: No SQLite file, or one of another program.
+        StoreDamagedError: No SQLite file, one of another program, or empty where there are copies.
         StoreNotWritableError: It cannot be read at all.
     """
     try:
@@ -73,6 +76,8 @@ def version_of(path: Path) -> int | None:
     except OSError as error:
         raise StoreNotWritableError(path, error.strerror or str(error)) from error
     if not head:
+        if any(backup.folder_of(path).glob("*.sqlite")):
+            raise StoreDamagedError(path, "the file is empty, yet there are copies of it", backup.newest_good(path))
         return None
     if len(head) < 100 or not head.startswith(_HEADER):
         raise StoreDamagedError(path, "it does not begin like a database", backup.newest_good(path))

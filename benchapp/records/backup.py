@@ -332,7 +332,7 @@ def _copy(path: Path, copy: Path) -> None:
     part = copy.with_name(f"{copy.name}.{os.getpid()}.part")  # two windows may copy within the same second
     try:
         copy.parent.mkdir(parents=True, exist_ok=True)
-        part.unlink(missing_ok=True)
+        _gone(part)
         source = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=5.0)
         try:
             target = sqlite3.connect(part)
@@ -376,8 +376,10 @@ def sync_folder(folder: Path) -> None:
 
 
 def _gone(part: Path) -> None:
-    with contextlib.suppress(OSError):
-        part.unlink()
+    """Take away a copy that was broken off, and what SQLite keeps beside it."""
+    for tail in ("", "-journal", "-wal", "-shm"):
+        with contextlib.suppress(OSError):
+            Path(f"{part}{tail}").unlink()
 
 
 def one_line(answer: str) -> str:

@@ -23,6 +23,7 @@ from benchapp.records import (
     Store,
     StoreDamagedError,
     StoreError,
+    StoreFullError,
     StoreLockedError,
     StoreNewerError,
     StoreNotWritableError,
@@ -33,6 +34,7 @@ from benchapp.records import (
 from benchapp.records.migrations import STEPS, upgrade
 
 from .conftest import START, Clock, furnish, make_pull, make_run, make_trace, pull_all, sealed_run
+from .faults import small_disk, unmount
 
 DATA = Path(__file__).parents[1] / "data"
 HEADS = {
@@ -407,3 +409,41 @@ def test_wal_full_and_foreign_keys_are_in_force_on_every_connection(store):
         assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar_one() == 1
         with pytest.raises(sa.exc.OperationalError, match="readonly"):
             connection.exec_driver_sql("DELETE FROM people")
+
+
+def test_an_empty_file_where_copies_are_is_damaged_and_the_newest_is_offered(path):
+    with Store.open(path, demo=False, clock=Clock()) as store:
+        furnish(store)
+        copy = backup.make(path, now=START)
+        head = store.head()
+    path.write_bytes(b"")
+    with pytest.raises(StoreDamagedError, match="the file is empty") as error:
+        Store.open(path, demo=False)
+    assert error.value.newest_backup == copy
+    assert path.read_bytes() == b""
+    backup.restore(copy, path, now=START, kind="live")
+    with Store.open(path, demo=False) as store:
+        assert store.head() == head
+
+
+def test_an_empty_file_without_copies_is_a_first_start_that_was_broken_off(path):
+    path.write_bytes(b"")
+    with Store.open(path, demo=False) as store:
+        assert store.check().holds
+
+
+def test_a_copy_that_meets_a_full_disk_leaves_nothing(tmp_path):
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    path = tmp_path / "records.sqlite"
+    with Store.open(path, demo=False, clock=Clock()) as store:
+        furnish(store)
+        sealed_run(store)
+    if not small_disk(disk, 200):
+        pytest.skip("no leave to mount a small tmpfs")
+    try:
+        with pytest.raises(StoreFullError):
+            backup.make(path, now=START, target=disk / "copy.sqlite")
+        assert list(disk.iterdir()) == []
+    finally:
+        unmount(disk)
