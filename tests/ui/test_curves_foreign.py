@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from PySide6.QtCore import QObject
+from PySide6.QtTest import QTest
 
+from benchapp.pulls import Mode, read_pulls
 from benchapp.records import Store
 from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import read_trace, write_trace
+from benchapp.torque.units import to_nm
 from benchapp.ui.context import AppContext
-from benchapp.ui.curves.foreign import ForeignFileError, Matching, guess, sheet_of, trace_of
+from benchapp.ui.curves.foreign import CLOCK, COUNTED, ForeignFileError, Matching, guess, outlook, sheet_of, trace_of
 from benchapp.ui.logbook.page import LogbookPage
 from drivers.samples import Source
 
@@ -63,12 +68,160 @@ def test_what_is_no_recording_is_refused_in_a_sentence(data):
     [
         ("t,m\n0,1\n1,2\n2,x\n", "line 4"),
         ("t,m\n0,1\n1,2\n1,3\n", "time does not rise"),
-        ("t,m\n0,1\n1,2\n2,nan\n", "no torque"),
+        ("t,m\n0,1\n1,2\n2,inf\n", "no number"),
+        ("t,m\n0,1\n1,2\n2,1e999\n", "no number"),
+        ("t,m\n0,1\n,2\n2,2\n", "no time"),
+        ("t,m\n0,1\n1,2\n1,3\n", "two samples bear the same time"),
+        ('t,m\n0,1\n1,2\n2,"1,234.5"\n', "separator of thousands"),
+        ("t;m\n0,1;1.234,5\n0,2;1.235,5\n0,3;1.236,5\n", "separator of thousands"),
+        ("t;m\n0,1;998\n0,2;999\n0,3;1,000\n", "could mean 1000 or 1.000"),
     ],
 )
 def test_a_cell_that_cannot_be_is_named_with_its_line(text, said):
     with pytest.raises(ForeignFileError, match=said):
         trace_of(sheet_of(text.encode(), "a.csv"), Matching(0, 1))
+
+
+OWN = np.round(pull()[1], 4)
+"""The pull as it stands in a trace file of our own; every foreign file below holds this pull."""
+
+
+def table(head, row, *, end="\n"):
+    return head + "".join(row(i, t, y) + end for i, (t, y) in enumerate(zip(pull()[0], OWN, strict=True)))
+
+
+def clock(t, comma="."):
+    ms = round(t * 1000) + 3120
+    return f"08:15:{ms // 1000:02d}{comma}{ms % 1000:03d}"
+
+
+def german(value, decimals=4):
+    return f"{value:.{decimals}f}".replace(".", ",")
+
+
+LBF_FT = 1.3558179483314004  # N·m in one lbf·ft, NIST SP 811 appendix B.8, to the digits of its factors
+
+FOREIGN = {  # name: (file, time column, its unit, torque column, unit, samples per second that the file tells)
+    "ISO date and time": (
+        table("Time,Torque [Nm]\n", lambda i, t, y: f"2026-11-30 {clock(t)},{y}"),
+        0, CLOCK, 1, "N·m",
+    ),
+    "ISO with T and zone": (table("when,M\n", lambda i, t, y: f"2026-11-30T{clock(t)}+01:00,{y}"), 0, CLOCK, 1, "N·m"),
+    "clock with comma": (table("Uhrzeit;Moment\n", lambda i, t, y: f"{clock(t, ',')};{german(y)}"), 0, CLOCK, 1, "N·m"),
+    "clock cut by its comma": (table("time,Nm\n", lambda i, t, y: f"{clock(t, ',')},{y}"), 0, CLOCK, 1, "N·m"),
+    "German date": (table("", lambda i, t, y: f"30.11.2026 {clock(t)}\t{german(y)}"), 0, CLOCK, 1, "N·m"),
+    "date and time apart": (
+        table("Date,Time,Torque (Nm)\n", lambda i, t, y: f"11/30/2026,{clock(t)},{y}"), 1, CLOCK, 2, "N·m"
+    ),
+    "half days": (table("t,M / Nm\n", lambda i, t, y: f"{clock(t)} PM,{y}"), 0, CLOCK, 1, "N·m"),
+    "minutes and seconds": (table("t,Nm\n", lambda i, t, y: f"15:{clock(t)[6:]},{y}"), 0, CLOCK, 1, "N·m"),
+    "milliseconds": (table("Time [ms],Torque [N.m]\n", lambda i, t, y: f"{t * 1000:.0f},{y}"), 0, "ms", 1, "N·m"),
+    "microseconds": (table("t/us;M / Nm\n", lambda i, t, y: f"{t * 1e6:.0f};{y}"), 0, "µs", 1, "N·m"),
+    "Greek mu": (table("Zeit in μs\tMd in Nm\n", lambda i, t, y: f"{t * 1e6:.0f}\t{y}"), 0, "µs", 1, "N·m"),
+    "seconds by an ending": (table("time_s;torque_Nm\n", lambda i, t, y: f"{t:.3f};{y}"), 0, "s", 1, "N·m"),
+    "decimal comma": (
+        table("Zeit (s);Drehmoment (Nm)\n", lambda i, t, y: f"{german(t)};{german(y)}"),
+        0, "s", 1, "N·m",
+    ),
+    "centinewton metres": (table("t;Drehmoment (cNm)\n", lambda i, t, y: f"{t:.3f};{y * 100:.2f}"), 0, "s", 1, "cN·m"),
+    "pound-force feet": (
+        table("t,Torque [lbf.ft]\n", lambda i, t, y: f"{t:.3f},{y / LBF_FT:.6f}"),
+        0, "s", 1, "lbf·ft",
+    ),
+    "row of units": (
+        table("Time\tAngle\tTorque\nms\tdeg\tNm\n", lambda i, t, y: f"{i}\t{i % 7}\t{y}"),
+        0, "ms", 2, "N·m",
+    ),
+    "several columns": (
+        table("t,force N,angle deg,torque Nm,ok\n", lambda i, t, y: f"{t:.3f},{y * 2:.2f},{i % 9},{y},yes"),
+        0, "s", 3, "N·m",
+    ),
+    "aim beside what was": (
+        table("t;target [Nm];actual [Nm]\n", lambda i, t, y: f"{t:.3f};30.0;{y}"), 0, "s", 2, "N·m"
+    ),
+    "unit in its column": (table("t,value,unit\n", lambda i, t, y: f"{t:.3f},{y},Nm"), 0, "s", 1, "N·m"),
+    "words before": (
+        table("Bench 4;\nOperator;fitter 2\nUnit: cNm\n\nt;value\n", lambda i, t, y: f"{t:.3f};{y * 100:.2f}"),
+        0, "s", 1, "cN·m",
+    ),
+    "separator at the end": (table("t;Nm;\n", lambda i, t, y: f"{t:.3f};{y};"), 0, "s", 1, "N·m"),
+    "spaces": (table("# t Nm\n", lambda i, t, y: f"  {t:.3f}   {y:.4f}"), 0, "s", 1, "N·m"),
+    "quotes and CRLF": (
+        table('"t [s]","M [Nm]"\r\n', lambda i, t, y: f'"{t:.3f}","{y}"', end="\r\n"),
+        0, "s", 1, "N·m",
+    ),
+    "counter": (table("No.,Torque Nm\n", lambda i, t, y: f"{i},{y}"), 0, COUNTED, 1, "N·m"),
+    "counter and a rate": (
+        table("Sample rate: 1 kHz\nn;Nm\n", lambda i, t, y: f"{i};{y}"),
+        0, COUNTED, 1, "N·m", 1000.0,
+    ),
+    "torque alone": (table("Abtastrate 1000 Hz\nNm\n", lambda i, t, y: f"{y}"), None, "s", 0, "N·m", 1000.0),
+}  # fmt: skip
+
+
+def plain(text):
+    return text.replace("\u202f", "")
+
+
+def read(trace):
+    (found,) = read_pulls(trace.t_s, to_nm(trace.torque, trace.unit), mode=Mode.FIRST_PEAK, capacity=200.0).pulls
+    return found
+
+
+@pytest.fixture(scope="module")
+def own(tmp_path_factory):
+    path = tmp_path_factory.mktemp("own") / "own.csv"
+    write_trace(path, Trace(pull()[0], OWN, "N·m", Source.LIVE, capacity=200.0))
+    return read(read_trace(path))
+
+
+ENCODED = [
+    (name, encoding)
+    for name in ("milliseconds", "decimal comma", "clock with comma")
+    for encoding in ("utf-8-sig", "utf-16", "utf-16-le", "cp1252")
+]
+
+
+@pytest.mark.parametrize(("name", "encoding"), [*((name, "utf-8") for name in FOREIGN), *ENCODED])
+def test_a_foreign_file_reads_as_the_same_pull_in_a_file_of_our_own(name, encoding, own):
+    text, time, time_unit, torque, unit, *rate = FOREIGN[name]
+    sheet = sheet_of(text.encode(encoding), "a.csv")
+    matching = guess(sheet)
+    assert (matching.time, matching.time_unit, matching.torque, matching.unit) == (time, time_unit, torque, unit)
+    assert matching.rate_hz == (rate[0] if rate else None)
+    if time is None or time_unit == COUNTED:
+        if not rate:
+            with pytest.raises(ForeignFileError, match="samples per second above 0 are wanted"):
+                trace_of(sheet, matching)
+        matching = replace(matching, rate_hz=1000.0)
+    trace = trace_of(sheet, matching)
+    found = read(trace)
+    exact = dict(rel=1e-12) if unit == "N·m" else dict(rel=1e-6)  # other units were written with a few digits
+    assert found.reading == pytest.approx(own.reading, **exact)
+    assert found.flags == own.flags
+    assert found.reading_time_s - found.start_s == pytest.approx(own.reading_time_s - own.start_s, abs=1.1e-3)
+    assert "5000 samples in 4.999 s, 1000 samples per second" in plain(outlook(sheet, matching))
+
+
+def test_rows_without_a_torque_are_gaps_and_said_so():
+    rows = [f"{i},{'' if 100 <= i < 140 else 'NaN' if i == 300 else i % 5}" for i in range(500)]
+    sheet = sheet_of(("t [ms],Nm\n" + "\n".join(rows)).encode())
+    trace = trace_of(sheet, guess(sheet))
+    assert len(trace) == 500 - 41
+    assert float(np.diff(trace.t_s).max()) == pytest.approx(0.041)
+    assert any("41 rows without a torque" in plain(note) for note in trace.notes)
+    assert "1 gap in it" in plain(outlook(sheet, guess(sheet)))
+
+
+def test_midnight_is_passed():
+    text = "time,Nm\n" + "".join(f"{'23:59:59' if i < 5 else '00:00:00'}.{(5 + i) % 10}00,{i}\n" for i in range(10))
+    sheet = sheet_of(text.encode())
+    assert np.diff(trace_of(sheet, guess(sheet)).t_s) == pytest.approx(0.1)
+
+
+def test_an_unnamed_counter_is_not_taken_for_seconds():
+    matching = guess(sheet_of(b"0,0.1\n1,0.2\n2,0.1\n3,0.0\n"))
+    assert (matching.time, matching.time_unit, matching.rate_hz) == (0, COUNTED, None)
 
 
 def test_without_time_the_rate_is_asked_and_noted():
@@ -118,6 +271,27 @@ def test_a_foreign_file_is_previewed_read_and_replayed(page, tmp_path):
     assert again.source is Source.IMPORTED
     assert np.array_equal(again.torque, view.trace.torque)
     assert path.read_bytes() == GERMAN.encode("cp1252"), "the file from elsewhere is not touched"
+
+
+def test_what_comes_of_the_columns_is_said_at_once_and_they_can_be_chosen_again(page, tmp_path):
+    path = tmp_path / "counted.csv"
+    path.write_text(FOREIGN["counter"][0].replace("Torque Nm", "value"), encoding="utf-8")
+    page.open_recording(str(path))
+    view = page.recording
+    assert view.form.is_asked("rate")
+    assert "samples per second above 0 are wanted" in view.outlook.text()
+    assert "does not say the unit" in view.outlook.text()
+    view.take.click()
+    assert view.stack.currentIndex() == 0, "a rate is nothing to be assumed"
+    QTest.keyClicks(view.rate.edit, "1000")
+    assert "5000 samples in 4.999 s, 1000 samples per second" in plain(view.outlook.text())
+    view.take.click()
+    first = view.curves.picture.curves[0].pull.reading
+    view.columns.click()
+    assert view.stack.currentIndex() == 0
+    view.torque_unit.put("lbf·ft")
+    view.take.click()
+    assert view.curves.picture.curves[0].pull.reading == pytest.approx(first * 1.3558179483314004, rel=1e-6)
 
 
 def test_a_trace_file_opens_without_questions_and_other_modes_read_it_again(page, tmp_path):

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Final
@@ -23,13 +24,34 @@ from benchapp.torque.text import parse_unit
 from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import write_trace
 from benchapp.torque.units import NM, UnknownUnitError
+from benchapp.ui.curves.cells import Kind, clock_s, kind_of, number
+from benchapp.ui.format import plural, significant
 from drivers.samples import FloatArray, Source
 
 MOST_BYTES: Final = 400_000_000
-TIME_SCALES: Final = {"s": 1.0, "ms": 1e-3, "µs": 1e-6, "min": 60.0}
-_TIME: Final = re.compile(r"\b(time|zeit|t|sec|seconds?|elapsed|timestamp)\b", re.IGNORECASE)
-_TORQUE: Final = re.compile(r"torque|moment|drehmoment|\bm\b|\bnm\b|value|reading", re.IGNORECASE)
-_BRACKETS: Final = re.compile(r"[\[(/]\s*([^\])]+?)\s*[\])]?\s*$")
+TIME_SCALES: Final = {"s": 1.0, "ms": 1e-3, "µs": 1e-6, "ns": 1e-9, "min": 60.0}
+COUNTED: Final = "samples"
+"""Unit of a time column that only counts samples; how many a second is to be said."""
+CLOCK: Final = "time of day"
+"""Unit of a time column of clock times, with or without a date."""
+TIME_UNITS: Final = (*TIME_SCALES, COUNTED, CLOCK)
+
+_LOOK: Final = 10  # rows by which a column is told
+_TIME: Final = re.compile(r"time|zeit|\bt\b|\bt_|\b(secs?|seconds?)\b|elapsed|uhr|temps|tiempo", re.IGNORECASE)
+_COUNTER: Final = re.compile(r"sampl|index|\bno\.?\b|\bnr\.?\b|\bn\b|count|point|\brow\b|^#$|messpunkt", re.IGNORECASE)
+_TORQUE: Final = re.compile(r"torque|moment|\bm\b|\bmd\b|value|reading|wert", re.IGNORECASE)
+_BRACKETS: Final = re.compile(r"[\[({]\s*([^\])}]+?)\s*[\])}]")
+_TIME_WORDS: Final = {
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sek", "sekunden"), "s"),
+    **dict.fromkeys(("ms", "msec", "msecs", "millisecond", "milliseconds", "millisekunden"), "ms"),
+    **dict.fromkeys(("µs", "us", "usec", "microsecond", "microseconds"), "µs"),
+    **dict.fromkeys(("ns", "nsec", "nanoseconds"), "ns"),
+    **dict.fromkeys(("min", "mins", "minutes"), "min"),
+    **dict.fromkeys(("sample", "samples"), COUNTED),
+}
+_RATE: Final = re.compile(
+    r"(?:rate|frequen|abtast|sampl)[^\d]*?(\d+(?:[.,]\d+)?)\s*(k?)(?:hz|/s|sps|s/s|samples per second)", re.IGNORECASE
+)
 
 
 class ForeignFileError(ValueError):
@@ -47,6 +69,8 @@ class Sheet:
         first_line: Line of the first row in the file, from 1.
         decimal: "." or ",".
         notes: What had to be assumed so far.
+        above: Lines before the table.
+        kinds: What each column holds, told by its first rows.
     """
 
     file: str
@@ -55,6 +79,9 @@ class Sheet:
     first_line: int
     decimal: str
     notes: tuple[str, ...] = ()
+    above: tuple[str, ...] = ()
+    kinds: tuple[Kind, ...] = ()
+    _read: dict[tuple[int, bool], FloatArray] = field(default_factory=dict, repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +90,10 @@ class Matching:
 
     Attributes:
         time: Column of the time; None: there is none, samples follow one another at `rate_hz`.
-        time_unit: A key of `TIME_SCALES`.
+        time_unit: One of `TIME_UNITS`.
         torque: Column of the torque.
         unit: A key of `benchapp.torque.units.FACTORS`.
-        rate_hz: Where there is no time column, > 0.
+        rate_hz: Where there is no time column, or one that counts samples, > 0; None: it is to be asked.
         clockwise: Positive is clockwise.
         capacity: Of the reference in `unit`; None unknown.
     """
@@ -75,7 +102,7 @@ class Matching:
     torque: int
     time_unit: str = "s"
     unit: str = NM
-    rate_hz: float = 1000.0
+    rate_hz: float | None = None
     clockwise: bool = True
     capacity: float | None = None
 
@@ -109,17 +136,7 @@ def sheet_of(data: bytes, name: str = "recording") -> Sheet:
     >>> sheet.header, sheet.decimal, sheet.first_line
     (('Time (ms)', 'Torque (Nm)'), ',', 3)
     """
-    notes: list[str] = []
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        text = data.decode("utf-16", errors="replace")
-    elif b"\x00" in data[:100_000]:
-        raise ForeignFileError(f"{name} holds no text. Save the recording as CSV, then open that file.")
-    else:
-        try:
-            text = data.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            text = data.decode("cp1252", errors="replace")
-            notes.append("The file is not UTF-8; it was read as Western European.")
+    text, notes = _text(data, name)
     lines = text.splitlines()
     found = _table_at(lines)
     if found is None:
@@ -127,125 +144,236 @@ def sheet_of(data: bytes, name: str = "recording") -> Sheet:
             f"{name}: no rows of numbers were found. Wanted are columns of numbers, one row a sample, told apart by "
             "commas, semicolons, tabs or spaces."
         )
-    at, mark, decimal = found
-    width = len(_cells(lines[at], mark))
-    rows = [tuple(cells) for line in lines[at:] if line.strip() and len(cells := _cells(line, mark)) == width]
+    at, mark, decimal, kinds = found
+    rows = [tuple(cells) for cells in _split(lines[at:], mark) if len(cells) == len(kinds)]
     left = sum(1 for line in lines[at:] if line.strip()) - len(rows)
     if left:
         notes.append(f"{left} lines with another number of columns were left out.")
-    above = _cells(lines[at - 1], mark) if at else []
-    if len(above) == width and any(not _is_number(cell, decimal) for cell in above):
-        header = tuple(cell.strip() or f"column {i + 1}" for i, cell in enumerate(above))
-        skipped = at - 1
-    else:
-        header, skipped = tuple(f"column {i + 1}" for i in range(width)), at
+    kinds = tuple(
+        next((k for row in rows if (k := kind_of(row[i], decimal)) is not Kind.NOTHING), kind)
+        if kind is Kind.NOTHING
+        else kind
+        for i, kind in enumerate(kinds)
+    )
+    if len(kinds) > 1 and kinds[-1] is Kind.NOTHING:  # a separator at the end of each line
+        kinds, rows = kinds[:-1], [row[:-1] for row in rows]
+    header, skipped = _header(lines, at, mark, kinds)
+    if _is_cut_clock(kinds, rows):
+        rows = [(f"{row[0]}.{row[1]}", *row[2:]) for row in rows]
+        kinds = (kinds[0], *kinds[2:])
+        header, skipped = _header(lines, at, mark, kinds)
     if skipped:
         notes.append(f"{skipped} lines before the table were skipped.")
-    return Sheet(name, header, tuple(rows), at + 1, decimal, tuple(notes))
+    return Sheet(name, header, tuple(rows), at + 1, decimal, tuple(notes), tuple(lines[:at]), kinds)
 
 
-def _cells(line: str, mark: str) -> list[str]:
-    if mark == " ":
-        return line.split()
-    return next(csv.reader(io.StringIO(line), delimiter=mark), [])
-
-
-def _is_number(text: str, decimal: str) -> bool:
-    text = text.strip()
-    if decimal == ",":
-        if "." in text:
-            return False
-        text = text.replace(",", ".")
-    elif "," in text:
-        return False
+def _text(data: bytes, name: str) -> tuple[str, list[str]]:
+    """The text of a file, and what was assumed of its encoding."""
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return data.decode("utf-16", errors="replace"), []
+    begin = data[:100_000]
+    if b"\x00" in begin:
+        even, odd = begin[::2].count(0), begin[1::2].count(0)
+        if max(even, odd) < 0.4 * len(begin) / 2 or min(even, odd) > 0.05 * len(begin) / 2:
+            raise ForeignFileError(f"{name} holds no text. Save the recording as CSV, then open that file.")
+        return data.decode("utf-16-le" if odd > even else "utf-16-be", errors="replace"), ["It was read as UTF-16."]
     try:
-        float(text)
-    except ValueError:
-        return False
-    return bool(text)
+        return data.decode("utf-8-sig"), []
+    except UnicodeDecodeError:
+        return data.decode("cp1252", errors="replace"), ["The file is not UTF-8; it was read as Western European."]
 
 
-def _table_at(lines: Sequence[str]) -> tuple[int, str, str] | None:
-    """(line, separator, decimal sign) where two lines of numbers with the same number of columns follow one another."""
+def _split(lines: Sequence[str], mark: str) -> list[list[str]]:
+    """The cells of lines that hold anything."""
+    filled = [line for line in lines if line.strip()]
+    if mark == " ":
+        return [line.split() for line in filled]
+    if not any('"' in line for line in filled):
+        return [line.split(mark) for line in filled]
+    return [next(csv.reader(io.StringIO(line), delimiter=mark), []) for line in filled]
+
+
+def _table_at(lines: Sequence[str]) -> tuple[int, str, str, tuple[Kind, ...]] | None:
+    """(line, separator, decimal sign, kinds of the columns) of the first row of a table."""
     for at in range(min(len(lines) - 1, 200)):
+        if not lines[at].strip():
+            continue
+        best: tuple[int, str, str, tuple[Kind, ...]] | None = None
         for mark, decimal in ((";", ","), (";", "."), ("\t", ","), ("\t", "."), (",", "."), (" ", ","), (" ", ".")):
-            one, two = _cells(lines[at], mark), _cells(lines[at + 1], mark)
-            if len(one) < 2 or len(one) != len(two):
+            if decimal == "," and not any("," in line for line in lines[at : at + 50]):
                 continue
-            numbers = [i for i, cell in enumerate(one) if _is_number(cell, decimal) and _is_number(two[i], decimal)]
-            if len(numbers) < 2 or (decimal == "," and not any("," in line for line in lines[at : at + 50])):
-                continue
-            return at, mark, decimal
-        if "," not in lines[at] and ";" not in lines[at] and "\t" not in lines[at]:
-            one, two = lines[at].split(), lines[at + 1].split()
-            if len(one) == len(two) == 1 and _is_number(one[0], ".") and _is_number(two[0], "."):
-                return at, ";", "."
+            kinds = _kinds_from(lines, at, mark, decimal)
+            if kinds and (best is None or _worth(kinds) > _worth(best[3])):
+                best = at, mark, decimal, kinds
+        if best is not None:
+            return best
     return None
+
+
+def _worth(kinds: Sequence[Kind]) -> int:
+    """How well a table is understood: words tell of a wrong separator."""
+    return sum(kind in (Kind.NUMBER, Kind.TIME) for kind in kinds) - 2 * kinds.count(Kind.WORDS)
+
+
+def _kinds_from(lines: Sequence[str], at: int, mark: str, decimal: str) -> tuple[Kind, ...]:
+    """What the columns hold if a table begins at line `at`; empty: none begins there."""
+    rows = _split(lines[at : at + _LOOK], mark)
+    alike = [row for row in rows if len(row) == len(rows[0])]
+    if len(alike) < 2 or len(alike) < 0.6 * len(rows):
+        return ()
+    kinds = []
+    for column in zip(*alike, strict=True):
+        told = [kind for kind in (kind_of(cell, decimal) for cell in column) if kind is not Kind.NOTHING]
+        most = Kind(max(told, key=told.count)) if told else Kind.NOTHING
+        if most is not Kind.WORDS and kind_of(column[0], decimal) is Kind.WORDS:
+            return ()  # names of columns, or words above the table
+        kinds.append(most)
+    values = sum(kind in (Kind.NUMBER, Kind.THOUSANDS) for kind in kinds)
+    sure = values >= 2 or (values == 1 and (Kind.TIME in kinds or len(kinds) == 1 or len(alike) >= 5))
+    return tuple(kinds) if sure else ()
+
+
+def _header(lines: Sequence[str], at: int, mark: str, kinds: Sequence[Kind]) -> tuple[tuple[str, ...], int]:
+    """(names of the columns, lines above that are none of it); a row of units under the names is joined to them."""
+    rows = [(i, _split([lines[i]], mark)[0]) for i in range(at) if lines[i].strip()][-2:]
+    width = len(kinds)
+    names = [[cell.strip().lstrip("#").strip() for cell in row] for _, row in rows]
+    names = [row[:-1] if len(row) == width + 1 and not row[-1] else row for row in names]
+    if not names or len(names[-1]) != width or all(kind_of(cell, ".") is not Kind.WORDS for cell in names[-1]):
+        return tuple(f"column {i + 1}" for i in range(width)), sum(1 for line in lines[:at] if line.strip())
+    used, header = 1, names[-1]
+    if len(names) == 2 and len(names[0]) == width and any(header) and all(_is_unit(cell) for cell in header):
+        used, header = 2, [f"{n} [{u}]" if u else n for n, u in zip(names[0], header, strict=True)]
+    skipped = sum(1 for line in lines[:at] if line.strip()) - used
+    return tuple(cell or f"column {i + 1}" for i, cell in enumerate(header)), skipped
+
+
+def _is_unit(text: str) -> bool:
+    bare = text.strip("[]() ")
+    return bare.casefold() in _TIME_WORDS or bare in ("", "-", "°", "deg", "%", "V", "mV", "°C") or bool(_unit(bare))
+
+
+def _is_cut_clock(kinds: Sequence[Kind], rows: Sequence[tuple[str, ...]]) -> bool:
+    """A decimal comma of a clock in a file whose columns are told apart by commas: 08:15:03,120,30.5."""
+    return (
+        len(kinds) > 2
+        and kinds[0] is Kind.TIME
+        and all(re.fullmatch(r":\d\d", row[0].strip()[-3:]) for row in rows[:200])
+        and all(re.fullmatch(r"\d{3}|\d{6}", row[1].strip()) for row in rows[:200])
+        and any(one[0] == two[0] for one, two in pairwise(rows[:200]))
+    )
 
 
 def guess(sheet: Sheet) -> Matching:
     """Return the likeliest matching, to be looked at by a person."""
-    numeric = [
-        i for i in range(len(sheet.header)) if all(_is_number(row[i], sheet.decimal) for row in sheet.rows[:20])
-    ] or [0]
+    numeric = [i for i, kind in enumerate(sheet.kinds) if kind in (Kind.NUMBER, Kind.THOUSANDS)] or [0]
+    begin = {i: _first_values(sheet, i) for i in numeric}
 
     def rises(column: int) -> bool:
-        values = [float(row[column].replace(",", ".")) for row in sheet.rows[:200]]
-        return len(values) > 1 and all(b > a for a, b in pairwise(values))
+        values = begin[column]
+        return len(values) > 1 and bool(np.all(np.diff(values) > 0))
 
-    named = [i for i in numeric if _TIME.search(sheet.header[i]) and rises(i)]
-    time = named[0] if named else next((i for i in numeric if rises(i)), None)
-    if time is not None and not named and len(numeric) == 1:
-        time = None
+    clocks = [i for i, kind in enumerate(sheet.kinds) if kind is Kind.TIME]
+    named = [i for i in numeric if rises(i) and _TIME.search(sheet.header[i]) and not _unit(sheet.header[i])]
+    named.sort(key=lambda i: bool(_COUNTER.search(sheet.header[i])))
+    time: int | None = None
+    if len(numeric) > 1:
+        rising = [i for i in numeric if rises(i) and not _unit_in(sheet.header[i])]
+        time = next(iter(named), None)
+        if time is None and not clocks:
+            time = next(iter(rising), None)
+    if time is None and clocks:
+        time = clocks[0]
     rest = [i for i in numeric if i != time] or numeric
-    torque = next((i for i in rest if _TORQUE.search(sheet.header[i]) or _unit_in(sheet.header[i])), rest[0])
+    moving = [i for i in rest if np.ptp(begin[i]) > 0] if all(len(begin[i]) for i in rest) else []
+    rest = [i for i in rest if i in moving] + [i for i in rest if i not in moving]
+    torque = next((i for i in rest if _unit_in(sheet.header[i])), None)
+    if torque is None:
+        torque = next((i for i in rest if _TORQUE.search(sheet.header[i])), rest[0])
     scale = "s"
-    if time is not None:
-        bracket = _BRACKETS.search(sheet.header[time])
-        word = (bracket[1] if bracket else "").strip().casefold().replace("us", "µs")
-        scale = {"sec": "s", "seconds": "s", "msec": "ms"}.get(word, word if word in TIME_SCALES else "s")
-        if not bracket and re.search(r"[_ ]ms$", sheet.header[time], re.IGNORECASE):
-            scale = "ms"
-    return Matching(time, torque, scale, _unit_in(sheet.header[torque]) or NM)
+    if time is not None and time in clocks:
+        scale = CLOCK
+    elif time is not None:
+        scale = _time_unit(sheet.header[time]) or (COUNTED if np.all(np.diff(begin[time]) == 1) else "s")
+    return Matching(time, torque, scale, unit_of(sheet, torque) or NM, _rate_above(sheet))
 
 
-def _unit_in(header: str) -> str:
-    bracket = _BRACKETS.search(header)
-    for text in ([bracket[1]] if bracket else []) + [header, header.rsplit("_", 1)[-1], header.rsplit(" ", 1)[-1]]:
-        try:
-            return parse_unit(text)
-        except UnknownUnitError:
-            continue
+def _first_values(sheet: Sheet, column: int) -> FloatArray:
+    cells = [row[column] for row in sheet.rows[:2000]]
+    values = (number(cell, sheet.decimal) for cell in cells)
+    return np.array([value for value in values if value is not None and math.isfinite(value)])
+
+
+def _rate_above(sheet: Sheet) -> float | None:
+    for line in sheet.above:
+        found = _RATE.search(line)
+        if found:
+            return float(found[1].replace(",", ".")) * (1000.0 if found[2] else 1.0)
+    return None
+
+
+def _time_unit(header: str) -> str:
+    for text in _unit_texts(header):
+        word = text.strip(" .").casefold().replace("μ", "µ")
+        if word in _TIME_WORDS:
+            return _TIME_WORDS[word]
     return ""
 
 
+def unit_of(sheet: Sheet, column: int) -> str:
+    """Return the unit of torque that the file tells for a column; "" when it tells none."""
+    told = _unit_in(sheet.header[column])
+    if told:
+        return told
+    for i, kind in enumerate(sheet.kinds):
+        cells = {row[i].strip() for row in sheet.rows[:200]} if kind is Kind.WORDS else set()
+        if len(cells) == 1 and _unit(next(iter(cells))):
+            return _unit(next(iter(cells)))
+    for line in sheet.above:
+        found = re.search(r"(?:unit|einheit|unité)\w*\W+(\S.*)", line, re.IGNORECASE)
+        if found and _unit(found[1].strip(' ;,\t"')):
+            return _unit(found[1].strip(' ;,\t"'))
+    return ""
+
+
+def _unit_texts(header: str) -> list[str]:
+    """Parts of a column's name that may be its unit, the likeliest first."""
+    ends = [re.split(mark, header)[-1] for mark in (r"/", r",", r"_", r"\s", r"\bin\s")]
+    return [*_BRACKETS.findall(header), header, *ends]
+
+
+def _unit_in(header: str) -> str:
+    return next((unit for unit in (_unit(text.strip()) for text in _unit_texts(header)) if unit), "")
+
+
+def _unit(text: str) -> str:
+    try:
+        return parse_unit(text)
+    except UnknownUnitError:
+        return ""
+
+
 def trace_of(sheet: Sheet, matching: Matching) -> Trace:
-    """Return the trace that a matching makes of a sheet, marked as imported.
+    """Return the trace that a matching makes of a sheet, marked as imported; rows without a torque become gaps.
 
     Raises:
         ForeignFileError: A cell that is no number, or time that does not rise; says line and text.
     """
     torque = _numbers(sheet, matching.torque)
     notes = list(sheet.notes)
-    if matching.time is None:
-        if not matching.rate_hz > 0:
-            raise ForeignFileError(f"{sheet.file}: no time column, so samples per second above 0 are wanted.")
-        t = np.arange(len(torque)) / matching.rate_hz
-        notes.append(f"No time column; {matching.rate_hz:g} samples per second were assumed.")
-    else:
-        t = _numbers(sheet, matching.time) * TIME_SCALES[matching.time_unit]
-        back = np.flatnonzero(np.diff(t) <= 0)
-        if len(back):
-            line = sheet.first_line + int(back[0]) + 1
-            raise ForeignFileError(
-                f"{sheet.file}, about line {line}: time does not rise. Is “{sheet.header[matching.time]}” the time?"
-            )
+    t = _times(sheet, matching, len(torque), notes)
+    missing = np.isnan(torque)
+    if missing.any():
+        notes.append(f"{int(missing.sum())} rows without a torque were left out; they are gaps.")
+        t, torque = t[~missing], torque[~missing]
     if len(torque) < 2:
         raise ForeignFileError(f"{sheet.file}: at least two samples are wanted.")
     notes.append(
         f"Torque from “{sheet.header[matching.torque]}” in {matching.unit}"
         + (
             f", time from “{sheet.header[matching.time]}” in {matching.time_unit}."
+            if matching.time is not None and matching.time_unit in TIME_SCALES
+            else f", time from “{sheet.header[matching.time]}”."
             if matching.time is not None
             else "."
         )
@@ -261,25 +389,98 @@ def trace_of(sheet: Sheet, matching: Matching) -> Trace:
     )
 
 
-def _numbers(sheet: Sheet, column: int) -> FloatArray:
-    texts = [row[column] for row in sheet.rows]
-    if sheet.decimal == ",":
-        texts = [text.replace(",", ".") for text in texts]
-    try:
-        values = np.array(texts, dtype=np.float64)
-    except ValueError:
-        index = next(i for i, row in enumerate(sheet.rows) if not _is_number(row[column], sheet.decimal))
-        raise ForeignFileError(
-            f"{sheet.file}, about line {sheet.first_line + index}: “{sheet.rows[index][column]}” in column "
-            f"“{sheet.header[column]}” is no number."
-        ) from None
-    bad = np.flatnonzero(~np.isfinite(values))
-    if len(bad):
-        raise ForeignFileError(
-            f"{sheet.file}, about line {sheet.first_line + int(bad[0])}: "
-            f"“{sheet.rows[int(bad[0])][column]}” is no torque."
-        )
+def _times(sheet: Sheet, matching: Matching, n: int, notes: list[str]) -> FloatArray:
+    """Times in seconds, strictly rising; what had to be assumed goes to `notes`."""
+    column, unit = matching.time, matching.time_unit
+    if column is None or unit == COUNTED:
+        if matching.rate_hz is None or not matching.rate_hz > 0:
+            raise ForeignFileError(f"{sheet.file}: no time in it, so samples per second above 0 are wanted.")
+        notes.append(f"No time in it; {matching.rate_hz:g} samples per second were assumed.")
+        if column is None:
+            return np.arange(n) / matching.rate_hz
+        counts = _numbers(sheet, column)
+        t = (counts - counts[0]) / matching.rate_hz
+    elif unit == CLOCK:
+        t = _numbers(sheet, column, clock=True)
+        t = t - t[0]
+        turns = np.diff(t, prepend=t[:1]) < -43200  # midnight, where there is no date
+        t = t + 86400.0 * np.cumsum(turns)
+        t = np.round(t, 8)  # a date in the sum leaves 4 ns
+        notes.append(f"It begins at {sheet.rows[0][column].strip()}.")
+    else:
+        t = _numbers(sheet, column) * TIME_SCALES[unit]
+    name, off = sheet.header[column], np.flatnonzero(~(np.diff(t) > 0))
+    if len(off):
+        at = int(off[0]) + 1
+        line = sheet.first_line + at
+        if np.isnan(t[at]) or np.isnan(t[at - 1]):
+            raise ForeignFileError(f"{sheet.file}, about line {line}: there is no time in column “{name}”.")
+        if t[at] == t[at - 1]:
+            raise ForeignFileError(
+                f"{sheet.file}, about line {line}: two samples bear the same time, so time does not rise. If "
+                f"“{name}” is too coarse, choose “no time in it” and type the samples per second."
+            )
+        raise ForeignFileError(f"{sheet.file}, about line {line}: time does not rise. Is “{name}” the time?")
+    return t
+
+
+def _numbers(sheet: Sheet, column: int, *, clock: bool = False) -> FloatArray:
+    """A column as numbers (seconds of a clock), NaN where a cell holds nothing; kept, as a matching is tried often."""
+    if (column, clock) in sheet._read:
+        return sheet._read[column, clock]
+    values = np.empty(len(sheet.rows))
+    for index, row in enumerate(sheet.rows):
+        cell = row[column]
+        value = clock_s(cell) if clock else number(cell, sheet.decimal)
+        if value is None or math.isinf(value):
+            raise ForeignFileError(_refusal(sheet, column, index, clock=clock))
+        values[index] = value
+    _refuse_thousands(sheet, column, clock=clock)
+    values.flags.writeable = False
+    sheet._read[column, clock] = values
     return values
+
+
+def _refusal(sheet: Sheet, column: int, index: int, *, clock: bool) -> str:
+    cell, name = sheet.rows[index][column].strip(), sheet.header[column]
+    where = f"{sheet.file}, about line {sheet.first_line + index}: “{cell}” in column “{name}”"
+    if clock:
+        return f"{where} is no time of the clock. Choose what time is in."
+    kind = kind_of(cell, sheet.decimal)
+    if kind is Kind.THOUSANDS:
+        return f"{where} has a separator of thousands. Save the file without them, e.g. 1234{sheet.decimal}5."
+    if kind is Kind.TIME:
+        return f"{where} is a time of the clock. Choose “{CLOCK}” where it is the time, else another column."
+    return f"{where} is no number. Choose another column, or take that line out of a copy of the file."
+
+
+def _refuse_thousands(sheet: Sheet, column: int, *, clock: bool) -> None:
+    """A column in which the comma only ever stands before three digits, beside numbers of three digits without one."""
+    if clock or sheet.decimal != ",":
+        return
+    cells = [row[column].strip() for row in sheet.rows]
+    comma = [index for index, cell in enumerate(cells) if "," in cell]
+    if comma and len(comma) < len(cells) and all(re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", cells[i]) for i in comma):
+        cell = cells[comma[0]]
+        raise ForeignFileError(
+            f"{sheet.file}, about line {sheet.first_line + comma[0]}: “{cell}” in column “{sheet.header[column]}” "
+            f"could mean {cell.replace(',', '')} or {cell.replace(',', '.')}. Save the file without separators of "
+            "thousands."
+        )
+
+
+def outlook(sheet: Sheet, matching: Matching) -> str:
+    """Return what a matching makes of the sheet: samples, length, rate, range of torque. Raises like `trace_of`."""
+    trace = trace_of(sheet, matching)
+    length_s = float(trace.t_s[-1] - trace.t_s[0])
+    every_s = float(np.median(np.diff(trace.t_s)))
+    lowest, highest = float(trace.torque.min()), float(trace.torque.max())
+    gaps = int((np.diff(trace.t_s) > 3 * every_s).sum())
+    said = (
+        f"{plural(len(trace), 'sample')} in {length_s:.4g} s, {1 / every_s:.4g} samples per second, torque from "
+        f"{significant(lowest, 4)} to {significant(highest, 4)} {trace.unit}."
+    )
+    return said + (f" {plural(gaps, 'gap')} in it." if gaps else "")
 
 
 def without_notes(trace: Trace) -> Trace:

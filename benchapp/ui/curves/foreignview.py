@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from PySide6.QtCore import Signal
@@ -22,20 +23,24 @@ from benchapp.torque.units import FACTORS, to_nm
 from benchapp.ui.choices import ChoiceField, PickField
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
 from benchapp.ui.curves.foreign import (
-    TIME_SCALES,
+    CLOCK,
+    COUNTED,
+    TIME_UNITS,
     ForeignFileError,
     Matching,
     Sheet,
     guess,
+    outlook,
     read_sheet,
     replay_file,
     trace_of,
+    unit_of,
     without_notes,
 )
 from benchapp.ui.curves.origin import Origin
 from benchapp.ui.curves.overlay import curve_of
 from benchapp.ui.curves.panel import CurvePanel
-from benchapp.ui.fields import NumberField
+from benchapp.ui.fields import FieldError, NumberField
 from benchapp.ui.form import Form
 from benchapp.ui.format import plural, wall_text
 from drivers.samples import Source
@@ -43,6 +48,7 @@ from drivers.samples import Source
 AROUND_S = 0.4
 """Rest shown before and after each pull."""
 PREVIEW_ROWS = 12
+TIME_WORDS = {COUNTED: "samples: it only counts them", CLOCK: "time of day"}
 SPEEDS = (("0.1", "1/10"), ("0.5", "1/2"), ("1", "as it was"), ("2", "2 times"), ("5", "5 times"), ("20", "20 times"))
 
 
@@ -60,6 +66,7 @@ class RecordingView(QWidget):
         self.sheet: Sheet | None = None
         self.trace: Trace | None = None
         self.unit = "N·m"
+        self._offering = False
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         self.stack = QStackedWidget()
@@ -75,7 +82,9 @@ class RecordingView(QWidget):
         side = Panel("which column is what", margin=20)
         self.form = Form(narrow=True)
         self.time = self.form.add("time", PickField("Time", [("-1", "no time in it")]))
-        self.time_unit = self.form.add("time_unit", PickField("Time is in", [(key, key) for key in TIME_SCALES]))
+        self.time_unit = self.form.add(
+            "time_unit", PickField("Time is in", [(key, TIME_WORDS.get(key, key)) for key in TIME_UNITS])
+        )
         self.rate = self.form.add("rate", NumberField("Samples per second", above=0, highest=1e6))
         self.torque = self.form.add("torque", PickField("Torque", []))
         self.torque_unit = self.form.add("unit", PickField("Torque is in", [(unit, unit) for unit in FACTORS]))
@@ -97,13 +106,16 @@ class RecordingView(QWidget):
         self.preview.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
         self.preview.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
         self.notes = label("", "soft", wrap=True)
+        self.outlook = label("", wrap=True)
         right.body.addWidget(self.preview, 1)
+        right.body.addWidget(self.outlook)
         right.body.addWidget(self.notes)
         row.addWidget(right, 3)
         self.stack.addWidget(inside)
         self.take.clicked.connect(self.read_matched)
         self.cancel.clicked.connect(self.left)
-        self.time.changed.connect(self._follow)
+        for field in (self.time, self.time_unit, self.rate, self.torque, self.torque_unit, self.sign):
+            field.changed.connect(self._follow)
 
     def _build_curves(self) -> None:
         inside = QWidget()
@@ -126,6 +138,10 @@ class RecordingView(QWidget):
             self.speed.addItem(words, key)
         self.speed.setCurrentIndex(2)
         self.replay = plain_button("Replay it on the Bench")
+        self.columns = plain_button("Columns …")
+        self.columns.setToolTip("Back to which column is what")
+        self.columns.clicked.connect(lambda: self.stack.setCurrentIndex(0))
+        head.addWidget(self.columns)
         head.addWidget(self.mode)
         head.addWidget(self.said, 1)
         head.addWidget(self.speed)
@@ -162,6 +178,7 @@ class RecordingView(QWidget):
         return ""
 
     def _offer(self, sheet: Sheet, matching: Matching) -> None:
+        self._offering = True
         for box, none in ((self.time.box, True), (self.torque.box, False)):
             box.blockSignals(True)
             box.clear()
@@ -184,27 +201,46 @@ class RecordingView(QWidget):
                 self.preview.setItem(row, column, QTableWidgetItem(text))
         comma = "decimal comma" if sheet.decimal == "," else "decimal point"
         self.notes.setText(" ".join((f"{plural(len(sheet.rows), 'row')}, {comma}.", *sheet.notes)))
+        self._offering = False
         self._follow()
 
-    def _follow(self) -> None:
+    def _follow(self, *_: object) -> None:
+        """Ask what the time column leaves open, and say what comes of it as it stands."""
+        if self.sheet is None or self._offering:
+            return
         timed = self.time.value() != "-1"
         self.form.show_field("time_unit", shown=timed)
-        self.form.show_field("rate", shown=not timed)
+        self.form.show_field("rate", shown=not timed or self.time_unit.value() == COUNTED)
+        self.matching_problem.setText("")
+        told = unit_of(self.sheet, int(self.torque.value()))
+        unsaid = "" if told else f" The file does not say the unit of torque: is it {self.torque_unit.value()}?"
+        try:
+            self.outlook.setText(outlook(self.sheet, self._matching()) + unsaid)
+        except ForeignFileError as problem:
+            self.outlook.setText(f"{problem}{unsaid}")
+
+    def _matching(self) -> Matching:
+        """The matching as it stands; a rate that cannot be read is none."""
+        column, unit = self.time.value(), self.time_unit.value()
+        try:
+            rate = self.rate.value()
+        except FieldError:
+            rate = None
+        return Matching(
+            None if column == "-1" else int(column),
+            int(self.torque.value()),
+            unit,
+            self.torque_unit.value(),
+            rate,
+            self.sign.value() == "cw",
+        )
 
     def read_matched(self) -> None:
         """Make a trace of the matching and read its pulls."""
         entered = self.form.values()
         if entered is None or self.sheet is None:
             return
-        matching = Matching(
-            None if entered["time"] == "-1" else int(entered["time"]),
-            int(entered["torque"]),
-            entered.get("time_unit", "s"),
-            entered["unit"],
-            entered.get("rate", 1000.0),
-            entered["sign"] == "cw",
-            entered["capacity"],
-        )
+        matching = replace(self._matching(), capacity=entered["capacity"])
         try:
             self.trace = trace_of(self.sheet, matching)
         except ForeignFileError as problem:
@@ -226,6 +262,7 @@ class RecordingView(QWidget):
             curves.append(curve_of(number, trace.t_s[inside], torque_nm[inside], pull))
         if not curves:
             curves = [curve_of(1, trace.t_s, torque_nm, None, remark="no pull was found")]
+        self.columns.setVisible(self.sheet is not None)
         self.said.setText(
             f"{plural(len(trace), 'sample')} at {report.rate_hz:.4g} Hz, {plural(len(report.pulls), 'pull')}. "
             + " ".join(trace.notes)
