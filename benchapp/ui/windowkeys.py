@@ -189,9 +189,15 @@ class WindowKeys(QObject):
     def _learned(self, which: str, name: str) -> None:
         builtin = GO_KEYS if which == "go" else ASIDE_KEYS
         other = "aside_keys" if which == "go" else "go_keys"
+        rest = [k for k in (self.window.settings.get(other) or (ASIDE_KEYS if which == "go" else GO_KEYS)) if k != name]
+        if not rest:  # what is left would be the keys as delivered, and this one with both meanings
+            what = "proposes to set aside" if which == "go" else "goes on"
+            self.window.show_message(
+                "problem", f"{shown(name)} is the last key that {what}: teach another one that first."
+            )
+            return
         mine = [name, *(k for k in (self.window.settings.get(f"{which}_keys") or builtin) if k != name)]
         self.window.settings.put(f"{which}_keys", mine)
-        rest = [k for k in (self.window.settings.get(other) or (ASIDE_KEYS if which == "go" else GO_KEYS)) if k != name]
         self.window.settings.put(other, rest)
         self.window.bench.restyle()
         what = "goes on" if which == "go" else "proposes to set aside"

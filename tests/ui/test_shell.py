@@ -277,6 +277,19 @@ def test_keys_of_a_pedal_are_learned_and_kept(shop, qtbot, tmp_path):
     assert shop.port.asked[-1] == ("set_aside",)
 
 
+def test_the_last_key_of_a_meaning_is_not_taken_away(shop):
+    shop.window.teacher.learn("go")
+    press(shop, Qt.Key.Key_D)
+    shop.window.teacher.learn("go")
+    press(shop, Qt.Key.Key_PageUp)
+    assert "last key that proposes to set aside" in shop.window.foot.message.text()
+    assert "PgUp" not in shop.window.settings.get("go_keys")
+    assert shop.window.bench.key_names == ("D", "Page ↑")
+    shop.run()
+    press(shop, Qt.Key.Key_PageUp)
+    assert shop.port.asked == [("set_aside",)]
+
+
 def test_overload_is_acknowledged_from_any_page(shop):
     shop.window.show_page("rack")
     shop.port.show(stand.view(None, overload_percent=108.0))

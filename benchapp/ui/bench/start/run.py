@@ -26,7 +26,7 @@ FULL_RUN: Final = "workshop-full"
 SPOT_CHECK: Final = "workshop-spot"
 MOST_NAMES: Final = 12
 AIR: Final = {
-    "start_c": ("Temperature at the start", "21.5 °C", -20.0, 60.0, "°C"),
+    "start_c": ("Temperature at the start", "21.5", -20.0, 60.0, "°C"),
     "humidity_percent": ("Relative humidity", "45 %", 0.0, 100.0, "%"),
 }
 """What of the air can be typed: (name, example, lowest, highest, unit)."""
