@@ -357,10 +357,10 @@ def suggest(
         return made
     good = sum(run.outcome is Outcome.WITHIN for run in found)
     by_share = a3(good, len(found), float(held), target)
-    reason = (
-        f"{good} of {len(found)} times found within limits, wanted is {target * 100:.0f} %; that the interval is "
-        f"wrong is known with {_sure(by_share.rejection)} confidence."
-    )
+    wrong = f"that the interval is wrong is known with {_sure(by_share.rejection)} confidence"
+    if by_share.rejection < 0.005:
+        wrong = "nothing says that the interval is wrong"
+    reason = f"{good} of {len(found)} times found within limits, wanted is {target * 100:.0f} %; {wrong}."
     made.append(Suggestion(number, "a3", _whole(by_share.interval), now, reason))
     within = found[-1].outcome is Outcome.WITHIN
     step = staircase(float(held), within, SHORTEST_MONTHS, LONGEST_MONTHS)

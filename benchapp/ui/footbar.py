@@ -138,7 +138,8 @@ class FootBar(QWidget):
 
     def _chosen(self) -> None:
         name = self.sender().objectName()
-        self.show_page(name)  # before the page is made, which may take a moment: never two tabs are marked
+        self.show_page(name)
+        self.repaint()  # before the page is made, which may take a moment: never two tabs are seen marked
         self.page_chosen.emit(name)
 
     def show_page(self, name: str) -> None:

@@ -273,7 +273,9 @@ class LifeView(QWidget):
                 Trail(((start, drift.value_percent), (band[-1][0], (end[1] + end[2]) / 2)), dashed=True, accent=True)
             )
             moments = (*moments, *self._leaving(drift, start))
-        names = [("disc", True, "as found"), ("disc", False, "as left")]
+        names = [("disc", True, "as found")]
+        if any(not mark.filled and mark.shape != "cross" for mark in marks):
+            names.append(("disc", False, "as left, or out of service"))
         if any(mark.shape == "cross" for mark in marks):
             names.append(("cross", True, f"spot check (newest {MOST_SPOTS})"))
         if len(shown) > 1:
