@@ -342,7 +342,7 @@ def test_records_go_out_and_come_in_again_with_the_same_seals(start, file: Path,
     assert {each.name for each in folder.glob("*.csv")} == {"runs.csv", "readings.csv", "tools.csv", "due.csv"}
     assert len(list(folder.glob("run-*/*.csv"))) == 20
     dialog.export("xlsx", tmp_path / "nowhere" / "records.xlsx")
-    wait(lambda: "the workbook cannot be written" in dialog.exported.text(), "the refusal")
+    wait(lambda: "cannot be written: No such file or directory; name" in dialog.exported.text(), "the refusal")
     dialog.reject()
     kilter.window.close()
 
