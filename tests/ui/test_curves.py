@@ -11,17 +11,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PySide6.QtCore import QPointF, Qt
-from PySide6.QtGui import QImage, QWheelEvent
+from PySide6.QtGui import QColor, QImage, QWheelEvent
 from PySide6.QtTest import QTest
 
 from benchapp.pulls import Mode, read_pulls
 from benchapp.pulls.pull import Flag
 from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import read_trace
+from benchapp.ui import theme
 from benchapp.ui.curves.origin import Origin
 from benchapp.ui.curves.overlay import Align, columns, curve_of, curve_of_trace, local_slope, pyramid, span, ticks
 from benchapp.ui.curves.panel import CurvePanel, explain
-from benchapp.ui.curves.picture import Corridor, CurvePicture
+from benchapp.ui.curves.picture import ALIGN_WORDS, Corridor, CurvePicture
 from drivers.samples import Source
 
 
@@ -154,6 +155,50 @@ def test_everything_is_reached_by_keyboard(picture):
     assert picture.reading().time_s > 0
     QTest.keyClick(picture, Qt.Key.Key_PageUp)
     assert picture.chosen == 2
+
+
+def drawn_words(picture, tmp_path):
+    picture.save_svg(str(tmp_path / "drawn.svg"))
+    words = {}
+    for group in ET.parse(tmp_path / "drawn.svg").getroot().iter():
+        matrix = group.get("transform", "")
+        for node in group:
+            if node.tag.endswith("}text"):
+                moved = [float(part) for part in matrix.removeprefix("matrix(").rstrip(")").split(",")]
+                words["".join(node.itertext()).strip()] = moved[5] + moved[3] * float(node.get("y", "0"))
+    return words
+
+
+@pytest.mark.parametrize("height", [240, 420, 700])
+@pytest.mark.parametrize("align", list(Align))
+def test_no_words_are_cut_at_the_foot_and_the_cursor_covers_no_curve(picture, tmp_path, height, align):
+    picture.resize(640, height)
+    picture.set_align(align)
+    picture._set_cursor(0.0 if align is Align.CLICK else 0.5)
+    words = drawn_words(picture, tmp_path)
+    metrics = picture.fontMetrics()
+    (foot,) = [y for text, y in words.items() if text in ALIGN_WORDS.values()]
+    assert foot + metrics.descent() <= height
+    told = picture.reading_text(picture.reading())
+    (above,) = [y for text, y in words.items() if text.split() == told.split()]
+    assert above + metrics.descent() <= picture._areas(picture.size())[0].top() + 1
+
+
+def test_a_pull_set_aside_is_no_fainter_than_the_grid(qtbot):
+    shown = CurvePicture()
+    qtbot.addWidget(shown)
+    shown.resize(900, 560)
+    shown.show_rate = False
+    shown.show_curves([replace(curve(1, rise=4.0), counts=False), curve(2, rise=2.0)])
+    area, _ = shown._areas(shown.size())
+    image = shown.grab().toImage()
+    x, torque = round(shown._x(area, -3.0)), 30.0 * (1 - 3.0 / 4.0)
+    middle = round(shown._y(area, torque))
+    ground = QColor(theme.palette().panel)
+    column = [QColor(image.pixel(x + dx, middle + dy)) for dx in (2, 3) for dy in range(-6, 7)]
+    assert max(abs(c.lightness() - ground.lightness()) for c in column) > abs(
+        QColor(theme.palette().rail).lightness() - ground.lightness()
+    )
 
 
 def test_the_wheel_zooms_around_the_pointer(picture):

@@ -39,6 +39,9 @@ from drivers.samples import FloatArray
 NEAR_CLICK_S = 0.03
 """Half the width of the view of one click from near."""
 
+MS_MARKED_S = 0.12
+"""Below this width each millisecond has a mark at the foot."""
+
 ALIGN_WORDS = {
     Align.CLICK: "from the click",
     Align.EIGHTY: "from 80 % of the reading",
@@ -171,7 +174,8 @@ class CurvePicture(QWidget):
         metrics = QFontMetricsF(self.font())
         line = metrics.height()
         left = metrics.horizontalAdvance("−0000.00") + 10
-        whole = QRectF(left, line * 0.9, size.width() - left - 12, size.height() - line * 2.9)
+        above, foot = line * 1.45, line * 2.0 + 6  # the cursor's words; marks of the time and from where they count
+        whole = QRectF(left, above, size.width() - left - 12, size.height() - above - foot)
         if not self.show_rate or whole.height() < 200:
             return whole, None
         below = max(70.0, whole.height() * 0.26)
@@ -285,6 +289,11 @@ class CurvePicture(QWidget):
         )
         foot = below if below is not None else area
         suffix = " ms" if in_ms else " s"
+        if end - start < MS_MARKED_S:
+            painter.setPen(QPen(QColor(c.rail), 1))
+            for ms in range(math.ceil(start * 1000), math.floor(end * 1000) + 1):
+                x = self._x(area, ms / 1000)
+                painter.drawLine(QPointF(x, foot.bottom() - 4), QPointF(x, foot.bottom()))
         for value in places:
             x = self._x(area, value / scale)
             painter.setPen(line)
@@ -308,7 +317,7 @@ class CurvePicture(QWidget):
 
     def _draw_curves(self, painter: QPainter, area: QRectF) -> None:
         c = theme.palette()
-        quiet, aside = QPen(_between(c.soft, c.panel, 0.45), 1), QPen(QColor(c.rail), 1)
+        quiet, aside = QPen(_between(c.soft, c.panel, 0.45), 1), QPen(_between(c.accent, c.panel, 0.5), 1)
         for curve in self.curves:
             if curve.number != self.chosen:
                 self._line(painter, area, curve, curve.levels, quiet if curve.counts else aside, self._view[2:])
@@ -481,14 +490,9 @@ class CurvePicture(QWidget):
             painter.setBrush(QColor(c.ink))
             painter.setPen(Qt.PenStyle.NoPen)
             painter.drawEllipse(QPointF(x, y), 3.5, 3.5)
-        text = self.reading_text(reading)
-        metrics = QFontMetricsF(self.font())
-        width = metrics.horizontalAdvance(text) + 16
-        left = x + 10 if x + 10 + width < area.right() else x - 10 - width
-        box = QRectF(left, area.bottom() - metrics.height() * 2.0, width, metrics.height() * 1.5)
-        theme.draw_panel(painter, box, 5, frame=c.rail)
+        above = QRectF(area.left(), 0, area.width(), area.top() - 3)  # never over a curve
         painter.setPen(QColor(c.ink))
-        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
+        painter.drawText(above, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter, self.reading_text(reading))
 
     # ----------------------------------------------------------------------------------------------------------- cursor
 
