@@ -13,12 +13,17 @@ from types import ModuleType
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import settings
 
 if TYPE_CHECKING:
     from benchapp.cli.window import Application
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# how long an example takes says what else the machine is doing: no figure of ours
+settings.register_profile("kilter", settings(), deadline=None)
+settings.load_profile("kilter")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
