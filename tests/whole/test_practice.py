@@ -108,10 +108,15 @@ def test_a_drill_from_the_first_caution_to_a_level_passed_progress_and_deletion(
     trainee.begin("stop", "OCF-005")
 
     # a pull carried far past the click: both peaks are told apart, one thing is said
-    told = trainee.pull("past-click")
+    # the simulated hand goes on by 25 % and more, now and then beyond what the tool carries: then that is what is said
+    for _ in range(10):
+        told = trainee.pull("past-click")
+        if Flag.TOOL_OVERLOAD not in told.pull.marks.flags:
+            break
+        assert told.advice.of == "tool-overload"
     marks = told.pull.marks
     assert marks.first_peak_nm == pytest.approx(60.0, rel=0.05)
-    assert marks.peak_nm > 1.4 * marks.first_peak_nm
+    assert marks.peak_nm > 1.25 * marks.first_peak_nm
     assert Flag.PAST_CLICK in marks.flags
     assert told.advice.of == "follow_percent"
     # the pull is told when it is closed, the words come with the next frame
