@@ -9,7 +9,7 @@ from typing import Final
 
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen, QPolygonF
-from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
 
 from benchapp.practice.drills import NAMES, TOLD, UNITS, Aim, Drill, shipped_drills
 from benchapp.practice.progress import (
@@ -28,6 +28,7 @@ from benchapp.ui.bench.panels import Panel as Painted
 from benchapp.ui.bench.plot import nice_step
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, label, plain_button
+from benchapp.ui.files import ask_save
 from benchapp.ui.format import plural
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import today
@@ -410,9 +411,9 @@ class ProgressView(QWidget):
     # ------------------------------------------------------------------------------------------------------------ save
 
     def _save(self) -> None:
-        path, _ = QFileDialog.getSaveFileName(self, "Save for the notice board", "practice.png", "Picture (*.png)")
-        if path:
-            self.save_picture(Path(path))
+        path = ask_save(self, "Save for the notice board", "practice.png", "Picture (*.png)")
+        if path is not None:
+            self.save_picture(path)
 
     def save_picture(self, path: Path) -> bool:
         """Save the group's chart with its rule as a picture; only a group's, never a person's, and never empty."""

@@ -8,7 +8,7 @@ from typing import Final
 
 from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen, QPolygonF
-from PySide6.QtWidgets import QFileDialog, QHBoxLayout, QMessageBox, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QMessageBox, QVBoxLayout, QWidget
 
 from benchapp.metrology.anova import Component, Source, Study
 from benchapp.practice.finding import ALIKE, POOLED, SOME_MORE, TOOL, WHO, WITHIN, Row, rows
@@ -20,6 +20,7 @@ from benchapp.ui.bench.panels import Panel as Painted
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button, quiet_button
+from benchapp.ui.files import ask_save
 from benchapp.ui.format import glued, plural, wall_text
 from benchapp.ui.page import Facts, scrolled
 from benchapp.ui.theme import draw_fitted, font_of_cap
@@ -326,9 +327,9 @@ class StudyResult(QWidget):
         if self.study is None:
             return
         name = f"study-{self.study.started[:10]}-{self.study.key}.csv"
-        path, _ = QFileDialog.getSaveFileName(self, "Export the study", name, "CSV (*.csv)")
-        if path:
-            self.save(Path(path))
+        path = ask_save(self, "Export the study", name, "CSV (*.csv)")
+        if path is not None:
+            self.save(path)
 
     def save(self, path: Path) -> None:
         """Write all pulls to a CSV file."""
