@@ -6,7 +6,8 @@ import math
 from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from functools import lru_cache
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -77,8 +78,7 @@ class Release:
     clear: bool
 
 
-@dataclass(frozen=True, slots=True)
-class _Scale:
+class _Scale(NamedTuple):
     """Lengths in means, levels in torque."""
 
     per_block: int
@@ -94,21 +94,33 @@ class _Scale:
 
     @classmethod
     def of(cls, rate_hz: float, noise: float, settings: Settings, *, finished: bool) -> _Scale:
-        per_block = max(1, round(rate_hz / 1000.0)) if rate_hz >= 1500.0 else 1
-        every_s = per_block / rate_hz
-        fall_n = max(3 if rate_hz < SLOW_HZ else 1, round(settings.fall_s / every_s))
-        arm_n = max(2 * fall_n, round(settings.arm_s / every_s))
-        ahead_n = arm_n if finished else max(fall_n, min(arm_n, int(0.039 / every_s)))
-        corner_n = max(1, round(0.005 / every_s))
-        slow_n = max(3, round(settings.arm_s / every_s))
-        ended_n = 2 * slow_n if finished else max(slow_n, int(0.039 / every_s))
-        sudden_n = max(2, round(_SUDDEN_S / every_s))
-        single = noise / math.sqrt(per_block)
-        return cls(per_block, every_s, corner_n, fall_n, arm_n, ahead_n, slow_n, ended_n, sudden_n, single)
+        scale = _lengths(rate_hz, settings.fall_s, settings.arm_s, finished)
+        return scale._replace(noise=noise / math.sqrt(scale.per_block))
 
     def before(self, top: int, n: int) -> tuple[int, int]:
         """Means from 0.6 s before a fall to those from which `n` do not reach into it."""
         return max(top - round(_BEFORE_S / self.every_s), 0), max(top - n - 1, 0)
+
+
+@lru_cache(maxsize=8)  # a stream asks every 10 ms
+def _lengths(rate_hz: float, fall_s: float, longer_s: float, finished: bool) -> _Scale:
+    per_block = max(1, round(rate_hz / 1000.0)) if rate_hz >= 1500.0 else 1
+    every_s = per_block / rate_hz
+    fall_n = max(3 if rate_hz < SLOW_HZ else 1, round(fall_s / every_s))
+    arm_n = max(2 * fall_n, round(longer_s / every_s))
+    slow_n = max(3, round(longer_s / every_s))
+    return _Scale(
+        per_block=per_block,
+        every_s=every_s,
+        corner_n=max(1, round(0.005 / every_s)),
+        fall_n=fall_n,
+        arm_n=arm_n,
+        ahead_n=arm_n if finished else max(fall_n, min(arm_n, int(0.039 / every_s))),
+        slow_n=slow_n,
+        ended_n=2 * slow_n if finished else max(slow_n, int(0.039 / every_s)),
+        sudden_n=max(2, round(_SUDDEN_S / every_s)),
+        noise=0.0,
+    )
 
 
 def room_for_release(torque: FloatArray, rate_hz: float, settings: Settings) -> bool:
@@ -347,8 +359,9 @@ def _places(x: Means, scale: _Scale, settings: Settings) -> Iterator[tuple[list[
         if low > corner_n:
             reached = max(reached, x.greatest(0, low - corner_n)[0])
         for k, sharpness, level, top in zip(at, bend[sharp].tolist(), here[sharp].tolist(), between, strict=True):
-            reached = max(reached, top)
-            if sharpness > max(share * reached, floor) and level > 0.9 * reached:
+            if top > reached:
+                reached = top
+            if sharpness > share * reached and sharpness > floor and level > 0.9 * reached:
                 places.append(low + k)
                 bends.append(sharpness)
         if places:
