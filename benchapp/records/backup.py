@@ -282,12 +282,20 @@ def put_in_place(fresh: Path, path: Path, *, now: dt.datetime) -> Path | None:
             if side.exists():
                 side.rename(f"{kept or f'{path}.replaced-{now:%Y%m%dT%H%M%S}'}{tail}")
         if kept is not None:
-            path.rename(kept)
-        fresh.rename(path)
+            _named_too(path, kept)
+        fresh.replace(path)
         sync_folder(path.parent)
     except OSError as error:
         raise StoreNotWritableError(path, error.strerror or str(error)) from error
     return kept
+
+
+def _named_too(path: Path, kept: Path) -> None:
+    """Give the file a second name, so that its first is never gone: a plug pulled then would look like a new store."""
+    try:
+        os.link(path, kept)
+    except OSError:  # a file system without such links
+        path.rename(kept)
 
 
 def _refuse_in_use(path: Path) -> None:

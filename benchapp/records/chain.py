@@ -377,7 +377,9 @@ class _Walk:
             raise ValueError(f"{head!r} is no head; one looks like 12:{'0' * 8}… with 64 hex digits")
         if not sequence_text:
             if digest not in self.digests.values():
-                self.find("head", 0, "", f"no entry has the digest {digest}: the chain was cut or built anew")
+                self.find(
+                    "head", 0, "", f"no entry has the digest {digest}: the chain was cut or built anew, or is another"
+                )
             return
         sequence = int(sequence_text)
         found = self.digests.get(sequence)
@@ -386,10 +388,16 @@ class _Walk:
                 "head",
                 sequence,
                 "",
-                f"the head kept elsewhere is entry {sequence}, the chain ends at {max(self.digests, default=0)}: cut",
+                f"the head kept elsewhere is entry {sequence}, the chain ends at "
+                f"{max(self.digests, default=0)}: cut, or these are other records",
             )
         elif found != digest:
-            self.find("head", sequence, "", f"entry {sequence} is {found}, kept elsewhere was {digest}: built anew")
+            self.find(
+                "head",
+                sequence,
+                "",
+                f"entry {sequence} is {found}, kept elsewhere was {digest}: built anew, or other records",
+            )
 
 
 def check(raw: sqlite3.Connection, *, against: str = "", progress: Callable[[int], None] | None = None) -> CheckResult:

@@ -449,3 +449,24 @@ def test_a_copy_that_meets_a_full_disk_leaves_nothing(tmp_path, room_kb):
         assert list(disk.iterdir()) == []
     finally:
         unmount(disk)
+
+
+def test_a_restore_that_is_broken_off_at_the_last_moment_leaves_the_store_under_its_name(path, monkeypatch):
+    with Store.open(path, demo=False, clock=Clock()) as store:
+        furnish(store)
+        copy = backup.make(path, now=START)
+        sealed_run(store)
+        head = store.head()
+
+    def plug_pulled(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Path, "replace", plug_pulled)
+    fresh = path.with_name("ready.sqlite")
+    shutil.copy(copy, fresh)
+    with pytest.raises(KeyboardInterrupt):
+        backup.put_in_place(fresh, path, now=START)
+    monkeypatch.undo()
+    with Store.open(path, demo=False) as store:
+        assert store.check(against=head).holds
+        assert store.head() == head

@@ -1,9 +1,13 @@
-"""The faults of the records in full: 200 kills, 500 turned bytes. `pytest tests/soak/test_records.py -s`."""
+"""The faults of the records in full: 200 kills, 500 turned bytes, 50 full disks.
+
+Run: `pytest tests/soak/test_records.py -s`.
+"""
 
 from __future__ import annotations
 
 import importlib.util
 import os
+import random
 import sys
 import time
 from pathlib import Path
@@ -51,3 +55,28 @@ def test_five_hundred_turned_bytes(tmp_path):
     _load("test_followed").make_shop(shop)
     chain.check_flips(shop, tmp_path, 100, SEED + 1)
     print(f"\nseed {SEED}: 500 turned bytes, every one found")
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(1800)
+def test_fifty_full_disks(tmp_path):
+    samples, faults, full = _load("conftest"), _load("faults"), _load("test_faults")
+    rng, n_pulls = random.Random(SEED), 0
+    for index in range(50):
+        disk = tmp_path / f"disk-{index}"
+        disk.mkdir()
+        if not faults.small_disk(disk, rng.randrange(1400, 2600)):
+            pytest.skip("no leave to mount a small tmpfs")
+        try:
+            (disk / "ballast").write_bytes(b"x" * 400_000)
+            with samples.Store.open(disk / "records.sqlite", demo=False, clock=samples.Clock()) as store:
+                samples.furnish(store)
+                run, number = full.fill(store)
+                (disk / "ballast").unlink()
+                full.go_on(store, run, number)
+            with samples.Store.open(disk / "records.sqlite", demo=False) as store:
+                assert store.check().holds, f"seed {SEED}, disk {index}"
+            n_pulls += number
+        finally:
+            faults.unmount(disk)
+    print(f"\nseed {SEED}: 50 full disks, {n_pulls} pulls, none lost, each told and gone on")
