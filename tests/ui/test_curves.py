@@ -131,6 +131,18 @@ def test_the_view_holds_all_curves_and_marks_stand_on_round_numbers():
     assert ticks(-4.2, 4.2, 5) == ([-4.0, -2.0, 0.0, 2.0, 4.0], 0)
 
 
+@pytest.mark.parametrize("align", list(Align))
+def test_everything_is_a_pull_from_rest_to_rest_though_the_reader_begins_it_later(align):
+    t, y = pull_samples()
+    (pull,) = read_pulls(t, y, mode=Mode.FIRST_PEAK, capacity=1000.0).pulls
+    late = replace(pull, start_s=2.0, end_s=3.9)  # as on a reference whose noise hides the beginning
+    start, end, *_ = span([curve_of(1, t, y, late)], align)
+    shift = curve_of(1, t, y, late).shift_s(align)
+    assert start + shift <= 0.5 - 0.2
+    assert start + shift >= 0.0 - 0.1
+    assert end + shift == pytest.approx(4.1 + 0.3, abs=0.15)
+
+
 @pytest.fixture
 def picture(qtbot):
     made = CurvePicture()

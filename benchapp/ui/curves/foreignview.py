@@ -38,15 +38,13 @@ from benchapp.ui.curves.foreign import (
     without_notes,
 )
 from benchapp.ui.curves.origin import Origin
-from benchapp.ui.curves.overlay import curve_of
+from benchapp.ui.curves.overlay import curve_of, whole_pull
 from benchapp.ui.curves.panel import CurvePanel
 from benchapp.ui.fields import FieldError, NumberField
 from benchapp.ui.form import Form
 from benchapp.ui.format import plural, wall_text
 from drivers.samples import Source
 
-AROUND_S = 0.4
-"""Rest shown before and after each pull."""
 PREVIEW_ROWS = 12
 TIME_WORDS = {COUNTED: "samples: it only counts them", CLOCK: "time of day"}
 SPEEDS = (("0.1", "1/10"), ("0.5", "1/2"), ("1", "as it was"), ("2", "2 times"), ("5", "5 times"), ("20", "20 times"))
@@ -258,7 +256,8 @@ class RecordingView(QWidget):
         report = read_pulls(trace.t_s, torque_nm, mode=Mode(self.mode.value()), capacity=capacity)
         curves = []
         for number, pull in enumerate(report.pulls, start=1):
-            inside = (trace.t_s >= pull.start_s - AROUND_S) & (trace.t_s <= pull.end_s + AROUND_S)
+            begin, end = whole_pull(trace.t_s, torque_nm * pull.direction.sign, pull)
+            inside = (trace.t_s >= begin) & (trace.t_s <= end)
             curves.append(curve_of(number, trace.t_s[inside], torque_nm[inside], pull))
         if not curves:
             curves = [curve_of(1, trace.t_s, torque_nm, None, remark="no pull was found")]

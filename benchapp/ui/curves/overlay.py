@@ -23,6 +23,12 @@ STEP: Final = 8
 """Samples in one bucket of the next level of a pyramid."""
 
 
+AT_REST: Final = 0.02
+"""Share of a pull's peak below which it is taken to rest, for what is shown of it."""
+REST_S: Final = 0.3
+"""Rest shown beside a pull."""
+
+
 class Align(StrEnum):
     """Where the curves meet."""
 
@@ -286,22 +292,38 @@ def span(curves: Sequence[Curve], align: Align) -> tuple[float, float, float, fl
     if not any(len(curve.t_s) for curve in curves):
         return -1.0, 1.0, 0.0, 1.0
     full = [curve for curve in curves if len(curve.t_s)]
-    start = min(_begin(curve) - curve.shift_s(align) for curve in full)
-    end = max(_end(curve) - curve.shift_s(align) for curve in full)
+    start = min(_ends(curve)[0] - curve.shift_s(align) for curve in full)
+    end = max(_ends(curve)[1] - curve.shift_s(align) for curve in full)
     low = min(float(np.nanmin(curve.levels[-1].low)) for curve in full)
     high = max(float(np.nanmax(curve.levels[-1].high)) for curve in full)
     air_t, air_y = max((end - start) * 0.02, 1e-4), max((high - low) * 0.08, 1e-9)
     return start - air_t, end + air_t, min(low - air_y / 2, 0.0), high + air_y
 
 
-def _begin(curve: Curve) -> float:
-    begin = float(curve.t_s[0])
-    return max(begin, curve.pull.start_s - 0.3) if curve.pull is not None else begin
+def whole_pull(t_s: FloatArray, torque_nm: FloatArray, pull: Pull) -> tuple[float, float]:
+    """Return (first, last time) of all that belongs to a pull with some rest beside it, within what was recorded.
+
+    Where the reader says that a pull begins, a slow one on a large reference has long left its rest: the rest is
+    looked for on both sides, where torque is below 2 % of the peak.
+
+    Args:
+        t_s: Shape (n,), seconds, strictly rising, n >= 1.
+        torque_nm: Shape (n,), N·m, positive in the direction of the pull.
+        pull: Read from it.
+    """
+    at_rest = torque_nm <= AT_REST * pull.peak
+    first, last = np.searchsorted(t_s, [pull.start_s, pull.end_s])
+    before = np.flatnonzero(at_rest[:first])
+    after = np.flatnonzero(at_rest[last:])
+    begin = float(t_s[before[-1]]) - REST_S if len(before) else float(t_s[0])
+    end = float(t_s[last + after[0]]) + REST_S if len(after) else float(t_s[-1])
+    return max(begin, float(t_s[0])), min(end, float(t_s[-1]))
 
 
-def _end(curve: Curve) -> float:
-    end = float(curve.t_s[-1])
-    return min(end, curve.pull.end_s + 0.3) if curve.pull is not None else end
+def _ends(curve: Curve) -> tuple[float, float]:
+    if curve.pull is None:
+        return float(curve.t_s[0]), float(curve.t_s[-1])
+    return whole_pull(curve.t_s, curve.torque_nm, curve.pull)
 
 
 def nice_step(length: float, n_wanted: int) -> float:

@@ -147,7 +147,7 @@ class CurvePanel(QWidget):
         frame.body.addWidget(self.picture)
         body.addWidget(frame, 38)
         side = Panel("pulls")
-        side.setMaximumWidth(270)
+        side.setMaximumWidth(340)
         self.list = QListWidget()
         self.list.setFrameShape(QListWidget.Shape.NoFrame)
         self.list.setStyleSheet("QListWidget { border: none; } QListWidget::item { padding: 5px 6px; }")
