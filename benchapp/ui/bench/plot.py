@@ -719,8 +719,8 @@ class PullPlot(QWidget):
         y = self.y_of(scene.capacity_nm) if inside else area.top() + size
         notch = [QPointF(area.left(), y - size), QPointF(area.left(), y + size), QPointF(area.left() - 1.2 * size, y)]
         if not inside:
-            # An arrow that points out of the view.
-            x = area.left() - 0.2 * size
+            # An arrow that points out of the view, inside the area: on the axis it may meet the topmost number.
+            x = area.left() + 0.8 * s.pad + size
             notch = [QPointF(x - size, y + size * 0.6), QPointF(x + size, y + size * 0.6), QPointF(x, y - size)]
         painter.drawPolygon(QPolygonF(notch))
         if inside:
@@ -733,7 +733,7 @@ class PullPlot(QWidget):
         # beside the corridor's words, never over them: it may end within the corridor
         words_width = QFontMetricsF(font_of_cap(s.lead * 1.12, bold=True)).horizontalAdvance("HIGH")
         beside = inside and scene.low_nm is not None
-        left = area.left() + 0.8 * s.pad + (words_width + s.pad if beside else 0.0)
+        left = area.left() + 0.8 * s.pad + (words_width + s.pad if beside else 0.0 if inside else 2.6 * size)
         box = QRectF(left, y + down, area.right() - left - s.pad, s.small * 2.4)
         if beside:
             width = min(QFontMetricsF(font).horizontalAdvance(text), box.width())
