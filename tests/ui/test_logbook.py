@@ -188,6 +188,19 @@ def test_curves_and_readings_belong_together(page, store):
         assert at[1] == pytest.approx(curve.pull.reading, rel=0.01)
 
 
+def test_what_is_saved_of_curves_names_the_run_and_that_nobody_pulled(page, store, tmp_path):
+    run = a_run(store, tool="OCF-004")
+    page.open_run(run.run_id)
+    view = page.run_view
+    view.sections.choose("curves")
+    assert view.curves.save_as(str(tmp_path / "a.svg"), "svg")
+    assert view.curves.save_as(str(tmp_path / "a.csv"), "all")
+    for text in ((tmp_path / "a.svg").read_text("utf-8"), (tmp_path / "a.csv").read_text("utf-8")):
+        for wanted_text in ("OCF-004", run.run_id, run.started[:10], run.plan.reference.number, "no tool was pulled"):
+            assert wanted_text in text
+        assert f"{view.which.currentText()} clockwise" in text
+
+
 def test_unit_shown_changes_the_words_not_the_record(page, store):
     run = a_run(store, tool="OCF-004")
     page.open(run.run_id)

@@ -80,8 +80,11 @@ class Origin:
 
 
 def origin_of_run(run: Run, checkpoint: str, *, void: str = "") -> Origin:
-    """Return where the pulls of a run are from; `checkpoint` names those that are shown."""
+    """Return where the pulls of a run are from; `checkpoint` names those that are shown, the direction is added."""
     plan = run.plan
+    directions = {each.direction.value for each in plan.checkpoints}
+    if len(directions) == 1 and not any(word in checkpoint for word in directions):
+        checkpoint = f"{checkpoint} {next(iter(directions))}".strip()
     return Origin(
         plan.source, plan.tool.number, run.run_id, wall_text(run.started), checkpoint, plan.reference.number, void=void
     )
