@@ -30,8 +30,8 @@ TOOL_ENTERED: Final = "tool entered"
 TOOL_CHANGED: Final = "tool changed"
 INTERVAL_TAKEN: Final = "interval accepted"
 TOOLS_IMPORTED: Final = "tools imported"
-TOLD_OF_TOOL: Final = ("data", "interval_months", "interval_cycles", "first_use")
-"""Columns of a tool that its entries tell; where it lies and who keeps it is nobody's evidence."""
+TOLD_OF_TOOL: Final = ("data", "code", "interval_months", "interval_cycles", "first_use")
+"""Columns of a tool that its entries tell (early ones no code); where it lies and who keeps it is nobody's evidence."""
 PASSPHRASES: Final = ("passphrase set", "lost passphrase replaced")
 
 Find = Callable[[str, int, str, str], None]

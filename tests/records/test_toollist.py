@@ -153,7 +153,14 @@ def test_an_import_is_all_or_nothing(store):
 
 @pytest.mark.parametrize(
     ("column", "value"),
-    [("interval_months", 6), ("interval_cycles", None), ("first_use", "2026-01-01"), ("data", "not JSON"), ("data", 0)],
+    [
+        ("code", "4711"),
+        ("interval_months", 6),
+        ("interval_cycles", None),
+        ("first_use", "2026-01-01"),
+        ("data", "not JSON"),
+        ("data", 0),
+    ],
 )
 def test_an_imported_tool_that_is_changed_past_the_program_is_found(store, path, column, value):
     good, _ = looked_at("number,max,serial\nOCF-200,10,A\nOCF-201,20,B\n")
