@@ -150,6 +150,13 @@ FOREIGN = {  # name: (file, time column, its unit, torque column, unit, samples 
         table('"t [s]","M [Nm]"\r\n', lambda i, t, y: f'"{t:.3f}","{y}"', end="\r\n"),
         0, "s", 1, "N·m",
     ),
+    "counter, clock, force, units with blanks": (
+        table(
+            "Kanal;Wert\nDatum;30.11.2026\n\nNr.;Zeit;Kraft;Moment\n;;N;Nm\n",
+            lambda i, t, y: f"{i};{clock(t, ',')};{i % 7},5;{german(y)}",
+        ),
+        1, CLOCK, 3, "N·m",
+    ),
     "counter": (table("No.,Torque Nm\n", lambda i, t, y: f"{i},{y}"), 0, COUNTED, 1, "N·m"),
     "counter and a rate": (
         table("Sample rate: 1 kHz\nn;Nm\n", lambda i, t, y: f"{i};{y}"),

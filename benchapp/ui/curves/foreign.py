@@ -221,6 +221,8 @@ def _kinds_from(lines: Sequence[str], at: int, mark: str, decimal: str) -> tuple
     alike = [row for row in rows if len(row) == len(rows[0])]
     if len(alike) < 2 or len(alike) < 0.6 * len(rows):
         return ()
+    if all(kind_of(cell, decimal) in (Kind.WORDS, Kind.NOTHING) for cell in rows[0]):
+        return ()  # names, units, or nothing yet
     kinds = []
     for column in zip(*alike, strict=True):
         told = [kind for kind in (kind_of(cell, decimal) for cell in column) if kind is not Kind.NOTHING]
@@ -285,7 +287,7 @@ def guess(sheet: Sheet) -> Matching:
     if time is None and clocks:
         time = clocks[0]
     rest = [i for i in numeric if i != time] or numeric
-    moving = [i for i in rest if np.ptp(begin[i]) > 0] if all(len(begin[i]) for i in rest) else []
+    moving = [i for i in rest if len(begin[i]) and np.ptp(begin[i]) > 0 and not np.all(np.diff(begin[i]) == 1)]
     rest = [i for i in rest if i in moving] + [i for i in rest if i not in moving]
     torque = next((i for i in rest if _unit_in(sheet.header[i])), None)
     if torque is None:
