@@ -376,6 +376,8 @@ def place(view: BenchView, shown_unit: str = "") -> str:
 
 def link_line(view: BenchView) -> str:
     """Return the link in a few words, for the corner of the Bench."""
+    if view.replay is not None and view.replay.is_over:
+        return "The recording is over"
     name = view.run.plan.reference.number if view.run is not None else "Link"
     parts = [f"{name} {LINK_STATES.get(view.link.state, view.link.state)}"]
     if view.link.state == "streaming" and view.link.rate_hz > 0:

@@ -722,6 +722,8 @@ def test_choices_of_the_machine_that_nobody_named_are_shown_as_text():
 def test_hold_has_a_sentence_each():
     assert len({words.hold_sentence(hold) for hold in Hold}) == len(Hold)
     assert words.link_line(stand.view(None, link=LinkView("silent"))).startswith("Link silent")
+    over = stand.view(None, link=LinkView("closed"), replay=ReplayView(is_over=True))
+    assert words.link_line(over) == "The recording is over"  # it was "Link not connected", in the colour of a fault
     assert theme.palette() in (theme.LIGHT, theme.DARK)
 
 

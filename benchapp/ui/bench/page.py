@@ -530,7 +530,7 @@ class BenchPage(QWidget):
             or words.notice(view)
             or (view.zero_problem if view.state in (RunState.ZERO, RunState.FINAL_ZERO) else "")
         )
-        fine = view.link.state == "streaming"
+        fine = view.link.state == "streaming" or (view.replay is not None and view.replay.is_over)
         counts = words.link_counts(view.link) if view.link.state != "closed" else ""
         self.headline.show_words(instruction, trouble or detail, words.link_line(view), counts, fine=fine)
         sheet = self._sheet()
