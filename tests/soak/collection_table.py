@@ -3,7 +3,8 @@
     .venv/bin/python tests/soak/collection_table.py [N] [SEED] [-v]
 
 Prints, by family: pulls, right, missed, extra, median and 99th percentile of the error, faults named, false alarms;
-beside it how often the first local maximum with a prominence of 2 % of the target and the plain maximum are right.
+beside it how often the first local maximum with a prominence of 2 % of the target and the plain maximum are right, and
+the median and 99th percentile of their error where there was a reading and they gave one.
 """
 
 from __future__ import annotations
@@ -17,6 +18,16 @@ from scipy.signal import find_peaks
 
 from benchapp.pulls import Mode, read_pulls
 from simulator.collection import LabelledStretch, TruePull, collection
+
+WAYS = ("first maximum", "plain maximum")
+
+
+@dataclass
+class Way:
+    """How a plain way to read a click fared: how often it was right, and its errors where both have a reading, %."""
+
+    right: int = 0
+    errors: list[float] = field(default_factory=list)
 
 
 @dataclass
@@ -32,8 +43,7 @@ class Tally:
     false: int = 0
     clean: int = 0
     worst: list[tuple[float, int, str]] = field(default_factory=list)
-    first_maximum: int = 0
-    plain_maximum: int = 0
+    ways: dict[str, Way] = field(default_factory=lambda: {name: Way() for name in WAYS})
     ways_judged: int = 0
 
 
@@ -61,13 +71,14 @@ def plainly(item: LabelledStretch, tally: Tally) -> None:
         wanted = true.first_peak if item.mode == "first-peak" else true.peak
         tally.ways_judged += 1
         for name, got in (
-            ("first_maximum", first_maximum(item, inside)),
-            ("plain_maximum", float(inside.max()) if len(inside) else None),
+            ("first maximum", first_maximum(item, inside)),
+            ("plain maximum", float(inside.max()) if len(inside) else None),
         ):
             right = wanted is got
             if wanted is not None and got is not None:
                 right = abs(got - wanted) <= allowed(item, true, wanted)
-            setattr(tally, name, getattr(tally, name) + right)
+                tally.ways[name].errors.append((got - wanted) / wanted * 100)
+            tally.ways[name].right += right
 
 
 def measure(n: int | None, seed: int, *, plain: bool = False) -> dict[str, Tally]:
@@ -140,11 +151,16 @@ def measure(n: int | None, seed: int, *, plain: bool = False) -> dict[str, Tally
     return dict(tallies)
 
 
+def way_columns(way: Way, judged: int) -> str:
+    errors = np.abs(way.errors) if way.errors else np.zeros(1)
+    return f"  | {100 * way.right / judged:22.1f}{np.median(errors):9.3f}{np.percentile(errors, 99):9.2f}"
+
+
 def table(tallies: dict[str, Tally], seed: int) -> str:
     lines = [
         f"seed {seed}",
         f"{'family':14}{'pulls':>6}{'right %':>9}{'unclear':>8}{'missed':>7}{'extra':>6}{'med %':>9}{'p99 %':>8}"
-        f"{'named %':>9}{'false %':>8}  | right %: {'first max':>9}{'maximum':>9}",
+        f"{'named %':>9}{'false %':>8}" + "".join(f"  | {name}: right %    med %    p99 %" for name in WAYS),
     ]
     for family, tally in tallies.items():
         judged = tally.pulls - tally.unclear
@@ -154,7 +170,7 @@ def table(tallies: dict[str, Tally], seed: int) -> str:
             f"{family:14}{tally.pulls:6}{100 * tally.right / max(judged, 1):9.2f}{tally.unclear:8}{tally.missed:7}"
             f"{tally.extra:6}{np.median(errors):9.4f}{np.percentile(errors, 99):8.3f}"
             f"{100 * tally.named / max(tally.to_name, 1):9.2f}{100 * tally.false / max(tally.clean, 1):8.2f}"
-            f"  |          {100 * tally.first_maximum / ways:9.1f}{100 * tally.plain_maximum / ways:9.1f}"
+            + "".join(way_columns(tally.ways[name], ways) for name in WAYS)
         )
     every = tallies.values()
     judged = sum(t.pulls - t.unclear for t in every)
@@ -164,8 +180,8 @@ def table(tallies: dict[str, Tally], seed: int) -> str:
         f"unclear {sum(t.unclear for t in every)}; "
         f"named {100 * sum(t.named for t in every) / max(sum(t.to_name for t in every), 1):.2f} %; "
         f"extra {sum(t.extra for t in every)}; "
-        f"first maximum {100 * sum(t.first_maximum for t in every) / ways:.1f} %, "
-        f"plain maximum {100 * sum(t.plain_maximum for t in every) / ways:.1f} % of {ways}"
+        + ", ".join(f"{name} {100 * sum(t.ways[name].right for t in every) / ways:.1f} %" for name in WAYS)
+        + f" of {ways}"
     )
     return "\n".join(lines)
 
