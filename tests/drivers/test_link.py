@@ -634,12 +634,13 @@ def test_lines_that_come_singly_and_fast_are_read_at_a_pace(
     class Always(Script):
         def read(self, timeout_s: float) -> tuple[bytes, float]:
             self.n_read += 1
-            return b"+0001.00 Nm\r\n", time.monotonic()
+            return 5 * b"+0001.00 Nm\r\n", time.monotonic()
 
     script = Always([])
     monkeypatch.setattr("drivers.link.open_transport", lambda url, profile: script)
     link = opened("anywhere", pace_s=pace_s)
-    wait_for(lambda: script.n_read > 100)
+    wait_for(lambda: script.n_read > 100 and 0 < link._decoder.interval_s < 0.0004)  # the rate is known
+    time.sleep(0.1)
     begin, begin_s = script.n_read, time.monotonic()
     time.sleep(0.3)
     n, elapsed_s = script.n_read - begin, time.monotonic() - begin_s
