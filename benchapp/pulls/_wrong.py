@@ -12,7 +12,7 @@ from drivers.samples import FloatArray
 BoolArray = npt.NDArray[np.bool_]
 
 _WRONG_S: Final = 0.002  # what is wrong for so long, or for two samples, may have flanks; …
-_SQUARE_S: Final = 0.006  # … for so long only when it jumps there and back; longer is told like torque
+_SQUARE_S: Final = 0.006  # … for so long only when it jumps there and back (our own choice); longer is told like torque
 _WIDEST: Final = 192  # samples; 6 ms at 32 kHz
 _SURE_HZ: Final = 1000.0
 """From this rate on the trough of a click lasts longer than two samples; below, more is asked of two."""

@@ -81,13 +81,13 @@ class MarkGroup:
 
     Args:
         key: What their places hang on, besides the time.
-        x: Of the first mark when they were placed, whether it is in view or not.
+        x: Pixel of the first mark when they were placed, whether it is in view or not.
         marks: Those in view.
-        area: Of the curve.
+        area: Of the curve, in pixels.
         sizes: Of the window.
 
     Attributes:
-        box: All that they cover.
+        box: All that they cover, in pixels.
         look: Equal for two that are drawn alike.
     """
 
@@ -107,7 +107,7 @@ class MarkGroup:
         self._right = area.right() - max((mark.word.right() for mark in marks), default=area.right())
 
     def holds_at(self, shift: float) -> bool:
-        """Whether the marks look the same, moved `shift` to the right."""
+        """Whether the marks look the same, moved `shift` pixels to the right."""
         if shift == 0.0:
             return True
         return self._left > _EDGE_PX < self._right and _EDGE_PX - self._left < shift < self._right - _EDGE_PX

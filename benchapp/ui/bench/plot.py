@@ -733,7 +733,11 @@ class PullPlot(QWidget):
         # beside the corridor's words, never over them: it may end within the corridor
         words_width = QFontMetricsF(font_of_cap(s.lead * 1.12, bold=True)).horizontalAdvance("HIGH")
         beside = inside and scene.low_nm is not None
-        left = area.left() + 0.8 * s.pad + (words_width + s.pad if beside else 0.0 if inside else 2.6 * size)
+        left = area.left() + 0.8 * s.pad
+        if beside:
+            left += words_width + s.pad
+        elif not inside:
+            left += 2.6 * size  # behind the arrow
         box = QRectF(left, y + down, area.right() - left - s.pad, s.small * 2.4)
         if beside:
             width = min(QFontMetricsF(font).horizontalAdvance(text), box.width())
