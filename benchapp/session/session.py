@@ -507,6 +507,10 @@ class BenchSession:
             for event in self._reader.feed(block.t_s, torque_nm, block.gaps):
                 self._read(event)
                 changed = True
+            if self._pull_start_s is not None and not self._reader.is_pulling:
+                # the weight of a tool on the drive: what began was no pull, and there is none to close
+                self._phase, self._pull_start_s, self._eighty_s, self._taken = Phase.REST, None, None, None
+                changed = True
             changed |= self._watch_eighty(block.t_s, torque_nm)
         if changed:
             self._publish()

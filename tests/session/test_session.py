@@ -493,3 +493,23 @@ def test_a_choice_is_taken_only_while_it_is_the_one_proposed_and_walked_on_in_an
     assert bench.view.state is RunState.DECIDE
     bench.session.choose("repeat", seen=asked_of(moved))  # pointed at: whichever was proposed
     assert bench.view.state is RunState.PULL
+
+
+def test_a_heavy_tool_hung_on_the_drive_is_no_pull_and_the_next_one_is_judged_by_its_own_target(bench, plan_of):
+    """It looks like a pull for a second; then its weight is the rest level, and nobody pulls."""
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    while bench.view.state.value == "pull":
+        bench.natural()
+    assert bench.view.state is RunState.SET_TOOL
+
+    def send(torque_nm):
+        bench.send(torque_nm + 0.004 * bench.rng.standard_normal(len(torque_nm)))
+
+    send(np.concatenate([np.linspace(0.0, 2.5, 200), np.full(2500, 2.5)]))
+    assert bench.view.phase is Phase.REST
+    bench.go()
+    assert bench.view.target_nm == pytest.approx(24.0)
+    send(np.concatenate([np.linspace(2.5, 9.0, 1500), np.linspace(9.0, 6.0, 8), np.linspace(6.0, 2.5, 200)]))
+    send(np.full(600, 2.5))
+    assert Flag.SHORT in bench.view.run.pulls[-1].pull.flags
