@@ -14,6 +14,11 @@ from drivers.samples import FloatArray, Gap
 class ReaderPort(Protocol):
     """Turns samples into pulls. Torque in N·m, clockwise positive, zeroed."""
 
+    @property
+    def is_pulling(self) -> bool:
+        """True while inside a pull; what begins as one may turn out to be none, and is not closed then."""
+        ...
+
     def expect(
         self, target: float | None, tool_max: float | None, mode: Mode, settings: Settings | None = None
     ) -> None:
