@@ -8,10 +8,13 @@ peak (`np.fmin`, `np.fmax`).
 from __future__ import annotations
 
 import math
+from typing import Final
 
 import numpy as np
 
 from drivers.samples import FloatArray, IntArray
+
+_FEW: Final = 5  # columns: up to so many one by one are quicker than all at once
 
 
 class Columns:
@@ -55,36 +58,52 @@ class Columns:
             start = int(np.searchsorted(t_s, (last - self.n_columns + 1) * self.width_s))
             t_s, torque_nm = t_s[start:], torque_nm[start:]
             first = self.number(float(t_s[0]))
-        if first == last:
-            starts = np.zeros(1, dtype=np.intp)
-            numbers: IntArray = np.array([first], dtype=np.int64)
+        if last - first < _FEW:
+            self._empty_upto(first - 1)
+            self._feed_few(t_s, torque_nm, first, last)
         else:
-            column = np.floor(t_s / self.width_s).astype(np.int64)
-            starts = np.concatenate(([0], np.flatnonzero(column[1:] != column[:-1]) + 1))
-            numbers = column[starts]
+            self._empty_upto(last)
+            self._feed_many(t_s, torque_nm)
+        self.newest = last
+
+    def _feed_few(self, t_s: FloatArray, torque_nm: FloatArray, first: int, last: int) -> None:
+        """One column after another: a frame brings one or two, and each call to NumPy costs more than its samples."""
+        begin, edges = 0, [len(t_s)]
+        if last > first:
+            edges = [*(t_s / self.width_s).searchsorted(range(first + 1, last + 1)).tolist(), *edges]
+        for number, end in zip(range(first, last + 1), edges, strict=True):
+            place = number % self.n_columns
+            low = high = newest = np.nan
+            if end > begin:
+                part = torque_nm[begin:end]
+                low, high, newest = np.fmin.reduce(part), np.fmax.reduce(part), part[-1]
+                if number == self.newest:
+                    low, high = np.fmin(low, self._low[place]), np.fmax(high, self._high[place])
+            self._low[place], self._high[place], self._last[place] = low, high, newest
+            begin = end
+
+    def _feed_many(self, t_s: FloatArray, torque_nm: FloatArray) -> None:
+        column = np.floor(t_s / self.width_s).astype(np.int64)
+        starts = np.concatenate(([0], np.flatnonzero(column[1:] != column[:-1]) + 1))
         low = np.fmin.reduceat(torque_nm, starts)
         high = np.fmax.reduceat(torque_nm, starts)
         ends = np.append(starts[1:], len(torque_nm)) - 1
+        numbers = column[starts]
         place = numbers % self.n_columns
         if self.newest is not None and numbers[0] == self.newest:
             low[0] = np.fmin(low[0], self._low[place[0]])
             high[0] = np.fmax(high[0], self._high[place[0]])
-        self._empty_between(int(numbers[0]), last)
         self._low[place] = low
         self._high[place] = high
         self._last[place] = torque_nm[ends]
-        self.newest = last
 
-    def _empty_between(self, first: int, last: int) -> None:
+    def _empty_upto(self, last: int) -> None:
         """Columns passed over since the newest one hold what stood there a ring ago: empty them."""
-        if self.newest is None or last == self.newest:
+        if self.newest is None or last <= self.newest:
             return
         begin = max(self.newest + 1, last - self.n_columns + 1)
-        if last - begin + 1 >= self.n_columns:
-            places: slice | IntArray = slice(None)
-            if first == self.newest:  # pragma: no cover (a ring of one column)
-                return
-        else:
+        places: slice | IntArray = slice(None)
+        if last - begin + 1 < self.n_columns:
             places = np.arange(begin, last + 1) % self.n_columns
         for array in (self._low, self._high, self._last):
             array[places] = np.nan
