@@ -897,6 +897,7 @@ class BenchSession:
             "zero_problem": self._zero_problem,
             "overload_percent": self._overload_percent,
             "store_problem": self._store_problem,
+            "n_unstored": self._keeper.n_waiting if self._store_problem else 0,
             "notice": self._notice,
             "zero_nm": self._chain.zero_nm,
             "is_zeroing": self._zeroing is not None,

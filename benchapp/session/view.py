@@ -244,6 +244,7 @@ class BenchView:
         overload_percent: 0 below 95 % of capacity, else percent of capacity reached; infinite where the transducer says
             overload and nobody knows how much.
         store_problem: Why nothing can be stored at the moment, one sentence; "" if fine.
+        n_unstored: Steps (pulls, states, seals) that wait in memory because of it.
         identity_problem: Which transducer answered and which was expected; "" if fine.
         notice: Key of something told in passing (`runs.events.Tell`), e.g. "wrong-direction", "knock"; "" none.
         zero_nm: Level subtracted from the samples at the moment, N·m.
@@ -275,6 +276,7 @@ class BenchView:
     verdict: VerdictView | None = None
     overload_percent: float = 0.0
     store_problem: str = ""
+    n_unstored: int = 0
     identity_problem: str = ""
     notice: str = ""
     zero_nm: float = 0.0

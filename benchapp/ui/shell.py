@@ -529,11 +529,20 @@ class MainWindow(QMainWindow):
 
     def closeEvent(self, event: QCloseEvent) -> None:
         """Ask during a run; else stop everything, in order."""
-        if self.bench.is_running and not self._closing:
+        view = self.context.bench.view()
+        unstored = words.unstored(view) if view.n_unstored else ""
+        if (self.bench.is_running or unstored) and not self._closing:
             event.ignore()
             if self._asking is not None:
                 self._waiting.insert(0, self._asking)
                 self._asking = None
+            if unstored:
+                self.question.ask(
+                    words.CLOSE_LOSES_QUESTION,
+                    f"{unstored} {words.CLOSE_LOSES_DETAIL}",
+                    [("stay", "Stay"), ("close", "Close, and lose it")],
+                )
+                return
             self.question.ask(
                 words.CLOSE_QUESTION,
                 words.CLOSE_DETAIL,

@@ -338,8 +338,10 @@ def detail(view: BenchView, keys: tuple[str, str], shown_unit: str = "") -> str:
         return f"Its lowest mark, not below: the spring rests there. Done: {go}"
     if state is RunState.INDICATION:
         return f"Type what its pointer or memory shows, then Enter. Exactly {target_text(view)}: {go}"
-    if state is RunState.DECIDE or state is RunState.REASON:
+    if state is RunState.DECIDE:
         return f"{go}: yes  ·  {aside}: the next choice"
+    if state is RunState.REASON:
+        return in_a_list(keys)
     if state is RunState.VERDICT:
         return f"{verdict_action(view)}  ·  seal the run: {go}"
     if state is RunState.SEALED:
@@ -348,6 +350,12 @@ def detail(view: BenchView, keys: tuple[str, str], shown_unit: str = "") -> str:
         why = run.left_reason or "no reason given"
         return f"{why[:1].upper()}{why[1:]}. What was captured stays in the tool's history. Next tool: {go}"
     return place(view, shown_unit)
+
+
+def in_a_list(keys: tuple[str, str]) -> str:
+    """Return what the two keys do where the question above is not the proposed choice: no “yes” to be misread."""
+    go, aside = keys
+    return f"{go}: what is marked  ·  {aside}: the next one"
 
 
 def place(view: BenchView, shown_unit: str = "") -> str:
@@ -404,6 +412,8 @@ def card_title(card: Card, mode: Mode, tool_type: ToolType | None) -> str:
     event = "let go at" if mode is Mode.FIRST_PEAK and tool_type is not ToolType.INDICATING else "read"
     if card.torque_nm is None:
         event = "has no reading"
+    elif card.pull is not None and card.pull.reading is None:
+        event = "reached"  # a preload: no letting-go is claimed that nobody heard
     return f"{what} {card.pull_number} {event}"
 
 
@@ -511,7 +521,7 @@ def flag_sentence(noticed: Noticed, unit: str = "N·m") -> str:
         case Flag.TOOL_OVERLOAD:
             return "Above 125 % of the tool's maximum: the tool needs a look."
         case Flag.GAP:
-            return "Samples are missing where it let go."
+            return "Samples are missing in the upper half of this pull."
         case Flag.SPIKE:
             return "Single wrong samples were left out."
         case Flag.CUT:
@@ -604,6 +614,13 @@ NOTICES: Final[Mapping[str, str]] = {
 def notice(view: BenchView) -> str:
     """Return what is told in passing, or ""."""
     return NOTICES.get(view.notice, view.notice.replace("-", " ").capitalize()) if view.notice else ""
+
+
+def unstored(view: BenchView) -> str:
+    """Return why nothing can be stored and how much waits for it, or ""."""
+    if view.n_unstored < 2 or not view.store_problem:
+        return view.store_problem
+    return f"{view.store_problem} {view.n_unstored} steps wait in memory."
 
 
 def hold_sentence(hold: Hold) -> str:
@@ -737,6 +754,8 @@ LEAVE_REASONS: Final = (
 )
 CLOSE_QUESTION: Final = "A run is under way"
 CLOSE_DETAIL: Final = "Close, and it goes on at this pull when Kilter is opened again. Or leave it for good."
+CLOSE_LOSES_QUESTION: Final = "Not everything is stored"
+CLOSE_LOSES_DETAIL: Final = "What waits in memory is lost when the window is closed now."
 
 AWAKE_PROBLEM: Final = "This desktop could not be asked to stay awake: switch screen lock and sleep off for the run."
 SOUND_PROBLEM: Final = "No sound device was found: captures are told on the screen only."

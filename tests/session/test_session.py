@@ -345,8 +345,10 @@ def test_nothing_is_lost_while_the_store_cannot_write(bench, store, plan_of):
     view = bench.until(lambda v: v.store_problem)
     assert view.store_problem == "no space left for the records"
     assert (view.pull_index, view.card.stored) == (3, False)  # the run goes on, but never says stored
+    assert view.n_unstored >= 2  # two pulls, and what the run says of them
     store.trouble = None
     view = bench.until(lambda v: v.card.stored and not v.store_problem)
+    assert view.n_unstored == 0
     assert len([key for key in store.pulls if key[0] == view.run.run_id]) == len(view.run.pulls)
     assert store.runs[view.run.run_id] == view.run
 

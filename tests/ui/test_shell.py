@@ -501,6 +501,26 @@ def test_a_problem_that_is_over_goes_and_takes_no_other_with_it(shop):
     assert shop.window.foot.message.text() == "The records are full"
 
 
+def test_closing_never_promises_to_go_on_with_what_could_not_be_stored(shop):
+    problem = "No space left for the records at /r.sqlite (0 kB free). Make space there, then go on."
+    for state in (RunState.SET_TOOL, RunState.SEALED):  # also when the run is over and its seal waits
+        shop.port.show(replace(stand.view(state), store_problem=problem, n_unstored=3))
+        shop.window.bench.tick()
+        assert shop.window.bench.headline.detail == f"{problem} 3 steps wait in memory."
+        assert shop.window.bench.headline.is_trouble
+        assert not shop.window.close()
+        assert shop.closed == 0
+        question = shop.window.question
+        assert question.head == "Not everything is stored"
+        assert question.detail.startswith(problem)
+        assert "lost" in question.detail
+        assert [button.objectName() for button in question.buttons] == ["stay", "close"]
+        QTest.keyClick(question, Qt.Key.Key_Escape)
+    shop.run(RunState.SEALED)
+    assert not shop.window.bench.headline.is_trouble
+    assert shop.window.close()
+
+
 def test_the_closing_question_is_walked_with_the_two_keys(shop):
     shop.run(RunState.PULL)
     shop.window.close()

@@ -514,7 +514,7 @@ class BenchPage(QWidget):
         self._shown_serial = view.serial
         keys_named = self.key_names
         if self._leaving:
-            instruction, detail = words.LEAVE_QUESTION, f"{keys_named[0]}: yes  ·  {keys_named[1]}: the next choice"
+            instruction, detail = words.LEAVE_QUESTION, words.in_a_list(keys_named)
         else:
             instruction, detail = words.instruction(view), words.detail(view, keys_named, unit)
             told = getattr(self.start, "headline", None)
@@ -526,13 +526,20 @@ class BenchPage(QWidget):
         if view.state is RunState.SEALED and view.run is not None and self._stopped[0] == view.run.run_id:
             instruction, detail = words.REFERENCE_STOPPED.format(view.run.plan.reference.number), self._stopped[1]
         trouble = (
-            view.store_problem
+            words.unstored(view)
             or words.notice(view)
             or (view.zero_problem if view.state in (RunState.ZERO, RunState.FINAL_ZERO) else "")
         )
         fine = view.link.state == "streaming" or (view.replay is not None and view.replay.is_over)
         counts = words.link_counts(view.link) if view.link.state != "closed" else ""
-        self.headline.show_words(instruction, trouble or detail, words.link_line(view), counts, fine=fine)
+        self.headline.show_words(
+            instruction,
+            trouble or detail,
+            words.link_line(view),
+            counts,
+            fine=fine,
+            trouble=bool(view.store_problem),
+        )
         sheet = self._sheet()
         if view.run is None and self.start is None and self._start_factory is not None:
             self.start = self._start_factory(self.context, self.settings, self)

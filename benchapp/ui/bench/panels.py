@@ -142,14 +142,18 @@ class Headline(Panel):
         self.link = ""
         self.link_counts = ""
         self.link_is_fine = True
+        self.is_trouble = False
 
-    def show_words(self, instruction: str, detail: str, link: str, counts: str, *, fine: bool) -> None:
-        """Say this from now on."""
-        old, n_old = (self.instruction, self.detail, self.link, self.link_is_fine), len(self.link_counts)
-        new = (instruction, detail, link, fine)
+    def show_words(
+        self, instruction: str, detail: str, link: str, counts: str, *, fine: bool, trouble: bool = False
+    ) -> None:
+        """Say this from now on; `trouble`: the detail says that something is wrong with the records."""
+        old = (self.instruction, self.detail, self.link, self.link_is_fine, self.is_trouble)
+        n_old = len(self.link_counts)
+        new = (instruction, detail, link, fine, trouble)
         if new == old and counts == self.link_counts:
             return
-        self.instruction, self.detail, self.link, self.link_is_fine = new
+        self.instruction, self.detail, self.link, self.link_is_fine, self.is_trouble = new
         self.link_counts = counts
         if new == old and len(counts) == n_old:
             # Four times a second: setting the large instruction anew for that took longer than a frame of the curve.
@@ -189,7 +193,7 @@ class Headline(Panel):
             painter.setPen(QColor(colours.soft if self.link_is_fine else colours.high))
             font = font_of_cap(s.body, bold=not self.link_is_fine)
             used = max(used, draw_fitted(painter, corner, self.link, font, align=RIGHT) + 2 * s.pad)
-        painter.setPen(QColor(colours.soft))
+        painter.setPen(QColor(colours.high if self.is_trouble else colours.soft))
         left = QRectF(row.left(), row.top(), row.width() - used, row.height())
         font = font_of_cap(s.body * 1.08)
         if QFontMetricsF(font).horizontalAdvance(self.detail) * LEAST_WIDTH <= left.width():
