@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
+import numpy as np
 import pytest
 
 from benchapp.metrology.errors import RefusedError
@@ -24,6 +25,7 @@ from benchapp.ui.references.model import (
     state_of,
     worst_expanded,
 )
+from benchapp.ui.references.picture import percent_marks
 
 TODAY = dt.date(2026, 3, 4)
 
@@ -247,3 +249,12 @@ def test_a_certificate_that_cannot_stand_is_refused_and_nothing_is_stored(page, 
         page.calibrating.table_problem.text() if where == "points" else page.calibrating.form.fields[where].problem
     )
     assert problem
+
+
+def test_labels_of_a_calibration_picture_never_touch_and_both_sides_have_one():
+    for reach in np.geomspace(0.005, 30, 500):
+        for n_lines in np.arange(3.0, 20.0, 0.7):
+            marks = [mark for mark, _ in percent_marks(reach, n_lines)]
+            assert marks[0] < 0 < marks[-1]
+            assert min(abs(mark) for mark in marks) < 1e-9
+            assert min(np.diff(marks)) / (2 * reach) * n_lines > 0.9  # lines of text from one to the next

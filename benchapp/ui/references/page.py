@@ -278,7 +278,7 @@ class ReferencesPage(Page):
                 *facts,
             ]
             if calibration is reference.calibration:
-                facts.append(("mind", " ".join(limits_of_use(reference, self.context.unit))))
+                facts.append(("in use", " ".join(limits_of_use(reference, self.context.unit))))
         self.facts.show_facts(facts)
         self.picture.show_calibration(calibration, self.context.unit)
         self.picture.setVisible(calibration is not None)

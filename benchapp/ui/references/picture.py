@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
@@ -13,13 +15,33 @@ from benchapp.ui.curves.overlay import ticks
 from benchapp.ui.references.model import ErrorCurve, error_curves
 from benchapp.ui.timechart import draw_percent_line
 
+LEAST_LINES: Final = 0.95
+"""From one label to the next, in lines of text."""
+
+
+def percent_marks(reach: float, n_lines: float) -> list[tuple[float, int]]:
+    """Return (mark, decimals of its label) from −reach to +reach percent, on a height of `n_lines` lines of text.
+
+    Zero is one of them and so is one on each side; no two labels touch.
+
+    >>> [mark for mark, _ in percent_marks(0.115, 3.2)]
+    [-0.1, 0.0, 0.1]
+    >>> [round(mark, 2) for mark, _ in percent_marks(0.19, 3.2)]
+    [-0.15, 0.0, 0.15]
+    """
+    places, decimals = ticks(-reach, reach, max(2, int(n_lines / 1.6)))
+    if len(places) < 3 or n_lines * (places[1] - places[0]) / (2 * reach) < LEAST_LINES:
+        places, decimals = ticks(-reach, reach, 10)
+        places = [places[0], 0.0, places[-1]]
+    return [(place, decimals) for place in places]
+
 
 class CalibrationPicture(QWidget):
     """Above: error in percent against torque, points with their U, the correction as a line. Below: residuals."""
 
     def __init__(self) -> None:
         super().__init__()
-        self.setMinimumHeight(190)
+        self.setMinimumHeight(230)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setAccessibleName("error of the reference, its correction, and what the correction leaves")
         self.curves: list[ErrorCurve] = []
@@ -72,8 +94,7 @@ class CalibrationPicture(QWidget):
     def _axes(self, painter: QPainter, area: QRectF, reach: float, most: float, *, last: bool = False) -> None:
         c = theme.palette()
         metrics = QFontMetricsF(self.font())
-        places, decimals = ticks(-reach, reach, max(5, int(area.height() / (metrics.height() * 1.6))))
-        for value in places:
+        for value, decimals in percent_marks(reach, area.height() / metrics.height()):
             y = self._place(area, 0, value, reach, most).y()
             draw_percent_line(painter, area, y, value, decimals)
         factor = factor_nm(self.unit)
