@@ -325,7 +325,9 @@ def style_sheet(colours: Palette) -> str:
     QMenu {{ background: {c.panel}; color: {c.ink}; border: 1px solid {c.line}; padding: 6px; }}
     QMenu::item {{ padding: 7px 22px; border-radius: 4px; }}
     QMenu::item:selected {{ background: {c.accent}; color: {c.ground}; }}
+    QMenu::item:disabled {{ color: {c.rail}; }}
     QMenu::separator {{ height: 1px; background: {c.line}; margin: 5px 8px; }}
+    QAbstractScrollArea::corner {{ background: transparent; border: none; }}
     QScrollBar:vertical {{ background: transparent; width: 12px; margin: 0; }}
     QScrollBar:horizontal {{ background: transparent; height: 12px; margin: 0; }}
     QScrollBar::handle {{ background: {c.rail}; border-radius: 5px; min-height: 32px; min-width: 32px; }}

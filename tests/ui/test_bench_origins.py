@@ -103,6 +103,21 @@ def test_the_key_that_seals_only_puts_the_sheet_away_and_the_other_turns_it(wind
     assert [asked[0] for asked in port.asked] == ["go_on"]
 
 
+@pytest.mark.parametrize(("size", "scrolls"), [((683, 384), True), ((1366, 768), False)])
+def test_on_a_low_screen_the_parts_are_scrolled_and_none_is_cut(window, size, scrolls):
+    """683 × 384 is 1366 × 768 at 200 %."""
+    window.resize(*size)
+    at_verdict(window)
+    press(window, Qt.Key.Key_F1)
+    QTest.qWait(50)
+    panel = window.bench.origins.judged
+    bar = window.bench.origins.stack.currentWidget().verticalScrollBar()
+    assert bool(bar.maximum()) is scrolls
+    for text in (panel.sentence, panel.history):
+        assert text.height() >= text.heightForWidth(text.width())
+    assert panel.table.height() >= 150
+
+
 def test_it_goes_with_the_verdict_and_is_not_there_while_pulling(window):
     port = at_verdict(window)
     press(window, Qt.Key.Key_F1)

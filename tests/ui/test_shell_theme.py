@@ -6,8 +6,9 @@ import itertools
 
 import numpy as np
 import pytest
+from PySide6.QtWidgets import QMenu, QScrollArea, QWidget
 
-from benchapp.ui.theme import DARK, LIGHT
+from benchapp.ui.theme import DARK, LIGHT, style_sheet
 
 # Simulation of colour-blind sight at full severity, linear RGB: G. M. Machado, M. M. Oliveira, L. A. F. Fernandes,
 # IEEE Trans. Vis. Comput. Graph. 15 (2009) 1291, table of matrices (values from memory; each row sums to 1).
@@ -73,3 +74,38 @@ def test_no_traffic_light(palette):
     for colour in (palette.low, palette.high, palette.accent, palette.alarm, palette.sim_ink):
         hue = colorsys.rgb_to_hsv(*(int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)))[0] * 360
         assert 170 < hue < 345, (colour, hue)
+
+
+def test_where_two_scroll_bars_meet_nothing_is_drawn(qapp):
+    qapp.setStyleSheet(style_sheet(LIGHT))
+    area, inside = QScrollArea(), QWidget()
+    inside.resize(900, 900)
+    area.setWidget(inside)
+    area.resize(300, 300)
+    area.setFrameShape(QScrollArea.Shape.NoFrame)
+    area.show()
+    picture = area.grab().toImage()
+    corner = {picture.pixel(x, y) for x in range(288, 300) for y in range(288, 300)}
+    assert len(corner) == 1
+
+
+@pytest.mark.parametrize("palette", [LIGHT, DARK], ids=lambda p: p.name)
+def test_what_a_menu_does_not_offer_now_looks_so(qapp, palette):
+    qapp.setStyleSheet(style_sheet(palette))
+    menu = QMenu()
+    for text in ("Take zero now", "Take zero now"):
+        action = menu.addAction(text)
+    action.setEnabled(False)
+    picture = menu.grab().toImage()
+    rows = [menu.actionGeometry(action) for action in menu.actions()]
+    inks = [max((contrast_of(picture, row, palette.panel)), default=0) for row in rows]
+    assert inks[0] > 2 * inks[1]
+
+
+def contrast_of(picture, row, ground: str) -> list[float]:
+    seen = {
+        picture.pixelColor(x, y).name()
+        for x in range(row.left() + 24, row.right())
+        for y in range(row.top() + 2, row.bottom() - 2)
+    }
+    return [contrast(colour, ground) for colour in seen]

@@ -9,7 +9,7 @@ from fractions import Fraction
 from typing import Final
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QScrollArea, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.metrology.tool import Tool
 from benchapp.runs.model import Checkpoint, Run, RunPlan
@@ -142,7 +142,12 @@ class OriginsSheet(QWidget):
         self.stack.setObjectName("clear")
         column.addWidget(self.stack, 1)
         self.judged = JudgedPanel()
-        self.stack.addWidget(self.judged)
+        room = QScrollArea()  # on a low screen the parts of the panel are scrolled, not cut
+        room.setWidgetResizable(True)
+        room.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        room.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        room.setWidget(self.judged)
+        self.stack.addWidget(room)
         of_procedure = Panel(margin=14)
         self.about = label("", "soft", wrap=True)
         self.figures = figure_listing(1.6, 1.4, 2.2, 1.3)

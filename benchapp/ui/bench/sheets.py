@@ -29,6 +29,8 @@ AIR: Final = {
     "humidity_percent": ("humidity", "%", 0.0, 100.0),
 }
 """Key of `Run.ambient` -> (name, unit, least, greatest) of what may be typed at the end of a run."""
+AIR_STYLE: Final = "QLineEdit { min-height: 0; padding: 0 6px; } QLineEdit:focus { padding: 0 5px; }"
+"""As high as the row has room for: the form's least height reached into the keys beneath at 200 %."""
 
 
 Row = tuple[CheckpointResult, CheckpointJudgement | None]
@@ -160,6 +162,7 @@ class VerdictSheet(Panel):
         for key, field in self.air.items():
             field.setAccessibleName(AIR[key][0])
             field.setAlignment(RIGHT)
+            field.setStyleSheet(AIR_STYLE)
             field.editingFinished.connect(self._take_air)
             field.hide()
         self.air_problem = ""
