@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
 
 from benchapp.metrology.budget import GivenBy
 from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
@@ -229,3 +230,21 @@ def test_a_screwdriver_is_not_asked_about_its_loading_point(desk) -> None:
     assert panel.rows["w_l"].isHidden()
     assert not panel.rows["w_od"].isHidden()
     assert Direction.CLOCKWISE in driver.directions
+
+
+def test_escape_goes_one_step_back_and_a_refusal_moves_no_button(desk):
+    panel = desk.open()
+    panel.rows["w_rep"].type.click()
+    desk.window.bench.tick()
+    cancel = panel.keep_button.parentWidget().layout().itemAt(3).layout().itemAt(1).widget()
+    desk.window.resize(683, 384)  # 1366 × 768 at 200 %
+    QTest.qWait(50)
+    before = cancel.mapTo(panel, cancel.rect().topLeft())
+    assert not panel.spread.check()
+    QTest.qWait(50)
+    assert cancel.mapTo(panel, cancel.rect().topLeft()) == before
+    assert panel.spread.note.width() > 200
+    press(panel.spread, Qt.Key.Key_Escape)
+    assert panel.views.currentWidget() is panel.overview
+    press(panel, Qt.Key.Key_Escape)
+    assert desk.start._pages.currentWidget() is desk.start.form

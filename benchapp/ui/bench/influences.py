@@ -163,7 +163,7 @@ class InfluencePanel(QWidget):
 
     def _build_form(self) -> None:
         self.asking = Frame(margin=22)
-        self.form = Form()
+        self.form = Form(narrow=True)  # beside a wide field a refusal had room for one word a line
         self.spread = self.form.add("spread", TorqueField("Means lie apart by", unit="N·m", above=None))
         self.reason = self.form.add("reason", TextField("Why this value", width=560))
         self.asking.body.setSpacing(16)
@@ -249,6 +249,13 @@ class InfluencePanel(QWidget):
         rest = f"missing: {', '.join(missing)}" if missing else "all of them are known"
         self._say(f"What handling adds to {tool.number}", f"Measured at its lowest value, {lowest}; {rest}.")
         self.restyle()
+
+    def go_back(self) -> None:
+        """One step back: from the value that is asked for to what is known, from there to the start of a run."""
+        if self.views.currentWidget() is self.asking:
+            self.show_overview()
+        elif self.views.currentWidget() is self.overview:
+            self.left.emit()
 
     # -------------------------------------------------------------------------------------------------- entered values
 

@@ -397,9 +397,11 @@ class StartPanel(QWidget):
             missing.setFocus()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Enter starts from anywhere on the form."""
+        """Enter starts from anywhere on the form; Escape leaves what stands in its place."""
         if self.shows_origins and event.key() == Qt.Key.Key_Escape:
             self.toggle_origins()
+        elif self.influences is not None and self._is_shown(self.influences) and event.key() == Qt.Key.Key_Escape:
+            self.influences.go_back()
         elif (
             event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self.plan is not None and self._is_shown(self.form)
         ):
