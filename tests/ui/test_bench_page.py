@@ -316,6 +316,24 @@ def test_temperature_at_the_end_is_typed_beside_the_keys_and_never_asked_for(ben
     assert not page.verdict.air_problem
 
 
+def test_at_200_percent_the_fields_at_the_end_stand_clear_of_the_keys_beneath(qapp, qtbot):
+    sheet = qapp.styleSheet()
+    qapp.setStyleSheet(theme.style_sheet(theme.palette()))
+    desk = Desk(Clock(step_s=0.1))
+    qtbot.addWidget(desk.page)
+    try:
+        desk.page.resize(683, 384)  # 1366 × 768
+        show(desk.page, desk.port, "verdict-doubt")
+        for field in desk.page.verdict.air.values():
+            assert field.isVisible()
+            keys = desk.page.key_bar.geometry().translated(-desk.page.verdict.pos())
+            assert field.geometry().bottom() < keys.top()
+            assert field.height() >= field.fontMetrics().height()
+    finally:
+        desk.page.stop()
+        qapp.setStyleSheet(sheet)
+
+
 def test_what_a_thermometer_gave_is_said_and_is_not_typed_by_walking_through_the_field(bench, qtbot):
     page, port = bench
     show(page, port, "verdict-doubt")
@@ -401,6 +419,31 @@ def test_while_leaving_is_asked_the_key_answers_that_and_no_reason_is_cut(bench,
         assert bold * 0.62 <= width, reason
 
 
+def test_no_yes_is_offered_where_the_question_is_not_what_the_key_takes(bench):
+    page, port = bench
+    show(page, port, "flagged")
+    assert (page.headline.instruction, page.headline.detail[:10]) == ("Pull it again?", "Space: yes")
+    show(page, port, "reason")
+    assert "yes" not in page.headline.detail
+    page.act("leave")
+    assert page.headline.instruction == words.LEAVE_QUESTION
+    assert page.choices.choices[page.choices.proposed][1] == "No, stay in the run"
+    assert "yes" not in page.headline.detail
+    assert page.headline.detail == "Space: what is marked  ·  D: the next one"
+
+
+def test_no_letting_go_is_claimed_of_a_preload_that_had_none(bench):
+    page, port = bench
+    show(page, port, "preload")
+    kept = stand.card(27.0, kind=PullKind.PRELOAD, band=None)
+    port.show(replace(port.shown, card=kept))
+    page.tick()
+    assert "let go at" in page.card.spoken()
+    port.show(replace(port.shown, card=replace(kept, pull=replace(kept.pull, reading=None, reading_time_s=None))))
+    page.tick()
+    assert page.card.spoken().startswith("preload 2 reached 27.00")
+
+
 def test_a_key_is_offered_only_where_it_takes_the_pull(bench):
     page, port = bench
     show(page, port, "rising")
@@ -439,6 +482,19 @@ def test_what_the_tool_shows_is_typed_with_comma_or_point_and_never_misread(benc
     page.entry.field.setText("29,8")
     page.act("go")
     assert port.asked == [("enter_indication", pytest.approx(29.8))]
+
+
+def test_what_is_being_typed_stays_while_another_window_has_the_keyboard(bench, qtbot):
+    page, port = bench
+    show(page, port, "indication")
+    qtbot.keyClicks(page.entry.field, "29,")
+    page.entry.field.clearFocus()  # as when another window comes to the front
+    port.show(replace(port.shown, notice="knock"))
+    page.tick()
+    assert page.entry.field.text() == "29,"
+    port.show(replace(port.shown, run=replace(port.shown.run, asked_about=port.shown.run.asked_about + 1)))
+    page.tick()
+    assert page.entry.field.text() == ""  # the next pull's
 
 
 def test_units_are_switched_without_touching_anything_but_the_screen(bench):

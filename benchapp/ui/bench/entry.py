@@ -21,6 +21,7 @@ class IndicationEntry(QWidget):
         super().__init__(parent)
         self.unit = NM
         self.problem = ""
+        self._about: object = None
         self.field = QLineEdit(self)
         self.field.setAlignment(Qt.AlignmentFlag.AlignRight)
         self.field.setAccessibleName("What the tool shows")
@@ -33,12 +34,14 @@ class IndicationEntry(QWidget):
         """Something has been typed."""
         return bool(self.field.text().strip())
 
-    def ask(self, unit: str) -> None:
-        """Ask for a value in `unit`; a value under way is kept."""
+    def ask(self, unit: str, about: object) -> None:
+        """Ask for a value in `unit`; one under way `about` the same pull is kept, whatever window has the keyboard."""
         self.unit = unit
-        if not self.field.hasFocus():
+        if about != self._about:
+            self._about = about
             self.field.clear()
             self.problem = ""
+        if not self.field.hasFocus():
             self.field.setFocus()
         self.update()
 

@@ -582,7 +582,7 @@ class BenchPage(QWidget):
         typing = view.state is RunState.INDICATION and not self._leaving
         self.entry.setVisible(typing)
         if typing and view.run is not None:
-            self.entry.ask(view.run.plan.tool.unit)
+            self.entry.ask(view.run.plan.tool.unit, (view.run.run_id, view.run.asked_about))
         at_maximum = view.state is RunState.PRELOAD  # no checkpoint's turn yet: none stands out
         rungs = tuple(replace(r, is_current=False) for r in view.rungs) if at_maximum else view.rungs
         self.ladder.show_rungs(rungs, view.run.plan.tool.unit if view.run is not None else "")
