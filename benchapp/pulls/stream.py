@@ -184,7 +184,7 @@ class PullReader:
         events = self._advance()
         if self._active and len(self._t) > self._begin + 1:
             self._cut = True
-            events.append(self._closed(len(self._t) - 1, None))
+            self._close(len(self._t) - 1, None, events)
         return events
 
     def read_whole(self, t_s: FloatArray, torque: FloatArray, extremes: Extremes) -> list[ReaderEvent]:
@@ -393,7 +393,7 @@ class PullReader:
             after = self._rest_after(inside_from + 2 * n_rest // 3, inside_from + n_rest)
             if self._announce:
                 self._tell(inside_from, stop, events)
-            events.append(self._closed(inside_from, after))
+            self._close(inside_from, after, events)
             return True
         coarse = (stop - self._grid) % self._step == 0 or (self._finished and stop == known)
         level = self._still_level(stop) if coarse else None
@@ -446,7 +446,7 @@ class PullReader:
         """Level of a second of stillness near zero: a tool was hung on the drive, or taken off."""
         n = round(_STILL_S * self._rate)
         scale = self._expected.capacity or self._greatest
-        if scale is None or stop - self._begin < n:
+        if scale is None or n < 1 or stop - self._begin < n:
             return None
         last = self._v[stop - n : stop]
         if max(abs(float(last[0])), abs(float(last[-1]))) > _HANGING_SHARE * scale:
@@ -462,7 +462,7 @@ class PullReader:
         highest = float((self._sign * self._v[self._begin : stop]).max())
         end = stop - n
         if highest > 2.5 * abs(level) + 5 * self._resting.threshold and end > self._begin + 2:
-            events.append(self._closed(end, level))
+            self._close(end, level, events)
         else:
             self._active = False
         self._resting.level = level
@@ -517,7 +517,8 @@ class PullReader:
             return False
         return not nothing_recent(pulled, self._rate, self.noise, self.settings)
 
-    def _closed(self, end: int, rest_after: float | None) -> PullClosed:
+    def _close(self, end: int, rest_after: float | None, events: list[ReaderEvent]) -> None:
+        """Read the pull; what never loaded the tool, as a hanging one that is lifted, was none."""
         begin = self._begin
         overloads = [moment for moment in self._overloads if moment >= self._t[begin]]
         overloaded = any(moment <= self._t[end] for moment in overloads)
@@ -546,7 +547,8 @@ class PullReader:
         self._at = end
         if rest_after is not None:
             self._resting.level = rest_after
-        return PullClosed(pull)
+        if pull.peak > 0:
+            events.append(PullClosed(pull))
 
     def _forget(self) -> None:
         """Keep a second and a half before what is looked at; a pull is kept whole."""

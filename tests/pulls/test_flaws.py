@@ -251,3 +251,27 @@ def test_a_hold_is_announced_after_half_a_second_of_time():
     told = [(t[k], event) for k in range(len(t)) for event in reader.feed(t[k : k + 1], v[k : k + 1])]
     ((at, held),) = [(at, event) for at, event in told if isinstance(event, HoldSteady)]
     assert at - held.start_s == pytest.approx(0.5, abs=0.02)
+
+
+@pytest.mark.parametrize("rate_hz", [0.4, 0.1, 1e-3])
+def test_a_sample_every_few_seconds_is_read_as_well(rate_hz):
+    """A second of stillness holds no sample then: nothing is told of a tool hung on the drive."""
+    v = np.array([0.0] * 40 + [float(k) for k in range(1, 80)])
+    (pull,) = read_pulls(np.arange(len(v)) / rate_hz, v, mode=Mode.PEAK, capacity=100.0).pulls
+    assert pull.peak == pytest.approx(79.0, rel=0.05)
+    assert Flag.CUT in pull.flags
+
+
+def test_a_magnitude_is_never_below_zero():
+    rng = np.random.default_rng(5)
+    t_s = np.arange(4000) / 1000.0
+    noise = rng.normal(0.0, 0.01, len(t_s))
+    # a tool whose weight pulls backwards is lifted off the drive, not pulled
+    lifted = np.interp(t_s, [0.0, 1.0, 1.2, 1.6, 1.8, 4.0], [-6.0, -6.0, -1.0, -1.0, -6.0, -6.0]) + noise
+    for mode in Mode:
+        assert read_pulls(t_s, lifted, mode=mode, capacity=100.0).pulls == ()
+        # a capacity far below the noise makes pulls of it
+        for seed in range(20):
+            noise = np.random.default_rng(seed).normal(0.0, 0.01, 500)
+            pulls = read_pulls(t_s[:500], noise, mode=mode, capacity=1e-20).pulls
+            assert all(min(pull.peak, pull.reading or 0.0) >= 0 for pull in pulls)
