@@ -389,7 +389,8 @@ def link_line(view: BenchView) -> str:
     name = view.run.plan.reference.number if view.run is not None else "Link"
     parts = [f"{name} {LINK_STATES.get(view.link.state, view.link.state)}"]
     if view.link.state == "streaming" and view.link.rate_hz > 0:
-        parts.append(f"{view.link.rate_hz:.0f} Hz")
+        # told from arrivals, it moves by some thousandths: three digits stand still
+        parts.append(f"{float(f'{view.link.rate_hz:.3g}'):.0f} Hz")
     if view.zero_wall:
         parts.append(f"zero {view.zero_wall}")
     return "  ·  ".join(parts)

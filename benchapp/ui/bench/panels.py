@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from PySide6.QtCore import QPointF, QRect, QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QFontMetricsF, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QMouseEvent, QPainter, QPaintEvent, QPen, QPixmap, QPolygonF
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QPushButton,
@@ -30,6 +30,7 @@ from benchapp.session.view import BenchView, Card, Rung
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import NM
 from benchapp.ui import theme, words
+from benchapp.ui.bench._digits import Digits
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
 
 RIGHT: Final = Qt.AlignmentFlag.AlignRight
@@ -143,30 +144,32 @@ class Headline(Panel):
         self.link_counts = ""
         self.link_is_fine = True
         self.is_trouble = False
+        self._around: QPixmap | None = None  # what reaches into the link's lines
 
     def show_words(
         self, instruction: str, detail: str, link: str, counts: str, *, fine: bool, trouble: bool = False
     ) -> None:
         """Say this from now on; `trouble`: the detail says that something is wrong with the records."""
-        old = (self.instruction, self.detail, self.link, self.link_is_fine, self.is_trouble)
-        n_old = len(self.link_counts)
-        new = (instruction, detail, link, fine, trouble)
-        if new == old and counts == self.link_counts:
+        old = (self.instruction, self.detail, self.link_is_fine, self.is_trouble)
+        n_old, lines_old = (len(self.link), len(self.link_counts)), (self.link, self.link_counts)
+        new = (instruction, detail, fine, trouble)
+        if new == old and (link, counts) == lines_old:
             return
-        self.instruction, self.detail, self.link, self.link_is_fine, self.is_trouble = new
-        self.link_counts = counts
-        if new == old and len(counts) == n_old:
+        self.instruction, self.detail, self.link_is_fine, self.is_trouble = new
+        self.link, self.link_counts = link, counts
+        if new == old and n_old == (len(link), len(counts)):
             # Four times a second: setting the large instruction anew for that took longer than a frame of the curve.
-            self.update(self._counters().toAlignedRect())
+            self.update(self._of_link().toAlignedRect())
             return
         self.setAccessibleName(instruction)
         self.setAccessibleDescription(detail)
         self.update()
 
-    def _counters(self) -> QRectF:
-        """The line of the link's counters: beneath the link's state, right of the detail."""
+    def _of_link(self) -> QRectF:
+        """The two lines of the link, its state and its counters: beneath the instruction, right of the detail."""
         s, width = self.sizes, self.width() * 0.34
-        return QRectF(self.width() - width, s.instruction * 1.62 + s.body * 1.6, width, s.small * 2.0)
+        top = s.instruction * 1.62 - s.body * 0.3
+        return QRectF(self.width() - width, top, width, s.body * 1.9 + s.small * 2.0)
 
     @staticmethod
     def height_for(sizes: Sizes) -> float:
@@ -175,26 +178,50 @@ class Headline(Panel):
 
     def draw(self, painter: QPainter, box: QRectF) -> None:
         """Instruction on its own line; below it the place on the left, the link on the right."""
+        beneath = self._of_link().toAlignedRect()
+        if not beneath.contains(self.stale.toAlignedRect()):
+            self._around = None
+            self._draw_around(painter, box)
+        else:
+            # the link's figures change four times a second: what reaches into their lines is kept as a picture
+            ratio = self.devicePixelRatioF()
+            if self._around is None:
+                self._around = QPixmap(math.ceil(beneath.width() * ratio), math.ceil(beneath.height() * ratio))
+                self._around.setDevicePixelRatio(ratio)
+                self._around.fill(Qt.GlobalColor.transparent)
+                on_picture = QPainter(self._around)
+                on_picture.setRenderHint(QPainter.RenderHint.Antialiasing)
+                on_picture.translate(-beneath.topLeft())
+                self._draw_around(on_picture, box)
+                on_picture.end()
+            painter.drawPixmap(beneath.topLeft(), self._around)
+        if self.link:
+            lines, colours = self._of_link(), theme.palette()
+            height = self.sizes.body * 1.9
+            painter.setPen(QColor(colours.soft if self.link_is_fine else colours.high))
+            state = QRectF(lines.left(), lines.top(), lines.width(), height)
+            draw_fitted(painter, state, self.link, self._link_font(), align=RIGHT)
+            painter.setPen(QColor(colours.soft))
+            counters = lines.adjusted(0, height, 0, 0)
+            draw_fitted(painter, counters, self.link_counts, font_of_cap(self.sizes.small), align=RIGHT)
+
+    def _link_font(self) -> QFont:
+        return font_of_cap(self.sizes.body, bold=not self.link_is_fine)
+
+    def _draw_around(self, painter: QPainter, box: QRectF) -> None:
+        """Everything but the link's two lines."""
         s, colours = self.sizes, theme.palette()
         tall = QRectF(box.left(), box.top(), box.width(), s.instruction * 1.62)
-        # the link and its counters have two lines of their own beneath the instruction, however long that is
-        beneath = self._counters()
+        painter.setPen(QColor(colours.ink))
+        draw_fitted(painter, tall, self.instruction, font_of_cap(s.instruction, bold=True))
+        # the link has two lines of its own beneath the instruction, however long that is; the detail has the rest
         used = 0.0
         if self.link:
-            painter.setPen(QColor(colours.soft))
-            used = draw_fitted(painter, beneath, self.link_counts, font_of_cap(s.small), align=RIGHT) + 2 * s.pad
-        if not beneath.toAlignedRect().contains(self.stale.toAlignedRect()):
-            painter.setPen(QColor(colours.ink))
-            draw_fitted(painter, tall, self.instruction, font_of_cap(s.instruction, bold=True))
-        # a long detail reaches over the left end of the counters' line: it is drawn with them
-        row = QRectF(box.left(), tall.bottom(), box.width(), s.body * 2.6)
-        if self.link:
-            corner = QRectF(beneath.left(), row.top() - s.body * 0.3, beneath.width(), s.body * 1.9)
-            painter.setPen(QColor(colours.soft if self.link_is_fine else colours.high))
-            font = font_of_cap(s.body, bold=not self.link_is_fine)
-            used = max(used, draw_fitted(painter, corner, self.link, font, align=RIGHT) + 2 * s.pad)
+            counters = QFontMetricsF(font_of_cap(s.small)).horizontalAdvance(self.link_counts)
+            state = QFontMetricsF(self._link_font()).horizontalAdvance(self.link)
+            used = min(max(counters, state), self._of_link().width()) + 2 * s.pad
         painter.setPen(QColor(colours.high if self.is_trouble else colours.soft))
-        left = QRectF(row.left(), row.top(), row.width() - used, row.height())
+        left = QRectF(box.left(), tall.bottom(), box.width() - used, s.body * 2.6)
         font = font_of_cap(s.body * 1.08)
         if QFontMetricsF(font).horizontalAdvance(self.detail) * LEAST_WIDTH <= left.width():
             draw_fitted(painter, left, self.detail, font, least=LEAST_WIDTH)
@@ -331,6 +358,7 @@ class LiveFigure(Panel):
         self.text = "–"
         self.template = "888.8"
         self.warning = ""
+        self._digits = Digits()
 
     def show_torque(self, text: str, unit: str, template: str, warning: str) -> None:
         """Show the figure `text`; `template` is the widest that may come, so that the shape stays."""
@@ -377,9 +405,7 @@ class LiveFigure(Panel):
             name = label.adjusted(0, 0, -s.lead * 6, 0)
             draw_fitted(painter, name, self.warning or "torque now", font_of_cap(s.body, bold=warns))
         painter.setPen(ink)
-        draw_fitted(
-            painter, figure, self.text, font_of_cap(s.figure, bold=True), align=RIGHT, template=self.template, least=0.5
-        )
+        self._digits.draw(painter, figure, self.text, font_of_cap(s.figure, bold=True), self.template, least=0.5)
 
 
 class CaptureCard(Panel):
