@@ -12,10 +12,10 @@ from benchapp.torque.trace import Trace
 from benchapp.ui import words
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices
+from benchapp.ui.curves.drawing import Corridor
 from benchapp.ui.curves.origin import origin_of_run
 from benchapp.ui.curves.overlay import Curve, curve_of_trace
 from benchapp.ui.curves.panel import CurvePanel
-from benchapp.ui.curves.picture import Corridor
 from benchapp.ui.page import page_style
 from benchapp.ui.theme import palette
 

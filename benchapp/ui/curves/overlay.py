@@ -1,15 +1,17 @@
-"""Pulls laid over each other, as numbers: alignment, pixel columns at any zoom, local slope, the cursor. No Qt.
+"""Pulls laid over each other, as numbers: alignment, what a zoom can show, local slope, the cursor. No Qt.
 
 The Bench draws a growing curve and keeps finished columns (`benchapp.ui.bench.columns`); here a finished curve is
-looked at under any zoom, so each curve carries a small pyramid of lowest and highest values and a redraw costs what is
-on the screen, not what was sampled.
+looked at under any zoom, so each curve carries itself with ever fewer of its samples: a redraw costs what is on the
+screen, not what was sampled.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -19,9 +21,11 @@ from benchapp.torque.trace import Trace
 from benchapp.torque.units import to_nm
 from drivers.samples import FloatArray, IntArray
 
-STEP: Final = 8
-"""Samples in one bucket of the next level of a pyramid."""
+MOST_A_COLUMN: Final = 3
+"""Points that a pixel column is given at the most: two of a stretch of samples, and stretches of 2/3 to 1 column."""
 
+FEWEST: Final = 128
+"""Points below which a curve is thinned no further."""
 
 AT_REST: Final = 0.02
 """Share of a pull's peak below which it is taken to rest, for what is shown of it."""
@@ -37,84 +41,82 @@ class Align(StrEnum):
     START = "start"  # where the pull began
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Level:
-    """Lowest and highest of buckets of samples; `t_s` is the time of each bucket's first sample."""
+    """Some of a curve's samples: of each stretch of them the lowest and the highest, in the order of time."""
 
     t_s: FloatArray
-    low: FloatArray
-    high: FloatArray
+    values: FloatArray
 
 
-def pyramid(t_s: FloatArray, values: FloatArray) -> tuple[Level, ...]:
-    """Return levels of `STEP` times fewer buckets each, the samples themselves first.
+def thinned(t_s: FloatArray, values: FloatArray) -> tuple[Level, ...]:
+    """Return a curve with ever fewer of its samples, all of them first; from one to the next at most 2/3 as many.
+
+    Lowest and highest of a stretch stand where they were sampled, so no extreme is lost at any level, none is moved.
 
     Args:
-        t_s: Shape (n,), seconds, strictly rising, n >= 1.
-        values: Shape (n,), any unit. NaN never hides a value beside it.
+        t_s: Shape (n,), seconds, rising.
+        values: Shape (n,), any unit, finite.
 
-    Returns:
-        At least one level; the last one has fewer than ``STEP * 64`` buckets.
+    >>> thinned(np.arange(2000.0), np.arange(2000.0))[1].values[:6]  # of three samples the first and the last
+    array([0., 2., 3., 5., 6., 8.])
     """
-    levels = [Level(t_s, values, values)]
-    while len(levels[-1].t_s) >= STEP * 64:
-        finer = levels[-1]
-        starts = np.arange(0, len(finer.t_s), STEP)
-        levels.append(
-            Level(finer.t_s[::STEP], np.fmin.reduceat(finer.low, starts), np.fmax.reduceat(finer.high, starts))
-        )
+    levels = [Level(t_s, values)]
+    by_thirds, by_fourths = _extremes(levels[0], 3), _extremes(levels[0], 4)
+    while len(by_thirds.t_s) >= FEWEST:
+        levels += [by_thirds, by_fourths]
+        by_thirds, by_fourths = _extremes(by_thirds, 4), _extremes(by_fourths, 4)
     return tuple(levels)
 
 
-def columns(
-    levels: Sequence[Level], shift_s: float, start_s: float, end_s: float, n_columns: int
-) -> tuple[FloatArray, FloatArray]:
-    """Reduce a curve to what `n_columns` pixel columns can show between two times.
+def _extremes(level: Level, n: int) -> Level:
+    """Lowest and highest of each `n` points; what is left at the end, fewer than `n`, stays as it is."""
+    t_s, values = level.t_s, level.values
+    whole = len(values) // n * n
+    low, high = values[0:whole:n].copy(), values[0:whole:n].copy()
+    at_low, at_high = np.zeros(len(low), dtype=np.intp), np.zeros(len(low), dtype=np.intp)
+    for step in range(1, n):
+        here = values[step:whole:n]
+        less, more = here < low, here > high
+        np.copyto(low, here, where=less)
+        np.copyto(high, here, where=more)
+        at_low[less] = step
+        at_high[more] = step
+    index = np.empty(2 * len(low), dtype=np.intp)
+    begins = np.arange(0, whole, n)
+    index[0::2] = begins + np.minimum(at_low, at_high)
+    index[1::2] = begins + np.maximum(at_low, at_high)
+    index = np.concatenate((index, np.arange(whole, len(values))))
+    return Level(t_s[index], values[index])
 
-    Where more than two samples fall on a column, its lowest and its highest value are returned (in this order, at the
-    column's left edge); otherwise the samples themselves, so that a click seen from near is drawn through its samples.
-    A bucket that straddles two columns counts to the one in which it begins: a peak is never lost, and stands at most
-    1/4 column from its place.
+
+def points(levels: Sequence[Level], start_s: float, end_s: float, n_columns: int) -> tuple[FloatArray, FloatArray]:
+    """Return as many of a curve's samples as `n_columns` pixel columns can show between two times.
+
+    Each column holds the lowest and the highest sample that fell on it, at their places; where few enough samples are
+    between the two times, all of them.
 
     Args:
-        levels: Of `pyramid`.
-        shift_s: Subtracted from the curve's times (where it is aligned).
-        start_s: Left edge on the shifted axis.
+        levels: Of `thinned`.
+        start_s: Left edge on the curve's own axis.
         end_s: Right edge, > start_s.
         n_columns: Pixel columns, >= 1.
 
     Returns:
-        (times on the shifted axis, values), both shape (m,), in drawing order; one sample beyond each edge is included
-        so that lines run out of the picture.
+        (times, values), both shape (m,), in drawing order, m <= `MOST_A_COLUMN` * n_columns + 2 unless the whole
+        curve is short; one point beyond each edge is included so that lines run out of the picture. Views: not to be
+        written to.
     """
-    begin, end = start_s + shift_s, end_s + shift_s
-    finest = levels[0]
-    first = max(0, int(np.searchsorted(finest.t_s, begin)) - 1)
-    last = min(len(finest.t_s), int(np.searchsorted(finest.t_s, end, side="right")) + 1)
-    if last - first <= 2 * n_columns:
-        return finest.t_s[first:last] - shift_s, finest.low[first:last]
-    level = finest
-    for coarser in levels[1:]:
-        shown = int(np.searchsorted(coarser.t_s, end)) - int(np.searchsorted(coarser.t_s, begin))
-        if shown < 4 * n_columns:
-            break
-        level = coarser
-    edges = np.linspace(begin, end, n_columns + 1)
-    places = np.searchsorted(level.t_s, edges)
-    starts = places[:-1]
-    held = places[1:] > starts
-    starts = starts[held]
-    if len(starts) == 0:
-        return finest.t_s[first:last] - shift_s, finest.low[first:last]
-    stop = int(places[-1])
-    low = np.fmin.reduceat(level.low[:stop], starts)
-    high = np.fmax.reduceat(level.high[:stop], starts)
-    at = edges[:-1][held] - shift_s
-    times = np.repeat(at, 2)
-    values = np.empty(2 * len(at))
-    values[0::2] = low
-    values[1::2] = high
-    return times, values
+    whole = levels[0].t_s
+    if not len(whole):
+        return whole, levels[0].values
+    inside = min(end_s, float(whole[-1])) - max(start_s, float(whole[0]))
+    most = max(2.0, MOST_A_COLUMN * n_columns * inside / (end_s - start_s))
+    n_inside = int(whole.searchsorted(end_s, side="right")) - int(whole.searchsorted(start_s))
+    level = next((each for each in levels if n_inside * len(each.t_s) <= most * len(whole)), levels[-1])
+    first, last = int(level.t_s.searchsorted(start_s)), int(level.t_s.searchsorted(end_s, side="right"))
+    shown = slice(max(0, first - 1), last + 1)
+    return level.t_s[shown], level.values[shown]
 
 
 def local_slope(t_s: FloatArray, values: FloatArray, window_s: float) -> FloatArray:
@@ -184,9 +186,11 @@ def _slopes(t_s: FloatArray, values: FloatArray, first: IntArray, last: IntArray
     return slope
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Curve:
     """One pull as it is looked at; torques in N·m, positive in the direction of the pull.
+
+    What is worked out of the samples is worked out when it is first wanted, and kept.
 
     Attributes:
         number: Of the pull in its run, from 1.
@@ -195,9 +199,6 @@ class Curve:
         pull: As read; None when nothing was read.
         counts: It counts for the verdict (not a preload, not set aside).
         remark: What a person should know of it: reason for setting aside, "preload".
-        levels: Pyramid of the torque.
-        rate_levels: Pyramid of its local slope, N·m/s.
-        rate_nm_s: Local slope at each sample, N·m/s.
     """
 
     number: int
@@ -206,9 +207,28 @@ class Curve:
     pull: Pull | None
     counts: bool = True
     remark: str = ""
-    levels: tuple[Level, ...] = field(default=(), repr=False)
-    rate_levels: tuple[Level, ...] = field(default=(), repr=False)
-    rate_nm_s: FloatArray = field(default_factory=lambda: np.empty(0), repr=False)
+
+    @cached_property
+    def levels(self) -> tuple[Level, ...]:
+        """The torque, N·m, with ever fewer samples."""
+        return thinned(self.t_s, self.torque_nm)
+
+    @cached_property
+    def rate_nm_s(self) -> FloatArray:
+        """Local slope at each sample, N·m/s."""
+        return local_slope(self.t_s, self.torque_nm, slope_window_s(self.t_s))
+
+    @cached_property
+    def rate_levels(self) -> tuple[Level, ...]:
+        """The local slope, N·m/s, with ever fewer samples."""
+        return thinned(self.t_s, self.rate_nm_s)
+
+    @cached_property
+    def ends_s(self) -> tuple[float, float]:
+        """First and last time of what is shown of it when everything is."""
+        if self.pull is None:
+            return float(self.t_s[0]), float(self.t_s[-1])
+        return whole_pull(self.t_s, self.torque_nm, self.pull)
 
     def shift_s(self, align: Align) -> float:
         """Return the time of the curve that stands at 0 when aligned so; its start where the wanted mark is missing."""
@@ -260,21 +280,7 @@ def curve_of(
         remark: For people.
     """
     sign = pull.direction.sign if pull is not None else (1 if _leans_up(torque_nm) else -1)
-    torque = np.ascontiguousarray(torque_nm * sign)
-    slope = local_slope(t_s, torque, slope_window_s(t_s))
-    if len(t_s) == 0:
-        return Curve(number, t_s, torque, pull, counts, remark)
-    return Curve(
-        number,
-        t_s,
-        torque,
-        pull,
-        counts,
-        remark,
-        pyramid(t_s, torque),
-        pyramid(t_s, slope),
-        slope,
-    )
+    return Curve(number, t_s, np.ascontiguousarray(torque_nm * sign), pull, counts, remark)
 
 
 def curve_of_trace(number: int, trace: Trace, pull: Pull | None, *, counts: bool = True, remark: str = "") -> Curve:
@@ -292,10 +298,10 @@ def span(curves: Sequence[Curve], align: Align) -> tuple[float, float, float, fl
     if not any(len(curve.t_s) for curve in curves):
         return -1.0, 1.0, 0.0, 1.0
     full = [curve for curve in curves if len(curve.t_s)]
-    start = min(_ends(curve)[0] - curve.shift_s(align) for curve in full)
-    end = max(_ends(curve)[1] - curve.shift_s(align) for curve in full)
-    low = min(float(np.nanmin(curve.levels[-1].low)) for curve in full)
-    high = max(float(np.nanmax(curve.levels[-1].high)) for curve in full)
+    start = min(curve.ends_s[0] - curve.shift_s(align) for curve in full)
+    end = max(curve.ends_s[1] - curve.shift_s(align) for curve in full)
+    low = min(float(curve.levels[-1].values.min()) for curve in full)
+    high = max(float(curve.levels[-1].values.max()) for curve in full)
     air_t, air_y = max((end - start) * 0.02, 1e-4), max((high - low) * 0.08, 1e-9)
     return start - air_t, end + air_t, min(low - air_y / 2, 0.0), high + air_y
 
@@ -320,12 +326,6 @@ def whole_pull(t_s: FloatArray, torque_nm: FloatArray, pull: Pull) -> tuple[floa
     return max(begin, float(t_s[0])), min(end, float(t_s[-1]))
 
 
-def _ends(curve: Curve) -> tuple[float, float]:
-    if curve.pull is None:
-        return float(curve.t_s[0]), float(curve.t_s[-1])
-    return whole_pull(curve.t_s, curve.torque_nm, curve.pull)
-
-
 def nice_step(length: float, n_wanted: int) -> float:
     """Return the step of 1, 2 or 5 times a power of ten that puts about `n_wanted` marks on `length`.
 
@@ -335,7 +335,7 @@ def nice_step(length: float, n_wanted: int) -> float:
     raw = length / max(1, n_wanted)
     if not raw > 0:
         return 1.0
-    decade = float(10.0 ** np.floor(np.log10(raw)))
+    decade = 10.0 ** math.floor(math.log10(raw))
     for factor in (1.0, 2.0, 5.0):
         if raw <= factor * decade * 1.0001:
             return factor * decade
@@ -345,7 +345,7 @@ def nice_step(length: float, n_wanted: int) -> float:
 def ticks(low: float, high: float, n_wanted: int) -> tuple[list[float], int]:
     """Return (places of marks inside, decimals their labels need)."""
     step = nice_step(high - low, n_wanted)
-    first = int(np.ceil(low / step - 1e-9))
-    last = int(np.floor(high / step + 1e-9))
-    decimals = max(0, -int(np.floor(np.log10(step) + 1e-9)))
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
     return [index * step for index in range(first, last + 1)], decimals

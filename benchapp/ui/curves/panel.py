@@ -18,9 +18,10 @@ from benchapp.torque.units import factor_nm
 from benchapp.ui import words
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.controls import Panel, label, plain_button
+from benchapp.ui.curves.drawing import Corridor
 from benchapp.ui.curves.origin import Origin
 from benchapp.ui.curves.overlay import Align, Curve
-from benchapp.ui.curves.picture import Corridor, CurvePicture
+from benchapp.ui.curves.picture import CurvePicture
 from benchapp.ui.files import ask_save
 from benchapp.ui.format import significant
 from benchapp.ui.words import seconds

@@ -12,10 +12,10 @@ from benchapp.torque.trace import Trace
 from benchapp.ui import words
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.controls import Choices, Panel, label, plain_button
+from benchapp.ui.curves.drawing import Corridor
 from benchapp.ui.curves.origin import Origin, origin_of_run
 from benchapp.ui.curves.overlay import Curve, curve_of_trace
 from benchapp.ui.curves.panel import CurvePanel
-from benchapp.ui.curves.picture import Corridor
 from benchapp.ui.format import significant, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.logbook.judged import JudgedPanel, figure_listing
