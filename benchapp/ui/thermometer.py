@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from PySide6.QtCore import QTimer, Signal
+from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QDialog, QHBoxLayout, QVBoxLayout, QWidget
 
 from benchapp.ui import thermometerwords as words
@@ -82,6 +83,13 @@ class ThermometerDialog(QDialog):
         self._timer = QTimer(self)
         self._timer.timeout.connect(self.show_state)
         self._timer.start(500)
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """As high as its wrapped lines need: a layout leaves them out when it proposes a size, and fields were cut."""
+        super().showEvent(event)
+        layout = self.layout()
+        if layout is not None:
+            self.resize(self.width(), max(self.height(), layout.totalHeightForWidth(self.width())))
 
     def read(self) -> None:
         """Hand over the choice and go on showing what comes."""
