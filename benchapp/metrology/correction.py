@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -61,11 +62,13 @@ class Correction:
     usable_to_nm: float = math.inf
     residuals_percent: tuple[tuple[float, float], ...] = ()
 
-    @classmethod
-    def from_calibration(cls, calibration: Calibration, direction: Direction) -> Correction:
+    @staticmethod
+    @lru_cache(maxsize=256)
+    def from_calibration(calibration: Calibration, direction: Direction) -> Correction:
         """Fit the rising points of `direction`; degree 0 corrects nothing.
 
         A calibration that was taken in one direction only stands for both here; `suitability` says so as a failing.
+        A certificate never changes, so it is fitted once: the years of a tool ask for the same few again and again.
 
         Raises:
             RefusedError: Too few points for the degree, not monotonic, or a curve that turns round in its range.
@@ -81,7 +84,7 @@ class Correction:
         fitted = polynomial(coefficients, indicated)
         residuals = (fitted - applied) / applied * 100
         _refuse_turning(coefficients, float(indicated.max(initial=0.0)))
-        return cls(
+        return Correction(
             coefficients,
             calibration.usable_from_nm,
             calibration.usable_to_nm,

@@ -16,7 +16,7 @@ from benchapp.records._base import words_of
 from benchapp.records._database import Hot
 from benchapp.records._tools import ToolPart
 from benchapp.records._under_way import UnderWay
-from benchapp.records.canonical import parse
+from benchapp.records.canonical import parse_sealed
 from benchapp.records.errors import NotAllowedError, RunTakenError, SealedError, StoreError, WrongStoreError
 from benchapp.records.model import EntryKind, Outcome, ReadingRow, RunSummary, Seal, ToolState
 from benchapp.records.packing import PackedPull, packed
@@ -265,8 +265,10 @@ class RunPart(ToolPart):
                 return None
             key, sequence = row
             if sequence is not None:
-                body = connection.execute(sa.select(entries.c.body).where(entries.c.sequence == sequence)).scalar_one()
-                return run_from_data(parse(body)["content"]["run"])
+                body, digest = connection.execute(
+                    sa.select(entries.c.body, entries.c.digest).where(entries.c.sequence == sequence)
+                ).one()
+                return run_from_data(parse_sealed(body, digest)["content"]["run"])
             head = json.loads(
                 connection.execute(sa.select(run_states.c.data).where(run_states.c.run_key == key)).scalar_one()
             )

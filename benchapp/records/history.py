@@ -22,12 +22,13 @@ from benchapp.metrology.intervals import Drift, a3, fit_drift, reach_at, stairca
 from benchapp.metrology.judgement import judge
 from benchapp.metrology.tool import Tool
 from benchapp.records._followed import INTERVAL_TAKEN
-from benchapp.records.canonical import parse
+from benchapp.records.canonical import parse, parse_sealed
 from benchapp.records.dates import seconds
 from benchapp.records.errors import ChangedMeanwhileError, NotAllowedError
 from benchapp.records.model import DEFAULT_INTERVAL_MONTHS, EntryKind, Outcome, Seal
 from benchapp.records.shown import counted
 from benchapp.records.store import Store
+from benchapp.runs.codec import run_from_data
 from benchapp.runs.judging import judge_input
 from benchapp.runs.model import Run
 from benchapp.runs.procedure import ProcedureError
@@ -106,15 +107,15 @@ def tool_history(store: Store, number: str, *, most_spots: int | None = None) ->
             (number,),
         ).fetchall()
         states = _state_changes(raw, number)
-    stages = _stages(rows, states)
-    left_out = stages.count(Stage.SPOT) - (len(stages) if most_spots is None else most_spots)
-    results = []
-    for (run_id, finished, outcome, *_), stage in zip(rows, stages, strict=True):
-        if stage is Stage.SPOT and left_out > 0:
-            left_out -= 1
-            continue
-        run = store.run(run_id)
-        if run is not None:
+        stages = _stages(rows, states)
+        left_out = stages.count(Stage.SPOT) - (len(stages) if most_spots is None else most_spots)
+        results = []
+        for (run_id, finished, outcome, _, sequence, _), stage in zip(rows, stages, strict=True):
+            if stage is Stage.SPOT and left_out > 0:
+                left_out -= 1
+                continue
+            body, digest = raw.execute("SELECT body, digest FROM entries WHERE sequence = ?", (sequence,)).fetchone()
+            run = run_from_data(parse_sealed(body, digest)["content"]["run"])
             results.append(RunResult(run_id, finished, Outcome(outcome), stage, point_results(run)))
     return results
 

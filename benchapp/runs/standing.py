@@ -14,6 +14,8 @@ from benchapp.torque.direction import Direction
 
 BY_PROGRAM: Final = "Kilter"
 """Stands for who set a pull aside that could not be a reading at all."""
+_MOST_KEPT: Final = 64
+_LOOKED_THROUGH: Final[dict[tuple[str, str], Procedure]] = {}
 
 
 def onwards(run: Run) -> Run:
@@ -68,7 +70,19 @@ def n_counted(run: Run, checkpoint_index: int) -> int:
 
 def procedure_of(run: Run) -> Procedure:
     """Return the procedure as it was when the run was planned."""
-    return procedure_from_data(run.plan.procedure, run.plan.procedure_name)
+    return procedure_in(run.plan)
+
+
+def procedure_in(plan: RunPlan) -> Procedure:
+    """Return the procedure of a plan; the runs of a shop share a few, and each is looked through once."""
+    said = (repr(plan.procedure), plan.procedure_name)
+    found = _LOOKED_THROUGH.get(said)
+    if found is None:
+        found = procedure_from_data(plan.procedure, plan.procedure_name)
+        if len(_LOOKED_THROUGH) >= _MOST_KEPT:
+            _LOOKED_THROUGH.clear()
+        _LOOKED_THROUGH[said] = found
+    return found
 
 
 def reader_settings(plan: RunPlan) -> Settings:
@@ -76,7 +90,7 @@ def reader_settings(plan: RunPlan) -> Settings:
 
     A procedure that asks for no longest time raises no `too-slow`; one without any window leaves the defaults.
     """
-    window = procedure_from_data(plan.procedure, plan.procedure_name).time_window_s(plan.tool)
+    window = procedure_in(plan).time_window_s(plan.tool)
     return Settings() if window is None else Settings(fast_s=window[0], slow_s=window[1])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import struct
 
 import pytest
@@ -9,7 +10,7 @@ import rfc8785
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchapp.records.canonical import CanonicalError, canonical, number, parse, parse_written
+from benchapp.records.canonical import CanonicalError, canonical, number, parse, parse_sealed, parse_written
 
 # RFC 8785, Appendix B: IEEE 754 bits -> JSON. (The two rows of NaN and infinity are the errors below.)
 APPENDIX_B = {
@@ -130,3 +131,11 @@ def test_a_second_implementation_writes_the_same_bytes_and_they_read_back_equal(
 def test_sealed_bytes_read_back_equal_the_quick_way_too(value):
     # no torque, time or count comes near 2^53; beyond it a whole double is written as digits that only `parse` minds
     assert parse_written(canonical(value)) == value
+
+
+def test_sealed_bytes_that_are_no_longer_what_was_sealed_are_read_with_care():
+    data = b'{"limit":4,"limit":6}'
+    digest = hashlib.sha256(data).hexdigest()
+    assert parse_sealed(data, digest) == {"limit": 6}  # nobody but `canonical` writes what has a seal
+    with pytest.raises(CanonicalError, match="twice"):
+        parse_sealed(data, hashlib.sha256(b"as it was sealed").hexdigest())

@@ -137,3 +137,47 @@ def test_the_quick_way_leaves_no_type_of_numpy_and_no_enum_behind():
 def test_what_does_not_belong_is_named_with_its_place_in_either_way(wrong):
     with pytest.raises(codec.CodecError, match=r"dict\['a'\]\[1\]"):
         codec.to_data({"a": [0, wrong]})
+
+
+@pytest.mark.parametrize("cls", [Run, RunPlan, CapturedPull, Pull, Tool, Reference])
+def test_the_quick_way_reads_what_the_one_that_keeps_a_path_reads(cls):
+    @settings(max_examples=25, deadline=None)
+    @given(values_of(cls))
+    def check(value):
+        data = json.loads(json.dumps(codec.to_data(value)))
+        quick = codec._reader(cls)(data)  # nothing of it is left to the other
+        assert quick == codec._decode(cls, data, "")
+        assert quick == value
+
+    check()
+
+
+def places_in(data, path=()):
+    """Every place in nested data, as the keys that lead to it."""
+    found = [path] if path else []
+    items = data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ()
+    for key, item in items:
+        found += places_in(item, (*path, key))
+    return found
+
+
+def said_by(read):
+    """What is read, or why it was refused."""
+    try:
+        return repr(read())
+    except codec.CodecError as refused:
+        return str(refused)
+
+
+@settings(max_examples=300, deadline=None)
+@given(values_of(CapturedPull), st.data())
+def test_what_is_put_in_the_place_of_anything_is_read_or_refused_alike_on_both_ways(value, draw):
+    data = json.loads(json.dumps(codec.to_data(value)))
+    *path, last = draw.draw(st.sampled_from(places_in(data)))
+    inside = data
+    for key in path:
+        inside = inside[key]
+    inside[last] = draw.draw(JSON_DATA | st.just(math.nan) | st.sampled_from(["clockwise", "spike", 3, -0.0, True]))
+    assert said_by(lambda: codec.from_data(CapturedPull, data)) == said_by(
+        lambda: codec._decode(CapturedPull, data, "CapturedPull")
+    )
