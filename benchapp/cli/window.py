@@ -42,8 +42,8 @@ log = logging.getLogger(__name__)
 
 SIMULATED_PROFILE = "signed value, unit"
 SIMULATED_CAPACITY_NM = 250.0
-PACE_S = 0.004
-"""Between two reads of a link behind the window: a quarter of a frame. A wake-up for each line costs more than it."""
+PACE_S = 0.008
+"""Between two reads of a link behind the window: half a frame. A wake-up for each line costs more than it."""
 AGAIN_MS = 5000
 OPENING_MS = 1500
 """How long the records may take to open before the window says that it is at it."""
@@ -394,12 +394,13 @@ class Application:
         """Nothing is to be done but to have seen it."""
 
     def _copied(self, copy: Path | None, problem: str, asked_for: bool) -> None:
-        if problem:
-            self.context.message.emit("problem", words.copy_failed(problem))
-        elif asked_for and copy is not None:
-            self.context.message.emit("note", words.copied(copy))
+        text = words.copy_failed(problem) if problem else words.copied(copy) if asked_for and copy is not None else ""
         if self._keeping is not None:
             self._show_copies(self._keeping)
+            if text:
+                self._keeping.show_copied(text, problem=bool(problem))
+        elif text:
+            self.context.message.emit("problem" if problem else "note", text)
 
     def _checked(self, checked: Checked) -> None:
         text, is_problem = words.NOT_CHECKED, True
@@ -462,7 +463,7 @@ class Application:
     def _moved(self, text: str, *, is_problem: bool) -> None:
         if self._keeping is not None:
             self._keeping.head = self.store.head() if self.store is not None else ""
-            self._keeping.show_moved(text)
+            self._keeping.show_moved(text, problem=is_problem)
         else:
             self.context.message.emit("problem" if is_problem else "note", text)
 

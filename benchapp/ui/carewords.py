@@ -43,6 +43,7 @@ WRITING: Final = "Being written …"
 READING_IN: Final = "Being read in; every seal is computed anew …"
 COPIES: Final = "Copies"
 COPY_NOW: Final = "Copy the records now"
+COPYING: Final = "The records are being copied, and the copy tried …"
 COPY_BACK_FOR: Final = "to put a copy of the records in place"
 MAKING_DEMO: Final = "Making the demonstration workshop, once; its tools come in a moment."
 TRYING_COPY: Final = "Trying the copy …"
@@ -122,6 +123,11 @@ def doubt(problem: str, is_gone: bool, made: str, n_entries: int) -> tuple[str, 
 def head_kept(path: Path) -> str:
     """The newest seal is in a file."""
     return f"Kept in {path.name}: now put it where this computer's records are not."
+
+
+def head_not_read(path: Path, why: str) -> str:
+    """The file with a kept seal could not be read."""
+    return f"{path} could not be read: {why}. Choose the file that holds the seal."
 
 
 def exported(path: Path) -> str:

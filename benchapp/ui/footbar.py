@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QPainter, QPaintEvent
+from typing import Final
+
+from PySide6.QtCore import QRectF, Qt, QTimer, Signal
+from PySide6.QtGui import QColor, QFontMetrics, QMouseEvent, QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QWidget
 
 from benchapp.ui import theme
 from benchapp.ui.bench.panels import Panel, hatch
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
+
+IN_FULL_MS: Final = 30_000
+"""Four times what reading three lines takes; a problem's beginning stays in the foot."""
 
 
 class SourceMark(Panel):
@@ -71,6 +76,108 @@ class SourceMark(Panel):
         draw_fitted(painter, plate, self.text, font, align=Qt.AlignmentFlag.AlignHCenter)
 
 
+class Message(QLabel):
+    """One sentence in the foot bar, its end cut where it has too little room: then `changed` asks for `InFull`."""
+
+    changed = Signal()
+    pressed = Signal()
+
+    def fits(self) -> bool:
+        """True when all of the text can be read here."""
+        return not self.text() or self.heightForWidth(self.width()) <= self.height()
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """More or less room than before."""
+        super().resizeEvent(event)
+        self.changed.emit()
+
+    def mousePressEvent(self, _event: QMouseEvent) -> None:
+        """Asks for all of it again."""
+        self.pressed.emit()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """As a label does, or as many whole lines as there is room for, the last one with an ellipsis."""
+        if self.fits():
+            super().paintEvent(event)
+            return
+        painter = QPainter(self)
+        painter.setPen(self.palette().color(self.foregroundRole()))
+        lines, metrics = int(self.height() / self.fontMetrics().lineSpacing()), self.fontMetrics()
+        words, top = self.text(), (self.height() - lines * metrics.lineSpacing()) / 2
+        for n in range(lines):
+            row = QRectF(0, top + n * metrics.lineSpacing(), self.width(), metrics.lineSpacing())
+            taken = words if n == lines - 1 else _line_of(words, metrics, self.width())
+            painter.drawText(
+                row,
+                Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter,
+                metrics.elidedText(taken, Qt.TextElideMode.ElideRight, self.width()),
+            )
+            words = words[len(taken) :].lstrip()
+        painter.end()
+
+
+def _line_of(words: str, metrics: QFontMetrics, width: int) -> str:
+    """What of `words` goes on one line, whole words as far as there are any."""
+    end = len(words)
+    while end > 1 and metrics.horizontalAdvance(words[:end]) > width:
+        gap = words.rfind(" ", 0, end - 1)
+        end = gap + 1 if gap > 0 else end - 1
+        if gap > 0 and metrics.horizontalAdvance(words[:gap]) <= width:
+            break
+    return words[:end]
+
+
+class InFull(QLabel):
+    """What the foot bar says and has no room for, over the page above it, for a while or until it is pressed."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setWordWrap(True)
+        self.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
+        self.setCursor(Qt.CursorShape.PointingHandCursor)
+        self._seen = ""
+        self._timer = QTimer(self)
+        self._timer.setSingleShot(True)
+        self._timer.setInterval(IN_FULL_MS)
+        self._timer.timeout.connect(self.put_away)
+        self.hide()
+
+    def place(self, message: Message, foot: QWidget, width: int, *, again: bool = False) -> None:
+        """Show all of `message` over what lies above `foot`, on a page of this width; nothing where it fits below.
+
+        What was put away is shown once more only where it is asked for `again`.
+        """
+        if again or message.text() != self._seen:
+            self._seen = ""
+        if message.fits() or self._seen:
+            self.hide()
+            return
+        if self.isHidden() or self.text() != message.text():
+            self._timer.start()
+        self.show()
+        s, c = Sizes.of(self.window().height()), theme.palette()
+        is_problem = message.property("kind") == "problem"
+        self.setFont(font_of_cap(s.small, bold=is_problem))
+        self.setStyleSheet(
+            f"background: {c.panel}; color: {c.high if is_problem else c.ink};"
+            f" border: 1px solid {c.high if is_problem else c.line}; padding: {round(s.gap * 0.7)}px {round(s.gap)}px;"
+        )
+        self.setText(message.text())
+        left, wide = round(width * 0.12), round(width * 0.55)  # on the Bench: over the plot, not over its buttons
+        height = self.heightForWidth(wide)
+        self.setGeometry(left, foot.y() - height, wide, height)
+        self.raise_()
+
+    def put_away(self) -> None:
+        """It was seen, or stood there long enough; the foot says its beginning, and all of it when it is pressed."""
+        self._seen = self.text()
+        self.hide()
+
+    def mousePressEvent(self, _event: QMouseEvent) -> None:
+        """Seen."""
+        self.put_away()
+
+
 class FootBar(QWidget):
     """Pages on the left; unit, operator, sound and light on the right. It never takes the keyboard."""
 
@@ -81,7 +188,7 @@ class FootBar(QWidget):
         self.row = QHBoxLayout(self)
         self.tabs: dict[str, QPushButton] = {}
         self.titles: dict[str, str] = {}
-        self.message = QLabel(self)
+        self.message = Message(self)
         self.message.setProperty("kind", "soft")
         self.message.setTextInteractionFlags(Qt.TextInteractionFlag.NoTextInteraction)
         self.message.setWordWrap(True)

@@ -22,6 +22,7 @@ from PySide6.QtWidgets import (
 from benchapp.ui import carewords, theme
 from benchapp.ui.controls import label, main_button, plain_button
 from benchapp.ui.files import ask_folder, ask_open, ask_save
+from benchapp.ui.paper.sheet import PaperError, write_file
 from benchapp.ui.theme import Sizes, font_of_cap
 
 if TYPE_CHECKING:
@@ -102,7 +103,7 @@ class KeepingDialog(QDialog):
         self.list.itemSelectionChanged.connect(self._look)
         column.addWidget(self.list, 1)
         self.copy = self._button(carewords.COPY_NOW)
-        self.copy.clicked.connect(self.copy_wanted)
+        self.copy.clicked.connect(self._ask_copy)
         self.take = self._button(carewords.PUT_IN_PLACE)
         self.take.clicked.connect(self._take)
         leave = main_button(carewords.CLOSE)
@@ -139,23 +140,32 @@ class KeepingDialog(QDialog):
         line.setStyleSheet(f"color: {theme.palette().line};")
         return line
 
+    @staticmethod
+    def _say(where: QLabel, text: str, kind: str) -> None:
+        where.setText(text)
+        where.setProperty("kind", kind)
+        where.style().unpolish(where)
+        where.style().polish(where)
+
     # --- shown
 
     def show_checked(self, text: str, *, problem: bool = False, busy: bool = False) -> None:
         """Show what the check came to, or that it is under way."""
-        self.checked.setText(text)
-        self.checked.setProperty("kind", "problem" if problem else "")
-        self.checked.style().unpolish(self.checked)
-        self.checked.style().polish(self.checked)
+        self._say(self.checked, text, "problem" if problem else "")
         self.check.setEnabled(not busy)
         self.compare.setEnabled(not busy)
 
-    def show_moved(self, text: str, *, busy: bool = False) -> None:
+    def show_moved(self, text: str, *, problem: bool = False, busy: bool = False) -> None:
         """Show what became of an export or import, or that it is under way."""
-        self.exported.setText(text)
+        self._say(self.exported, text, "problem" if problem else "soft")
         for button in self.exports.values():
             button.setEnabled(not busy and bool(self.head))
         self.take_in.setEnabled(not busy and not self.head)
+
+    def show_copied(self, text: str, *, problem: bool = False, busy: bool = False) -> None:
+        """Show what became of a copy asked for, or that it is being made."""
+        self._say(self.intro, text, "problem" if problem else "soft")
+        self.copy.setEnabled(not busy)
 
     def show_copies(self, copies: Sequence[Copy]) -> None:
         """List copies, newest first."""
@@ -177,19 +187,23 @@ class KeepingDialog(QDialog):
         self.show_checked(carewords.CHECKING, busy=True)
         self.check_wanted.emit(head)
 
+    def _ask_copy(self) -> None:
+        self.show_copied(carewords.COPYING, busy=True)
+        self.copy_wanted.emit()
+
     def _ask_keep(self) -> None:
         path = ask_save(self, carewords.KEEP_HEAD, "records-head.txt", carewords.HEAD_FILTER)
         if path is not None:
             self.keep_head(path)
 
     def keep_head(self, path: Path) -> None:
-        """Write the newest seal to a file, alone in its first line."""
+        """Write the newest seal to a file, alone in its first line; one that stood there is not lost to a full disk."""
         try:
-            path.write_text(f"{self.head}\n", encoding="utf-8")
-        except OSError as error:
-            self.kept.setText(f"{path}: {error.strerror}.")
+            write_file(path, f"{self.head}\n".encode())
+        except PaperError as error:
+            self._say(self.kept, str(error), "problem")
         else:
-            self.kept.setText(carewords.head_kept(path))
+            self._say(self.kept, carewords.head_kept(path), "soft")
 
     def _ask_compare(self) -> None:
         path = ask_open(self, carewords.COMPARE_HEAD, carewords.HEAD_FILTER)
@@ -202,9 +216,9 @@ class KeepingDialog(QDialog):
             with path.open(encoding="utf-8", errors="replace") as file:
                 kept = file.readline(200).replace("\0", " ").strip()
         except OSError as error:
-            self.kept.setText(f"{path}: {error.strerror}.")
+            self._say(self.kept, carewords.head_not_read(path, error.strerror or str(error)), "problem")
             return
-        self.kept.setText(path.name)
+        self._say(self.kept, path.name, "soft")
         self._ask_check(kept or "-")
 
     def _ask_export(self, form: str, name: str, kinds: str, _checked: bool = False) -> None:

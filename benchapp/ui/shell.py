@@ -31,7 +31,7 @@ from benchapp.ui import theme, words
 from benchapp.ui.awake import KeepAwake
 from benchapp.ui.bench.page import BenchPage
 from benchapp.ui.capture import PortCapture
-from benchapp.ui.footbar import FootBar, SourceMark
+from benchapp.ui.footbar import FootBar, InFull, SourceMark
 from benchapp.ui.footmenus import FootMenus
 from benchapp.ui.lock import Custody
 from benchapp.ui.overlays import KeyTeacher, Question
@@ -130,6 +130,9 @@ class MainWindow(QMainWindow):
         self.mark = SourceMark(middle)
         self.stack = QStackedWidget(middle)
         self.foot = FootBar(middle)
+        self.in_full = InFull(middle)
+        self.foot.message.changed.connect(self._tell_in_full)
+        self.foot.message.pressed.connect(lambda: self._tell_in_full(again=True))
         self.hand = hand(context) if hand is not None else None
         self.replay: ReplayBar | None = None
         if self.hand is not None:
@@ -347,6 +350,7 @@ class MainWindow(QMainWindow):
         self.foot.message.setProperty("kind", "problem" if kind == "problem" else "soft")
         self.foot.message.style().unpolish(self.foot.message)
         self.foot.message.style().polish(self.foot.message)
+        self._tell_in_full()
         if kind == "problem":
             self._message_timer.stop()
         else:
@@ -354,6 +358,11 @@ class MainWindow(QMainWindow):
 
     def _clear_message(self) -> None:
         self.foot.message.clear()
+        self._tell_in_full()
+
+    def _tell_in_full(self, *, again: bool = False) -> None:
+        """What the foot has no room for stands above it for a while: its end says what to do."""
+        self.in_full.place(self.foot.message, self.foot, self.width(), again=again)
 
     def _show_source(self) -> None:
         source = self.context.bench.view().source

@@ -475,6 +475,31 @@ def test_a_recording_that_cannot_lie_there_is_refused(shop, tmp_path):
     assert "nothing can be recorded there" in shop.window.foot.message.text()
 
 
+# ----------------------------------------------------------------------------------------------------- long sentences
+
+
+def test_what_the_foot_has_no_room_for_stands_above_it_whole(shop):
+    card, message = shop.window.in_full, shop.window.foot.message
+    shop.window.show_message("problem", "The port is gone.")
+    assert card.isHidden()
+    long = "No copy was made: no space left at /srv/records.sqlite-backups/by-hand.sqlite. " * 3 + "Make room there."
+    shop.window.show_message("problem", long)
+    settle(shop.window)
+    assert not card.isHidden()
+    assert card.text() == message.text() == long
+    assert card.heightForWidth(card.width()) <= card.height()  # nothing of it is cut
+    assert card.geometry().bottom() < shop.window.foot.y()
+    QTest.mouseClick(card, Qt.MouseButton.LeftButton)
+    assert card.isHidden()
+    shop.window.resize(shop.window.width() + 10, shop.window.height())  # seen is seen
+    settle(shop.window)
+    assert card.isHidden()
+    QTest.mouseClick(message, Qt.MouseButton.LeftButton)
+    assert not card.isHidden()
+    shop.window.show_message("over", long)
+    assert card.isHidden()
+
+
 # ------------------------------------------------------------------------------------------------------------- the end
 
 

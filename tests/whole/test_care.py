@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib.util
 import json
 import sqlite3
@@ -264,6 +265,45 @@ def test_a_copy_that_cannot_be_made_is_told(start, monkeypatch) -> None:
     kilter = start()
     wait(lambda: said(kilter), "the sentence")
     assert said(kilter) == "No copy of the records was made: No space left for the records at /r (3 kB free)."
+
+
+def test_what_becomes_of_a_copy_is_told_where_it_was_asked_for(start, monkeypatch) -> None:
+    no_children(monkeypatch)
+    kilter = start()
+    wait(lambda: kilter.store is not None, "the store")
+    dialog = records_dialog(kilter)
+    before = said(kilter)
+    no_children(monkeypatch, backup=(2, "", "kilter: No space left for the records at /r (3 kB free).\n"))
+    QTest.mouseClick(dialog.copy, Qt.MouseButton.LeftButton)
+    assert dialog.intro.text() == "The records are being copied, and the copy tried …"
+    assert not dialog.copy.isEnabled()
+    wait(lambda: dialog.copy.isEnabled(), "the answer")
+    assert dialog.intro.text() == "No copy of the records was made: No space left for the records at /r (3 kB free)."
+    assert dialog.intro.property("kind") == "problem"
+    assert said(kilter) == before  # not behind the dialog, where its end is cut
+    dialog.reject()
+
+
+def test_a_seal_kept_before_is_not_lost_to_a_full_disk(start, file: Path, tmp_path: Path, monkeypatch) -> None:
+    no_children(monkeypatch)
+    kilter = start()
+    wait(lambda: kilter.store is not None, "the store")
+    dialog = records_dialog(kilter)
+    elsewhere = tmp_path / "head.txt"
+    elsewhere.write_text("2:kept before\n")
+
+    def full(_handle: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("os.fsync", full)
+    dialog.keep_head(elsewhere)
+    monkeypatch.undo()
+    assert elsewhere.read_text() == "2:kept before\n"
+    assert dialog.kept.text().startswith("head.txt could not be written: the disk is full.")
+    assert dialog.kept.property("kind") == "problem"
+    dialog.compare_with(tmp_path / "none.txt")
+    assert "could not be read: No such file or directory. Choose the file that holds the seal." in dialog.kept.text()
+    dialog.reject()
 
 
 def test_the_custodian_puts_a_copy_in_place_from_the_menu(start, file: Path, monkeypatch) -> None:
