@@ -259,7 +259,7 @@ class FootBar(QWidget):
         s, c = Sizes.of(self.window().height()), theme.palette()
         self.row.setContentsMargins(round(s.gap), 0, round(s.gap), round(s.gap * 0.35))
         self.row.setSpacing(round(s.gap * 0.35))
-        self.setFixedHeight(round(s.small * 4.3))
+        self.setFixedHeight(round(s.small * 4.6))  # three lines of a message
         self.setStyleSheet(
             f"FootBar {{ background: {c.ground}; }}"
             f'QPushButton[kind="tab"] {{ background: transparent; color: {c.soft}; border: none;'

@@ -478,6 +478,14 @@ def test_a_recording_that_cannot_lie_there_is_refused(shop, tmp_path):
 # ----------------------------------------------------------------------------------------------------- long sentences
 
 
+@pytest.mark.parametrize("height", [720, 768, 900, 1080, 1440])
+def test_the_foot_has_room_for_three_lines(shop, height):
+    shop.window.resize(round(height * 16 / 9), height)
+    settle(shop.window)
+    metrics = shop.window.foot.message.fontMetrics()
+    assert shop.window.foot.message.height() >= 3 * metrics.lineSpacing()
+
+
 def test_what_the_foot_has_no_room_for_stands_above_it_whole(shop):
     card, message = shop.window.in_full, shop.window.foot.message
     shop.window.show_message("problem", "The port is gone.")
