@@ -39,7 +39,8 @@ class SampleRing:
             head = min(n - skip, self._held - start)
             for ring, new in ((self._t_s, t_s), (self._torque_nm, torque_nm)):
                 ring[start : start + head] = new[skip : skip + head]
-                ring[: n - skip - head] = new[skip + head :]
+                if skip + head < n:
+                    ring[: n - skip - head] = new[skip + head :]
             self._n += n
 
     def since(self, index: int) -> tuple[int, FloatArray, FloatArray]:
@@ -49,7 +50,9 @@ class SampleRing:
             n = max(0, self._n - first)
             start = first & (self._held - 1)
             head = min(n, self._held - start)
-            parts = (
-                np.concatenate((ring[start : start + head], ring[: n - head])) for ring in (self._t_s, self._torque_nm)
-            )
-            return self._n, next(parts), next(parts)
+            rings = (self._t_s, self._torque_nm)
+            if head == n:
+                t_s, torque_nm = (ring[start : start + n].copy() for ring in rings)
+            else:
+                t_s, torque_nm = (np.concatenate((ring[start:], ring[: n - head])) for ring in rings)
+            return self._n, t_s, torque_nm

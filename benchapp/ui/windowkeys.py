@@ -65,7 +65,8 @@ class WindowKeys(QObject):
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         """Every key press of this window goes through here first."""
-        if event.type() not in (QEvent.Type.KeyPress, QEvent.Type.KeyRelease) or not isinstance(event, QKeyEvent):
+        # most events are of other classes, and asking one for its type makes a Python object
+        if not isinstance(event, QKeyEvent) or event.type() not in (QEvent.Type.KeyPress, QEvent.Type.KeyRelease):
             return False
         if not isinstance(watched, QWidget) or watched.window() is not self.window or QApplication.activePopupWidget():
             return False

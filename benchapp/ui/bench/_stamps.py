@@ -34,14 +34,15 @@ class Stamps:
         """
         ratio = self._ratio
         left, top = round(box.left() * ratio) - 1, round(box.top() * ratio) - 1
-        size = QSize(round(box.width() * ratio) + 3, round(box.height() * ratio) + 3)
-        look = (look, left, top, size)
-        known, pixmap = self._kept.get(name, (None, QPixmap()))
-        if known != look:
+        width, height = round(box.width() * ratio) + 3, round(box.height() * ratio) + 3
+        look = (look, left, top, width, height)
+        kept = self._kept.get(name)
+        if kept is None or kept[0] != look:
+            pixmap = kept[1] if kept is not None else QPixmap()
+            size = QSize(width, height)
             if not QRect(QPoint(), pixmap.size()).contains(QRect(QPoint(), size)):
-                pixmap = QPixmap(
-                    size.expandedTo(pixmap.size())
-                )  # drawn on again and again: new ones cost PySide references
+                # drawn on again and again: new ones cost PySide references
+                pixmap = QPixmap(size.expandedTo(pixmap.size()))
             pixmap.fill(Qt.GlobalColor.transparent)
             on_stamp = QPainter(pixmap)
             on_stamp.setRenderHint(QPainter.RenderHint.Antialiasing)
@@ -49,6 +50,5 @@ class Stamps:
             on_stamp.scale(ratio, ratio)
             draw(on_stamp)
             on_stamp.end()
-            self._kept[name] = (look, pixmap)
-        place = QPoint(round(at.x() * ratio) + left, round(at.y() * ratio) + top)
-        painter.drawPixmap(place, pixmap, QRect(QPoint(), size))
+            kept = self._kept[name] = (look, pixmap)
+        painter.drawPixmap(round(at.x() * ratio) + left, round(at.y() * ratio) + top, kept[1], 0, 0, width, height)
