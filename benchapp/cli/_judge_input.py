@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Mapping
 from typing import Any
 
-from benchapp.cli._judge_schema import SCHEMA, Words, check
+from benchapp.cli._judge_schema import SCHEMA, Words, check, shown
 from benchapp.metrology.budget import Coverage, GivenBy
 from benchapp.metrology.classes import kinds
 from benchapp.metrology.deviation import Convention
@@ -35,7 +35,7 @@ def input_from_data(data: Any) -> tuple[JudgeInput, str]:
     try:
         unit = parse_unit(data.get("unit", "N·m"))
     except UnknownUnitError as error:
-        raise RefusedError("unit", data["unit"], "a known unit of torque", _UNITS) from error
+        raise RefusedError("unit", shown(data["unit"]), "a known unit of torque", _UNITS) from error
     reader = _Reader(unit)
     tool = _tool(data.get("tool"), reader)
     figures = _Figures(data, tool)
@@ -68,9 +68,11 @@ class _Reader:
         try:
             number, unit = parse_torque(value, self.unit)
         except (NotANumberError, UnknownUnitError) as error:
-            reason = error.reason if isinstance(error, NotANumberError) else "a known unit of torque"
             accepted = f"text such as 12.5 N·m, with one of {_UNITS}"
-            raise RefusedError(at, value, reason, accepted) from error
+            if isinstance(error, NotANumberError):
+                given = Words(f"{shown(value)!r}, {error.reason}")
+                raise RefusedError(at, given, "a torque", accepted) from error
+            raise RefusedError(at, shown(value), "a known unit of torque", accepted) from error
         return to_nm(number, unit)
 
 
@@ -82,7 +84,7 @@ class _Figures:
         key = data.get("procedure")
         known = {} if key is None else _procedures()
         if key is not None and key not in known:
-            raise RefusedError("procedure", key, "a shipped procedure", ", ".join(known))
+            raise RefusedError("procedure", shown(key), "a shipped procedure", ", ".join(known))
         if key is not None and tool is None:
             raise RefusedError("tool", None, "given with a procedure: its limits depend on it", "type, class, highest")
         self._procedure = known.get(key) if key is not None else None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable, Mapping
 from typing import Any, Final
@@ -129,18 +130,18 @@ def check(value: Any, schema: Mapping[str, Any], at: str) -> None:
         return
     if "enum" in schema:
         if value not in schema["enum"]:
-            raise RefusedError(at, value, "a known word", " or ".join(map(str, schema["enum"])))
+            raise RefusedError(at, shown(value), "a known word", " or ".join(map(str, schema["enum"])))
         return
     kind = schema["type"]
     if not _is(value, kind):
-        raise RefusedError(at or "the file", _short(value), _KINDS[kind], _accepted(schema))
+        raise RefusedError(at or "the file", shown(value), _KINDS[kind], _accepted(schema))
     if kind in ("number", "integer"):
         _check_number(value, schema, at)
     elif kind == "string" and len(value) < schema.get("minLength", 0):
         raise RefusedError(at, value, "text that is not empty", _accepted(schema))
     elif kind == "array":
-        if len(value) < schema.get("minItems", 0):
-            raise RefusedError(at, value, f"at least {schema['minItems']} entries", "more entries")
+        if schema.get("minItems") and not value:
+            raise RefusedError(at, Words("empty"), "at least one", _accepted(schema["items"]))
         for i, item in enumerate(value):
             check(item, schema["items"], f"{at}[{i}]")
     elif kind == "object":
@@ -178,7 +179,7 @@ def _check_object(value: Mapping[str, Any], schema: Mapping[str, Any], at: str) 
     for key, item in value.items():
         place = f"{at}.{key}".lstrip(".")
         if key not in properties:
-            raise RefusedError(place, _short(item), "a known key", ", ".join(properties))
+            raise RefusedError(place, shown(item), "a known key", ", ".join(properties))
         check(item, properties[key], place)
 
 
@@ -196,7 +197,7 @@ def _check_any(value: Any, schema: Mapping[str, Any], at: str) -> None:
             return
     if not refusals:
         kinds = " or ".join(_KINDS[choice["type"]] for choice in schema["anyOf"])
-        raise RefusedError(at, _short(value), kinds, _accepted(schema))
+        raise RefusedError(at, shown(value), kinds, _accepted(schema))
     raise max(refusals, key=lambda refusal: refusal[0])[1]
 
 
@@ -218,17 +219,24 @@ def _accepted(schema: Mapping[str, Any]) -> str:
     return " ".join(words)
 
 
+_LONGEST: Final = 60  # characters of a text that a message shows
+
+
 class Words(str):
     """Text that a message shows as it is, without quotation marks."""
 
     __repr__ = str.__str__
 
 
-def _short(value: Any) -> Any:
+def shown(value: Any) -> Any:
     """Return a value as a message can show it: null, lists and objects by their kind."""
-    if isinstance(value, str | int | float):
+    if isinstance(value, bool) or value is None:
+        return Words(json.dumps(value))
+    if isinstance(value, str):
+        return value if len(value) <= _LONGEST else value[: _LONGEST - 3] + "..."
+    if isinstance(value, int | float):
         return value
-    return Words("null" if value is None else "a list" if isinstance(value, list) else "an object")
+    return Words("a list" if isinstance(value, list) else "an object")
 
 
 def _is(value: Any, kind: str) -> bool:

@@ -56,7 +56,9 @@ def run(args: argparse.Namespace) -> int:
     except json.JSONDecodeError as error:
         where = f"line {error.lineno}, column {error.colno}: {error.msg}"
         raise CommandError(f"{name}: is no JSON ({where}); correct it, --schema says what it must hold") from error
-    except (RefusedError, ValueError, RecursionError) as error:
+    except RecursionError as error:
+        raise CommandError(f"{name}: is nested too deeply; --schema says what it must hold") from error
+    except (RefusedError, ValueError) as error:
         raise CommandError(f"{name}: {str(error).splitlines()[0]}") from error
     demands = demand_on_reference(data, run_input)
     if args.json:

@@ -133,11 +133,17 @@ def _class_of_the_other_type():
         ('{"checkpoints": NaN}', "checkpoints is nan"),
         ('{"checkpoints": [], "checkpoints": []}', "once"),
         ({}, "checkpoints"),
-        (_changed(["checkpoints"], []), "at least 1"),
+        (_changed(["checkpoints"], []), "checkpoints is empty; required: at least one; give an object with target"),
         (_changed(["checkpoints", 0, "target"], 0), "checkpoints[0].target"),
         (_changed(["checkpoints", 0, "target"], None), "checkpoints[0].target"),
         (_changed(["checkpoints", 1, "readings", 2], -3), "checkpoints[1].readings[2]"),
         (_changed(["checkpoints", 1, "readings", 2], "12 bananas"), "checkpoints[1].readings[2]"),
+        (
+            _changed(["checkpoints", 1, "readings", 2], "1.059,6"),
+            "readings[2] is '1.059,6', more than one separator; type it without thousands separators, e.g. 1234.5; "
+            "required: a torque; give text such as 12.5 N·m",
+        ),
+        (_changed(["checkpoints", 1, "readings", 2], "x" * 100_000), "readings[2] is 'xxx"),
         (_changed(["checkpoints", 0, "readings"], [20.0]), "at least 5"),
         (_changed(["unit"], "J"), "unit"),
         (_changed(["unit"], "furlong"), "unit"),
@@ -158,9 +164,9 @@ def _class_of_the_other_type():
         (_class_of_the_other_type(), "a class of type I; give A or B or C or D or E"),
         (_changed(["coverage"], {"probability": 1.5}), "coverage.probability is 1.5; required: < 1"),
         (_changed(["coverage"], {"k": 0.5}), "coverage.k is 0.5; required: >= 1"),
-        (_changed(["checkpoints", 0, "readings", 1], True), "a number or text or an object"),
+        (_changed(["checkpoints", 0, "readings", 1], True), "is true; required: a number or text or an object"),
         ('{"limit_percent": 4, "checkpoints": [{"target": 1e308, "readings": [1e-3]}]}', "checkpoints[0].readings[0]"),
-        ("[" * 100000, "run.json"),
+        ("[" * 100000, "run.json: is nested too deeply; --schema says what it must hold"),
     ],
 )
 def test_bad_input_is_one_line_that_names_it_and_status_two(tmp_path, capsys, data, said):
@@ -169,6 +175,7 @@ def test_bad_input_is_one_line_that_names_it_and_status_two(tmp_path, capsys, da
     assert out.out == ""
     assert said in out.err
     assert out.err.count("\n") == 1
+    assert len(out.err) < 600
 
 
 @pytest.mark.parametrize("path", [["checkpoints", 0, "target"], ["reference", "k"], ["rule", "kind"], ["surprise"]])
