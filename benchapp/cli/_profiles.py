@@ -44,4 +44,7 @@ def chosen_profile(profiles: Profiles, name_or_path: str) -> Profile:
             return load(path)
         return profiles.get(name_or_path)
     except ProfileError as error:
-        raise CommandError(str(error)) from error
+        if Path(error.file).is_file():
+            raise CommandError(f"{error}; correct it, README.md says what each key means") from error
+        todo = "; look at its name and its folder" if error.file.endswith(".toml") else ""
+        raise CommandError(f"{error}{todo}") from error

@@ -40,13 +40,13 @@ def run(args: argparse.Namespace) -> int:
     """Decode each file; 2 when one of them was bad."""
     profiles = user_profiles()
     profile = chosen_profile(profiles, args.profile) if args.profile else None
-    if args.output and len(args.files) > 1:
-        raise CommandError("-o takes the trace of one capture; give one file, or leave -o away")
+    if args.output is not None:
+        _check_output(args.output, args.files)
     status = 0
     for file in args.files:
         try:
             decoded = decode_capture(file, profiles, profile)
-            if args.output:
+            if args.output is not None:
                 _write(decoded, args.output)
         except (RecordingError, CommandError) as error:
             status = 2
@@ -56,6 +56,18 @@ def run(args: argparse.Namespace) -> int:
             continue
         print(json.dumps(decoded.told, ensure_ascii=False) if args.json else _sentence(decoded.told))
     return status
+
+
+def _check_output(output: str, files: list[str]) -> None:
+    """Refuse a place for the trace that would cost a capture."""
+    if len(files) > 1:
+        raise CommandError("-o takes the trace of one capture; give one file, or leave -o away")
+    if not output:
+        raise CommandError("-o names no file; give it a name, e.g. trace.csv")
+    capture = Path(files[0])
+    for kept in (capture, capture.with_name(f"{capture.name}.toml")):
+        if kept.exists() and Path(output).exists() and kept.samefile(output):
+            raise CommandError(f"-o {output}: is the capture itself, and would be lost; name another file")
 
 
 @dataclass(frozen=True, slots=True)

@@ -147,3 +147,28 @@ def test_a_capture_of_no_bytes_has_no_samples(tmp_path: Path, capsys: pytest.Cap
     assert _run(decode_command, str(file), "--profile", "signed value, unit", "--json") == 0
     told = json.loads(capsys.readouterr().out)
     assert (told["lines"], told["samples"], told["notes"]) == (0, 0, ["no line gave a torque"])
+
+
+@pytest.mark.parametrize("output", ["units.raw", "units.raw.toml", "./units.raw", ""])
+def test_the_capture_is_never_written_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], output: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    before = {}
+    for name in ("units.raw", "units.raw.toml"):
+        before[name] = (DATA / name).read_bytes()
+        (tmp_path / name).write_bytes(before[name])
+    with pytest.raises(CommandError, match="name another file" if output else "names no file"):
+        _run(decode_command, "units.raw", "-o", output)
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir() if path.is_file()} == before
+    assert _run(decode_command, "units.raw", "-o", "units.csv") == 0
+    assert "torque" in (tmp_path / "units.csv").read_text(encoding="utf-8")
+    capsys.readouterr()
+
+
+def test_a_faulty_profile_says_what_to_do(tmp_path: Path) -> None:
+    faulty = tmp_path / "faulty.toml"
+    faulty.write_text("name = 'x'\n[line]\npattern = 'abc'\n", encoding="utf-8")
+    for path, todo in ((faulty, "; correct it"), (tmp_path / "none.toml", "; look at its name")):
+        with pytest.raises(CommandError, match=todo):
+            _run(decode_command, str(DATA / "units.raw"), "--profile", str(path))
