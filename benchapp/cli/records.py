@@ -11,6 +11,7 @@ import re
 import shutil
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -336,14 +337,22 @@ def _demo(args: argparse.Namespace) -> int:
     path = _path(args)
     if path.exists():
         raise CommandError(f"{path} is there already; nothing was changed. Name a new file with --store")
-    making = path.with_name(f"{path.name}.making")  # a half-made one never stands under the store's name
+    # A half-made one never stands under the store's name, and two windows that are opened at once make one each.
+    making = path.with_name(f"{path.name}.making-{os.getpid()}")
+    an_hour_ago_s = time.time() - 3600.0
     try:
-        for left in path.parent.glob(f"{making.name}*"):
-            if left.is_file():
+        for left in path.parent.glob(f"{path.name}.making*"):
+            if left.is_file() and left.stat().st_mtime < an_hour_ago_s:
                 left.unlink()
         demo.make(making, today=dt.date.today())
-        making.rename(path)
-        path.with_name(f"{making.name}-claims").unlink(missing_ok=True)
+        try:
+            os.link(making, path)
+        except FileExistsError:
+            pass  # another window was first: everybody works in that one
+        except OSError:  # a file system without such links
+            making.rename(path)
+        for left in path.parent.glob(f"{making.name}*"):
+            left.unlink(missing_ok=True)
     except StoreError as error:
         raise CommandError(str(error)) from error
     except OSError as error:

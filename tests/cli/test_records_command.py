@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import importlib.util
 import json
+import os
 import sqlite3
 import sys
 from pathlib import Path
@@ -89,7 +90,9 @@ def test_a_copy_goes_where_it_is_wanted(path, capsys, tmp_path):
 
 def test_the_demonstration_workshop_is_made_whole_or_not_at_all(tmp_path, capsys, monkeypatch):
     path, made = tmp_path / "demo.sqlite", demo.make
-    path.with_name("demo.sqlite.making").write_bytes(b"left by one that was ended half-way")
+    left = path.with_name("demo.sqlite.making-7")
+    left.write_bytes(b"left by one that was ended half-way")
+    os.utime(left, (1.7e9, 1.7e9))
 
     def make(path, today):
         made(path, today=today, years=0)
@@ -100,6 +103,27 @@ def test_the_demonstration_workshop_is_made_whole_or_not_at_all(tmp_path, capsys
     assert [each.name for each in tmp_path.glob("demo*")] == ["demo.sqlite"]
     with Store.open(path, demo=True) as store:
         assert store.tools()
+        assert store.check().holds
+
+
+def test_two_windows_that_make_the_demonstration_at_once_leave_one_whole_store(tmp_path, capsys, monkeypatch):
+    """The second takes nothing from under the first one's pen; the first one's end nothing from the store in use."""
+    path, made = tmp_path / "demo.sqlite", demo.make
+    n = 0
+
+    def make(making, today):
+        nonlocal n
+        n += 1
+        if n == 1:  # in the middle of it, another window makes one from beginning to end
+            monkeypatch.setattr("os.getpid", lambda: 99999)
+            assert run(capsys, "--store", path, "demo")[0] == 0
+        made(making, today=today, years=0)
+
+    monkeypatch.setattr(demo, "make", make)
+    assert run(capsys, "--store", path, "demo")[0] == 0
+    assert n == 2
+    assert [each.name for each in tmp_path.glob("demo*")] == ["demo.sqlite"]
+    with Store.open(path, demo=True) as store:
         assert store.check().holds
 
 
