@@ -42,6 +42,8 @@ def run(args: argparse.Namespace) -> int:
     if not args.file:
         raise CommandError("judge: no file was given; give RUN.json, or --schema to see what it must hold")
     name = "standard input" if args.file == "-" else args.file
+    if args.file == "-" and sys.stdin is None:
+        raise CommandError("standard input is closed; send it the readings, or give RUN.json")
     try:
         raw = sys.stdin.buffer.read() if args.file == "-" else Path(args.file).read_bytes()
         text = raw.decode("utf-8-sig")

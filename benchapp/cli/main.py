@@ -11,6 +11,7 @@ import argparse
 import contextlib
 import errno
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -83,7 +84,18 @@ def main(argv: list[str] | None = None) -> int:
     return 2
 
 
+def _speak(given: Sequence[str]) -> None:
+    """Let standard output take every sign, whatever the locale: JSON is UTF-8, words escape what is not to be had.
+
+    A file's name that is no UTF-8 comes out as JSON's own escapes, and is the file's name again when that is read.
+    """
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        is_json = "--json" in given or "--schema" in given
+        sys.stdout.reconfigure(encoding="utf-8" if is_json else None, errors="backslashreplace")
+
+
 def _command(given: Sequence[str]) -> int:
+    _speak(given)
     if given and given[0] in COMMANDS:
         names: Sequence[str] = (given[0],)
     elif all(word in ("--simulated", "--version") for word in given):

@@ -1,6 +1,7 @@
 """The command line itself."""
 
 import errno
+import json
 import os
 import signal
 import subprocess
@@ -53,6 +54,7 @@ def pulls(tmp_path):
 def kilter(*arguments, **how):
     """The program as a process of its own; what it prints is held until the end, as it is without a terminal."""
     environment = {key: value for key, value in os.environ.items() if key != "PYTHONUNBUFFERED"}
+    environment |= how.pop("environment", {})
     return subprocess.Popen(
         [sys.executable, "-m", "benchapp", *map(str, arguments)], env=environment, stderr=subprocess.PIPE, **how
     )
@@ -116,3 +118,34 @@ def test_what_the_system_refuses_is_no_fault_of_the_program(monkeypatch, capsys)
     assert main(["read", "a.csv", "--mode", "peak"]) == 2
     said = "records.sqlite: Permission denied; look whether it is there and this account may use it"
     assert capsys.readouterr().err == f"kilter: {said}\n"
+
+
+ASCII = {"PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0", "PYTHONIOENCODING": "ascii:strict"}
+
+
+def test_words_come_out_whatever_the_locale_can_show(pulls):
+    with kilter("read", pulls, "--mode", "peak", stdout=subprocess.PIPE, environment=ASCII) as process:
+        out, err = process.communicate()
+    assert (process.returncode, err) == (0, b"")
+    assert rb" Hz in N\xb7m, imported" in out
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="names of files are bytes there")
+@pytest.mark.parametrize("environment", [ASCII, ASCII | {"PYTHONIOENCODING": "utf-8:strict"}])
+def test_json_is_utf_8_whatever_the_locale_and_the_name_of_the_file(pulls, environment):
+    odd = pulls.with_name(os.fsdecode(b"n\xff\xc3\xa4.csv"))
+    pulls.rename(odd)
+    with kilter("read", odd, "--mode", "peak", "--json", stdout=subprocess.PIPE, environment=environment) as process:
+        out, err = process.communicate()
+    assert (process.returncode, err) == (0, b"")
+    told = json.loads(out.decode("utf-8"))
+    assert os.fsencode(told["file"]) == os.fsencode(odd)
+    assert told["unit"] == "N·m"
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="what a shell's <&- does")
+def test_a_closed_standard_input_is_told_in_one_line():
+    with kilter("judge", "-", preexec_fn=lambda: os.close(0)) as process:
+        err = process.stderr.read().decode()
+    assert process.returncode == 2
+    assert err == "kilter: standard input is closed; send it the readings, or give RUN.json\n"
