@@ -7,12 +7,12 @@ entry made before its kind told everything (a work list of an early version name
 from __future__ import annotations
 
 import hashlib
-import json
 import sqlite3
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
 from benchapp.records import check_standard
+from benchapp.records._rows import COST_COLUMNS, HELD, TOOL_COLUMNS, Rows, is_written_so, parsed, search_of
 from benchapp.records.canonical import CanonicalError, canonical
 from benchapp.records.model import EntryKind
 from benchapp.runs.codec import run_from_data
@@ -30,9 +30,11 @@ TOOL_ENTERED: Final = "tool entered"
 TOOL_CHANGED: Final = "tool changed"
 INTERVAL_TAKEN: Final = "interval accepted"
 TOOLS_IMPORTED: Final = "tools imported"
-TOLD_OF_TOOL: Final = ("data", "code", "interval_months", "interval_cycles", "first_use")
-"""Columns of a tool that its entries tell (early ones no code); where it lies and who keeps it is nobody's evidence."""
+PROVED_OF_TOOL: Final = ("data", "code", "interval_months", "interval_cycles", "first_use")
+"""Columns of a tool that the proof of an early import covers."""
 PASSPHRASES: Final = ("passphrase set", "lost passphrase replaced")
+LEFT_OUT: Final = (b"", b"")
+"""Salt and digest where a passphrase did not come along with an import; the lock opens by the way back only."""
 
 Find = Callable[[str, int, str, str], None]
 
@@ -43,17 +45,17 @@ def proof_of(salt: bytes, digest: bytes) -> str:
 
 
 def proof_of_tool(row: Mapping[str, object]) -> str:
-    """What the entry of an import says of one tool: SHA-256 of the canonical JSON of what its own entry would tell.
+    """What the entry of an early import says of one tool: SHA-256 of the canonical JSON of what its own entry told.
 
     Its interval is told in the open beside it, since a decision on that alone is an entry too.
 
     Args:
-        row: The columns `TOLD_OF_TOOL` as they stand in the table; what is null is left out.
+        row: The columns `PROVED_OF_TOOL` as they stand in the table; what is null is left out.
     """
-    data = _parsed(row["data"])
+    data = parsed(row["data"])
     if isinstance(data, dict):
         data = {name: value for name, value in data.items() if value is not None}
-    told = {name: row[name] for name in TOLD_OF_TOOL if row[name] is not None and name != "interval_months"}
+    told = {name: row[name] for name in PROVED_OF_TOOL if row[name] is not None and name != "interval_months"}
     told["data"] = data
     return hashlib.sha256(canonical(told)).hexdigest()
 
@@ -78,7 +80,8 @@ class Followed:
         self.setups: dict[str, check_standard.Setup | None] = {}
         self.values: dict[str, tuple[int, tuple[Any, ...]]] = {}
         self.looked: dict[str, tuple[str, str]] = {}
-        self.passphrase: tuple[int, str | None] | None = None
+        self.passphrase: tuple[int, dict[str, Any]] | None = None  # what its entry tells, an early one nothing
+        self.rows = Rows()
 
     @property
     def reads_runs(self) -> bool:
@@ -96,6 +99,7 @@ class Followed:
 
     def _act(self, sequence: int, subject: str, who: str, sealed: str, content: Mapping[str, Any]) -> None:
         act, told = content["act"], content.get("details") or {}
+        self.rows.take(act, sequence, told)
         if act == LISTED:
             if "list" not in told:
                 self.untold.add(told["cause"])
@@ -105,6 +109,8 @@ class Followed:
             self.closed[told["cause"], told["subject"]] = (sequence, who, told["reason"], told.get("closed"))
         elif act in (MADE_CUSTODIAN, NO_CUSTODIAN):
             self.custodians[subject] = (sequence, act == MADE_CUSTODIAN)
+        elif act == HELD:
+            self._hold(sequence, told)
         elif act in (PERSON_ADDED, PERSON_CHANGED):
             self.people[subject] = (sequence, told["code"], told["active"])
         elif act == PROCEDURE_KEPT:
@@ -114,19 +120,33 @@ class Followed:
             self.references[subject] = (sequence, told["reference"])
         elif act in (TOOL_ENTERED, TOOL_CHANGED):
             self.tools[subject] = (sequence, told)
+            self.rows.tools.pop(subject, None)
         elif act == TOOLS_IMPORTED:
             for number, (proof, months) in told.get("proofs", {}).items():
                 self.tools[number] = (sequence, {"proof": proof, "interval_months": months})
-        elif act == INTERVAL_TAKEN and subject in self.tools:
-            self.tools[subject] = (sequence, {**self.tools[subject][1], "interval_months": told["months"]})
+        elif act == INTERVAL_TAKEN:
+            if subject in self.tools:
+                self.tools[subject] = (sequence, {**self.tools[subject][1], "interval_months": told["months"]})
+            if subject in self.rows.tools:
+                self.rows.tools[subject] = (*self.rows.tools[subject][:2], told["months"])
         elif act in PASSPHRASES:
-            self.passphrase = (sequence, told.get("proof"))
+            self.passphrase = (sequence, told)
         elif subject.startswith(check_standard.subject_of("")):
             reference = subject.removeprefix(check_standard.subject_of(""))
             if act == check_standard.LOOKED:
                 self.looked[told["run"]] = (who, told["why"])
             elif act in check_standard.AGREED:
                 self.setups[reference] = check_standard.setup_from(reference, who, sealed, content)
+
+    def _hold(self, sequence: int, told: Mapping[str, Any]) -> None:
+        """What stood in the tables when the chain began to hold them; what it told before stays as it was told."""
+        for name, code, active in told["people"]:
+            self.people.setdefault(name, (sequence, code, bool(active)))
+        for number, data in told["references"].items():
+            self.references.setdefault(number, (sequence, data))
+        before = self.passphrase[1] if self.passphrase is not None else {}
+        there = told["passphrase"]
+        self.passphrase = None if there is None else (sequence, {**there, **before})
 
     def _run(self, sequence: int, run_id: str, content: Mapping[str, Any]) -> None:
         if not self.reads_runs:
@@ -150,30 +170,50 @@ class Followed:
         self._compare_procedures(raw, find)
         self._compare_references(raw, find)
         self._compare_tools(raw, find)
+        self.rows.compare_jobs(raw, find)
 
     def _compare_references(self, raw: sqlite3.Connection, find: Find) -> None:
         shown = dict(raw.execute("SELECT number, data FROM refs").fetchall())
         for number, (sequence, told) in self.references.items():
             if number not in shown:
                 find("missing", sequence, number, f"the reference {number} is gone")
-            elif other := [name for name in _other_keys(_parsed(shown[number]), told) if name != "calibrations"]:
+            elif other := [name for name in _other_keys(parsed(shown[number]), told) if name != "calibrations"]:
                 find("column", sequence, number, f"of the reference {', '.join(other)} shows another value than sealed")
+        if not self.rows.held:
+            return
+        for number, data in shown.items():
+            if number not in self.references:
+                find("missing", 0, number, f"the reference {number} is in the table but not in the chain")
+            elif not is_written_so(data, parsed(data)):
+                find("column", self.references[number][0], number, f"the data of {number} are not as they were written")
 
     def _compare_tools(self, raw: sqlite3.Connection, find: Find) -> None:
-        rows = raw.execute(f"SELECT number, {', '.join(TOLD_OF_TOOL)} FROM tools")
-        shown = {number: dict(zip(TOLD_OF_TOOL, row, strict=True)) for number, *row in rows}
-        for number, (sequence, told) in self.tools.items():
-            row = shown.get(number)
-            if row is None:
-                find("missing", sequence, number, f"the tool {number} is gone")
-                continue
-            if "proof" in told and _proof_or_none(row) != told["proof"]:
-                find("column", sequence, number, f"the tool {number} is not as it was when it was imported")
-            data = _parsed(row.pop("data"))
-            other = _other_keys(data, told["data"]) if "data" in told else []
-            other += [name for name, value in row.items() if name in told and value != told[name]]
-            if other:
-                find("column", sequence, number, f"of the tool {', '.join(other)} shows another value than sealed")
+        left = {number: told[0] for number, told in (self.rows.tools | self.tools).items()}
+        for number, search, *values in raw.execute(f"SELECT number, search, {', '.join(TOOL_COLUMNS)} FROM tools"):
+            row = dict(zip(TOOL_COLUMNS, values, strict=True))
+            sequence = left.pop(number, None)
+            if self.rows.held:
+                if sequence is None:
+                    find("missing", 0, number, f"the tool {number} is in the table but not in the chain")
+                elif not is_written_so(row["data"], parsed(row["data"])):
+                    find("column", sequence, number, f"the data of {number} are not as they were written")
+                elif search != search_of(number, row):
+                    find("column", sequence, number, f"a search looks for {number} in {search!r}, which is not its own")
+            self.rows.compare_tool(number, row, find)
+            if number in self.tools:
+                self._compare_tool(number, row, find)
+        for number, sequence in left.items():
+            find("missing", sequence, number, f"the tool {number} is gone")
+
+    def _compare_tool(self, number: str, row: dict[str, Any], find: Find) -> None:
+        sequence, told = self.tools[number]
+        if "proof" in told and _proof_or_none(row) != told["proof"]:
+            find("column", sequence, number, f"the tool {number} is not as it was when it was imported")
+        data = parsed(row.pop("data"))
+        other = _other_keys(data, told["data"]) if "data" in told else []
+        other += [name for name, value in row.items() if name in told and value != told[name]]
+        if other:
+            find("column", sequence, number, f"of the tool {', '.join(other)} shows another value than sealed")
 
     def _compare_items(self, raw: sqlite3.Connection, find: Find) -> None:
         left = dict(self.items)
@@ -234,11 +274,13 @@ class Followed:
         left = dict(self.custodians)
         told = dict(self.people)
         for name, code, is_custodian, active in raw.execute("SELECT name, code, is_custodian, active FROM people"):
-            at, *entered = told.pop(name, (0, code, bool(active)))
-            if [code, bool(active)] != entered:
-                find("column", at, name, f"{name} shows {code!r}, {bool(active)}; sealed {entered[0]!r}, {entered[1]}")
+            if self.rows.held and name not in told:
+                find("missing", 0, name, f"{name} is among the people but not in the chain")
+            at, *entered = told.pop(name, (0, code, active))
+            if [code, active] != entered:  # what is neither 0 nor 1 was not written by a program
+                find("column", at, name, f"{name} shows {code!r}, {active}; sealed {entered[0]!r}, {entered[1]}")
             sequence, wanted = left.pop(name, (0, False))
-            if bool(is_custodian) != wanted:
+            if is_custodian != wanted:
                 shown = "custodian" if is_custodian else "no custodian"
                 find("column", sequence, name, f"{name} is shown as {shown}, the chain says otherwise")
         for name, (sequence, was) in left.items():
@@ -262,24 +304,31 @@ class Followed:
             find("missing", sequence, f"procedure {key}, version {version}", "the procedure is gone")
 
     def _compare_passphrase(self, raw: sqlite3.Connection, find: Find) -> None:
-        for salt, digest in raw.execute("SELECT salt, digest FROM custodian"):
-            if self.passphrase is None:
+        sequence, told = self.passphrase or (0, {})
+        is_there = False
+        for key, salt, digest, *cost in raw.execute(
+            f"SELECT key, salt, digest, {', '.join(COST_COLUMNS)} FROM custodian"
+        ):
+            if self.passphrase is None or key != 1:
                 find("missing", 0, "custodian", "there is a passphrase, but the chain knows of none")
-            elif self.passphrase[1] not in (None, proof_of(_bytes(salt), _bytes(digest))):
-                find("column", self.passphrase[0], "custodian", "the passphrase is not the one that was set last")
+                continue
+            is_there = True
+            if (salt, digest) == LEFT_OUT:
+                continue
+            if told.get("proof") not in (None, proof_of(_bytes(salt), _bytes(digest))):
+                find("column", sequence, "custodian", "the passphrase is not the one that was set last")
+            elif told.get("cost") not in (None, cost):
+                find("column", sequence, "custodian", f"the passphrase's row shows {cost}, sealed {told['cost']}")
+        if self.rows.held and self.passphrase is not None and not is_there:
+            find(
+                "missing", sequence, "custodian", "the passphrase is gone: whoever opens the records could set another"
+            )
 
 
 def _proof_or_none(row: Mapping[str, object]) -> str | None:
     try:
         return proof_of_tool(row)
     except CanonicalError:
-        return None
-
-
-def _parsed(text: object) -> object:
-    try:
-        return json.loads(str(text))
-    except ValueError:
         return None
 
 

@@ -19,6 +19,7 @@ from benchapp.records._followed import (
     REFERENCE_CHANGED,
     REFERENCE_ENTERED,
 )
+from benchapp.records._held import hold_rows
 from benchapp.records.canonical import canonical
 from benchapp.records.errors import NotAllowedError
 from benchapp.records.model import EntryKind, Person, Seal
@@ -53,11 +54,12 @@ class ReferencePart(StoreBase):
     ) -> None:
         """Add a reference or change its data. Calibrations that are new are added; entered ones never change.
 
+        What is entered or changed of it is an entry of the chain; so is each calibration.
+
         Args:
             reference: With all its calibrations.
             who: Enters it.
-            details: What an entry of the chain is to say beside the data; None: there is no entry but those of the
-                calibrations.
+            details: What the entry is to say beside the data; there is one then even where nothing is another.
 
         Raises:
             NotAllowedError: A calibration was entered before with other contents, or is left out.
@@ -66,9 +68,8 @@ class ReferencePart(StoreBase):
             raise ValueError("a reference needs a number")
         data = as_json(to_data(dataclasses.replace(reference, calibrations=())))
         with self._db.writing() as connection:
-            is_new = (
-                connection.execute(sa.select(refs.c.number).where(refs.c.number == reference.number)).first() is None
-            )
+            hold_rows(self)
+            before = connection.execute(sa.select(refs.c.data).where(refs.c.number == reference.number)).scalar()
             connection.execute(
                 upsert(refs)
                 .values(number=reference.number, data=data)
@@ -97,9 +98,9 @@ class ReferencePart(StoreBase):
                     self.path,
                     f"Calibration {', '.join(known)} of {reference.number} would be lost. Nothing was changed.",
                 )
-            if details is not None:
-                act = REFERENCE_ENTERED if is_new else REFERENCE_CHANGED
-                told = {"reference": json.loads(data), **to_data(details)}
+            if data != before or details is not None:
+                act = REFERENCE_ENTERED if before is None else REFERENCE_CHANGED
+                told = {"reference": json.loads(data), **to_data(details or {})}
                 self._append(EntryKind.ACT, reference.number, who, {"act": act, "details": told})
 
     def add_calibration(self, number: str, calibration: Calibration, *, who: str = "") -> Seal:
@@ -151,13 +152,13 @@ class PeoplePart(StoreBase):
     def save_person(self, person: Person, *, who: str = "") -> None:
         """Add or change a person.
 
-        Who becomes or stops being custodian is an entry of the chain. So is what `who` adds or changes, and from then
-        on every change of that person.
+        Each change is an entry of the chain; who becomes or stops being custodian is one of its own.
         """
         if not person.name.strip():
             raise ValueError("a person needs a name")
         values = dataclasses.asdict(person)
         with self._db.writing() as connection:
+            hold_rows(self)
             before = connection.execute(sa.select(people).where(people.c.name == person.name)).first()
             connection.execute(
                 upsert(people)
@@ -165,15 +166,10 @@ class PeoplePart(StoreBase):
                 .on_conflict_do_update(index_elements=["name"], set_={k: v for k, v in values.items() if k != "name"})
             )
             is_other = before is None or (before.code, bool(before.active)) != (person.code, person.active)
-            if is_other and (who or self._is_told(person.name)):
+            if is_other:
                 act = PERSON_ADDED if before is None else PERSON_CHANGED
                 details = {"code": person.code, "active": person.active}
                 self._append(EntryKind.ACT, person.name, who, {"act": act, "details": details})
             if bool(before is not None and before.is_custodian) != person.is_custodian:
                 act = MADE_CUSTODIAN if person.is_custodian else NO_CUSTODIAN
                 self._append(EntryKind.ACT, person.name, who, {"act": act})
-
-    def _is_told(self, name: str) -> bool:
-        """True when the chain tells of this person's code already."""
-        rows = self._db.raw.execute("SELECT body FROM entries WHERE subject = ? AND kind = ?", (name, EntryKind.ACT))
-        return any(json.loads(body)["content"]["act"] in (PERSON_ADDED, PERSON_CHANGED) for (body,) in rows)

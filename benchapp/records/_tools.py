@@ -15,9 +15,11 @@ from sqlalchemy.dialects.sqlite import insert as upsert
 from benchapp.metrology.tool import Tool
 from benchapp.records._base import StoreBase, as_json, words_of
 from benchapp.records._database import Hot
-from benchapp.records._followed import TOLD_OF_TOOL, TOOL_CHANGED, TOOL_ENTERED, TOOLS_IMPORTED
+from benchapp.records._followed import TOOL_CHANGED, TOOL_ENTERED
+from benchapp.records._held import hold_rows
+from benchapp.records._rows import JOB_LOGGED, TOOL_COLUMNS
 from benchapp.records._standing import standing_of
-from benchapp.records.canonical import parse, parse_written
+from benchapp.records.canonical import parse
 from benchapp.records.dates import seconds
 from benchapp.records.errors import ChangedMeanwhileError, NotAllowedError
 from benchapp.records.model import (
@@ -87,10 +89,10 @@ class ToolPart(StoreBase):
                     return _tool_record(row, photo)
         return None
 
-    def save_tool(self, record: ToolRecord, *, who: str = "", tells: bool = False) -> None:
+    def save_tool(self, record: ToolRecord, *, who: str = "") -> None:
         """Add a tool or change its data; its state is changed by `change_state`.
 
-        With `tells` an entry of the chain says what is entered of it and who did; the check holds the row against it.
+        An entry of the chain says what is entered of it and who did; the check holds the row against it.
 
         `cycles`, `last_verified`, `last_outcome` and `due` follow from jobs and runs; what `record` says of them is
         not taken over.
@@ -100,45 +102,28 @@ class ToolPart(StoreBase):
             NotAllowedError: Its photo is too large, or neither JPEG nor PNG.
             ValueError: No number.
         """
-        self.save_tools([record], who=who, tells=tells)
+        self.save_tools([record], who=who)
 
-    def save_tools(self, records: Iterable[ToolRecord], *, who: str = "", tells: bool = False) -> None:
+    def save_tools(self, records: Iterable[ToolRecord], *, who: str = "") -> None:
         """Add or change several in one transaction: all or, when one is refused, none."""
         with self._db.writing() as connection:
-            imported: set[str] | None = None
+            hold_rows(self)
             for record in records:
                 before = self._told_of(record.number)
                 self._save_tool(connection, record, who)
                 now = self._told_of(record.number)
-                if now == before:
-                    continue
-                imported = self._imported() if imported is None else imported
-                if tells or record.number in imported or self._is_told_of(record.number):
+                if now != before:
                     act = TOOL_ENTERED if before is None else TOOL_CHANGED
                     self._append(EntryKind.ACT, record.number, who, {"act": act, "details": now})
 
     def _told_of(self, number: str) -> dict[str, Any] | None:
         """What an entry tells of a tool, as the table has it; None when there is no such tool."""
-        columns = ", ".join(TOLD_OF_TOOL)
+        columns = ", ".join(TOOL_COLUMNS)
         row = self._db.raw.execute(f"SELECT {columns} FROM tools WHERE number = ?", (number,)).fetchone()
         if row is None:
             return None
-        told = dict(zip(TOLD_OF_TOOL, row, strict=True))
+        told = dict(zip(TOOL_COLUMNS, row, strict=True))
         return {**told, "data": json.loads(told["data"])}
-
-    def _is_told_of(self, number: str) -> bool:
-        """True when the chain tells of this tool already: then it tells of every change."""
-        rows = self._db.raw.execute("SELECT body FROM entries WHERE subject = ? AND kind = ?", (number, EntryKind.ACT))
-        return any(json.loads(body)["content"]["act"] in (TOOL_ENTERED, TOOL_CHANGED) for (body,) in rows)
-
-    def _imported(self) -> set[str]:
-        """Numbers of the tools that entries of imports tell of."""
-        rows = self._db.raw.execute(
-            "SELECT body FROM entries WHERE subject = '' AND kind = ? AND instr(body, CAST(? AS BLOB))",
-            (EntryKind.ACT, f'"act":"{TOOLS_IMPORTED}"'),
-        )
-        told = [parse_written(body)["content"].get("details") or {} for (body,) in rows]
-        return {number for each in told for number in each.get("proofs", ())}
 
     def _save_tool(self, connection: sa.Connection, record: ToolRecord, who: str) -> None:
         if not record.number.strip():
@@ -270,15 +255,18 @@ class ToolPart(StoreBase):
         return self.log_jobs([job])[0]
 
     def log_jobs(self, entered: Iterable[JobEntry]) -> list[JobEntry]:
-        """Add several in one transaction."""
+        """Add several in one transaction, an entry of the chain each."""
         stored = []
         with self._db.writing() as connection:
+            hold_rows(self)
             for job in entered:
                 values = dataclasses.asdict(job)
                 values.pop("key")
                 result = connection.execute(sa.insert(jobs).values(**values, at_s=seconds(job.at)))
                 (key,) = result.inserted_primary_key or (0,)
                 stored.append(dataclasses.replace(job, key=int(key)))
+                details = {**values, "key": int(key)}
+                self._append(EntryKind.ACT, f"job:{key}", job.person, {"act": JOB_LOGGED, "details": details})
             for number in {job.tool for job in stored}:
                 self._refresh_tool(number)
         return stored

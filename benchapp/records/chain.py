@@ -346,8 +346,8 @@ class _Walk:
             wanted_state = self.states.get(number, "in-service")
             if state != wanted_state:
                 self.find("column", 0, number, f"state shows {state!r}, the chain says {wanted_state!r}")
-        self.tools()
         self.followed.compare(self.raw, self.find)
+        self.tools()  # after what they follow from, so that the use or the run that is another one is named first
 
     def tools(self) -> None:
         """What a tool shows must follow from its runs, which were compared before, and from the log of jobs."""

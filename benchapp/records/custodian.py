@@ -10,9 +10,11 @@ import datetime as dt
 import hashlib
 import hmac
 import os
+import sqlite3
 from typing import Final
 
-from benchapp.records._followed import proof_of
+from benchapp.records._followed import LEFT_OUT, PASSPHRASES
+from benchapp.records._held import hold_rows, passphrase_told
 from benchapp.records.errors import NotAllowedError
 from benchapp.records.model import Seal
 from benchapp.records.store import Store
@@ -37,8 +39,8 @@ class TooSoonError(NotAllowedError):
 
 
 def has_passphrase(store: Store) -> bool:
-    """True once a passphrase was set."""
-    return _row(store) is not None
+    """True once a passphrase was set, even where its row did not come with an import or was taken away since."""
+    return _row(store) is not None or _was_set(store)
 
 
 def set_passphrase(store: Store, new: str, *, who: str, old: str = "") -> Seal:
@@ -58,12 +60,15 @@ def check(store: Store, passphrase: str) -> bool:
     """True when the passphrase is right. Wrong ones are counted in the file and slow the next attempts down.
 
     Raises:
-        NotAllowedError: No passphrase was set yet.
+        NotAllowedError: No passphrase was set yet, or the one that was set is not in the file.
         TooSoonError: It is not time for another attempt; this one was not looked at.
     """
     row = _row(store)
-    if row is None:
+    if row is None and not _was_set(store):
         raise NotAllowedError(store.path, "No passphrase was set yet. The custodian sets it first.")
+    if row is None or row[:2] == LEFT_OUT:
+        why = "did not come with the import" if row is not None else "is not in these records any more"
+        raise NotAllowedError(store.path, f"The passphrase {why}. Replace it like a lost one, before a second person.")
     salt, digest, n, r, p, n_failed, failed_s = row
     now_s = store.now().timestamp()
     wait_s = failed_s + _wait(n_failed) - now_s
@@ -172,6 +177,26 @@ def _row(store: Store) -> tuple[bytes, bytes, int, int, int, int, float] | None:
     return row
 
 
+def _was_set(store: Store) -> bool:
+    """True when the chain tells of a passphrase."""
+    acts = [f'"act":"{act}"' for act in PASSPHRASES]
+    with store._db.reading_raw() as raw:
+        found = raw.execute(
+            "SELECT 1 FROM entries WHERE subject = '' AND kind = 'act' AND "
+            "(instr(body, CAST(? AS BLOB)) OR instr(body, CAST(? AS BLOB))) LIMIT 1",
+            acts,
+        ).fetchone()
+    return found is not None
+
+
+def leave_out(raw: sqlite3.Connection) -> None:
+    """Keep a row that says that the passphrase did not come along, so that the lock opens by the way back only."""
+    raw.execute(
+        "INSERT INTO custodian (key, salt, digest, n, r, p, n_failed, failed_s, changed) VALUES (1,?,?,?,?,?,0,0,'')",
+        (*LEFT_OUT, N, R, P),
+    )
+
+
 def _put(store: Store, new: str, who: str, act: str, details: dict[str, object] | None = None) -> Seal:
     if len(new) < SHORTEST:
         raise NotAllowedError(
@@ -180,13 +205,15 @@ def _put(store: Store, new: str, who: str, act: str, details: dict[str, object] 
         )
     salt = os.urandom(16)
     digest = _scrypt(new, salt, N, R, P)
+    changed = store.now().isoformat(timespec="seconds")
     with store._db.writing_raw() as raw:
+        hold_rows(store)
         raw.execute(
             "INSERT OR REPLACE INTO custodian (key, salt, digest, n, r, p, n_failed, failed_s, changed) "
             "VALUES (1,?,?,?,?,?,0,0,?)",
-            (salt, digest, N, R, P, store.now().isoformat(timespec="seconds")),
+            (salt, digest, N, R, P, changed),
         )
-        told = {**(details or {}), "proof": proof_of(salt, digest)}
+        told = {**(details or {}), **passphrase_told(salt, digest, N, R, P, changed)}
         return store.note_act_within(raw, act, who=who, details=told)
 
 

@@ -292,7 +292,7 @@ def make(path: Path | str, *, today: dt.date, years: int = 4, seed: int = 7) -> 
             store.save_reference(reference, who="custodian", details={})
         stock = tools()
         for record, _, _ in stock:
-            store.save_tool(record, who="custodian", tells=True)
+            store.save_tool(record, who="custodian")
         full = next(p for p in shipped_procedures() if "full" in p.name.lower() or "2003" in p.name)
         spot = next(p for p in shipped_procedures() if p.is_spot_check)
         days: list[tuple[dt.datetime, int]] = _calendar(len(stock), begin, today, years, rng)

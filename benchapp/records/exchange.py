@@ -3,7 +3,8 @@
 The JSON export (format ``kilter-records/1``, `SCHEMA`) holds the entries of the chain as they were sealed, each run's
 traces as the stored bytes (base64), and tools, references, people and jobs. Everything needed to recompute a seal is
 in it: canonical JSON (RFC 8785) of ``entries[i].body``, SHA-256 over that. Imported into an empty store of the same
-kind it gives the same seals. CSV, XLSX and trace files are for reading elsewhere; they do not come back as sealed runs.
+kind it gives the same seals. Photos and the custodian's passphrase do not go out; after an import the lock opens by the
+way back for a lost one. CSV, XLSX and trace files are for reading elsewhere; they do not come back as sealed runs.
 """
 
 from __future__ import annotations
@@ -19,7 +20,9 @@ from pathlib import Path
 from typing import Any, Final, TextIO
 
 from benchapp.metrology.tool import Tool
-from benchapp.records import chain, check_standard, impact, model, procedures, shown
+from benchapp.records import chain, check_standard, custodian, impact, model, procedures, shown
+from benchapp.records._base import as_json
+from benchapp.records._followed import PASSPHRASES
 from benchapp.records._tools import tool_values
 from benchapp.records.canonical import CanonicalError, canonical, parse
 from benchapp.records.dates import seconds
@@ -159,7 +162,7 @@ def from_json(store: Store, data: bytes) -> str:
         with store._db.writing_raw() as raw:
             for number, data_of_reference in [(each["number"], each) for each in whole["references"]]:
                 reference = {k: v for k, v in data_of_reference.items() if k != "calibrations"}
-                text = json.dumps(reference, ensure_ascii=False)
+                text = as_json(reference)
                 raw.execute("INSERT INTO refs VALUES (?, ?)", (number, text))
             for each in whole["people"]:
                 person = from_data(model.Person, each)
@@ -168,6 +171,8 @@ def from_json(store: Store, data: bytes) -> str:
                     (person.name, person.code, person.is_custodian, person.active),
                 )
             states = _import_entries(raw, whole["entries"], whole["traces"])
+            if any(each["body"]["content"].get("act") in PASSPHRASES for each in whole["entries"]):
+                custodian.leave_out(raw)
             for each in whole["tools"]:
                 values = tool_values(from_data(model.ToolRecord, each))
                 values["state"] = states.get(values["number"], "in-service")

@@ -12,6 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from benchapp.records._held import hold_rows, tell_jobs
+from benchapp.records._rows import JOB_TAKEN_OUT
 from benchapp.records.dates import seconds
 from benchapp.records.errors import NotAllowedError
 from benchapp.records.model import JobEntry
@@ -210,7 +212,7 @@ def read_moment(day: str, time: str, now: dt.datetime) -> tuple[dt.datetime, boo
 
 
 def import_jobs(store: Store, entries: Sequence[JobEntry], *, who: str, origin: str = "") -> int:
-    """Add jobs in one transaction, all or none, count their cycles, and note it in the chain; returns how many.
+    """Add jobs in one transaction, all or none, count their cycles, and tell of each in the chain; returns how many.
 
     Raises:
         NotAllowedError: Nobody named.
@@ -220,6 +222,8 @@ def import_jobs(store: Store, entries: Sequence[JobEntry], *, who: str, origin: 
     if not entries:
         return 0
     with store._db.writing_raw() as raw:
+        hold_rows(store)
+        (newest,) = raw.execute("SELECT coalesce(max(key), 0) FROM jobs").fetchone()
         raw.executemany(
             "INSERT INTO jobs (tool, job, person, at, at_s, cycles, torque_nm) VALUES (?,?,?,?,?,?,?)",
             [(e.tool, e.job, e.person, e.at, seconds(e.at), e.cycles, e.torque_nm) for e in entries],
@@ -227,6 +231,7 @@ def import_jobs(store: Store, entries: Sequence[JobEntry], *, who: str, origin: 
         for number in sorted({entry.tool for entry in entries}):
             store._refresh_tool(number)
         store.note_act_within(raw, "jobs imported", who=who, details={"jobs": len(entries), "origin": origin})
+        tell_jobs(store, newest, who=who)
     return len(entries)
 
 
@@ -246,10 +251,12 @@ def remove_job(store: Store, key: int, why: str, *, who: str) -> JobEntry:
             raise NotAllowedError(store.path, f"There is no use {key} in the log.")
         if raw.execute("SELECT 1 FROM tasks WHERE subject = ?", (f"job:{key}",)).fetchone():
             raise NotAllowedError(store.path, "This use stands on the work list; it is closed there, not taken out.")
+        hold_rows(store)
         raw.execute("DELETE FROM jobs WHERE key = ?", (key,))
         store._refresh_tool(row[0])
-        details = {"tool": row[0], "job": row[1], "person": row[2], "at": row[3], "cycles": row[4], "why": why}
-        store.note_act_within(raw, "job taken out", who=who, details=details)
+        told = {"tool": row[0], "job": row[1], "person": row[2], "at": row[3], "cycles": row[4], "torque_nm": row[5]}
+        details = {**told, "key": key, "why": why}
+        store.note_act_within(raw, JOB_TAKEN_OUT, who=who, subject=f"job:{key}", details=details)
     return JobEntry(*row)
 
 

@@ -20,7 +20,8 @@ import sqlalchemy as sa
 
 from benchapp.metrology.classes import ToolKind, after
 from benchapp.metrology.tool import Tool, ToolType
-from benchapp.records._followed import TOOLS_IMPORTED, proof_of_tool
+from benchapp.records._followed import TOOLS_IMPORTED
+from benchapp.records._held import hold_rows, tell_tools
 from benchapp.records._tools import tool_values
 from benchapp.records.dates import add_months
 from benchapp.records.errors import ChangedMeanwhileError, NotAllowedError
@@ -299,7 +300,7 @@ def records_of(
 
 
 def import_tools(store: Store, records: Sequence[ToolRecord], *, who: str, origin: str = "") -> int:
-    """Add new tools in one transaction, all or none; one entry of the chain tells it and holds a hash of each.
+    """Add new tools in one transaction, all or none; the chain tells of it and has a mark of each.
 
     Args:
         store: Where to.
@@ -323,6 +324,7 @@ def import_tools(store: Store, records: Sequence[ToolRecord], *, who: str, origi
     if not records:
         return 0
     with store._db.writing() as connection:
+        hold_rows(store)
         known = set(connection.execute(sa.select(tools.c.number)).scalars())
         taken = next((record.number for record in records if record.number in known), None)
         if taken is not None:
@@ -338,13 +340,9 @@ def import_tools(store: Store, records: Sequence[ToolRecord], *, who: str, origi
             raw,
             TOOLS_IMPORTED,
             who=who,
-            details={
-                "tools": len(records),
-                "origin": origin,
-                "first": records[0].number,
-                "proofs": {row["number"]: (proof_of_tool(row), row["interval_months"]) for row in rows},
-            },
+            details={"tools": len(records), "origin": origin, "first": records[0].number},
         )
+        tell_tools(store, [record.number for record in records], who=who)
     return len(records)
 
 

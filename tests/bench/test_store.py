@@ -328,7 +328,7 @@ def large(tmp_path_factory) -> Path:
     """2,000 tools, 50,000 sealed runs, 1,000,000 readings with traces, built with the store's own parts."""
     path = tmp_path_factory.mktemp("large") / "records.sqlite"
     start = time.perf_counter()
-    with Store.open(path, demo=False, clock=samples.Clock()) as store:
+    with Store.open(path, demo=False, clock=samples.Clock(samples.START - dt.timedelta(days=1))) as store:
         store.save_tools(
             ToolRecord(
                 samples.make_tool(f"OCF-{n:04}", maker=f"maker {n % 17}"),
@@ -357,7 +357,8 @@ def large(tmp_path_factory) -> Path:
         pulls = [shown.pull_columns(model, pull) for pull in model.pulls]
         columns = shown.run_columns(model)
         names = list(pulls[0])
-        previous = chain.NOTHING_BEFORE
+        sequence, _, begins = store.head().partition(":")  # the tools are on the chain already
+        before, previous = int(sequence), begins
         with store._db.writing_raw() as raw:
             raw.execute("PRAGMA foreign_keys")
             for index in range(N_RUNS):
@@ -376,7 +377,7 @@ def large(tmp_path_factory) -> Path:
                         subject=run_id,
                         who="fitter 2",
                         content=content,
-                        sequence=1,
+                        sequence=before + 1,
                         previous=previous,
                         sealed="2026-03-04T09:21:00.000+01:00",
                     )
@@ -386,12 +387,12 @@ def large(tmp_path_factory) -> Path:
                     body = (
                         template.replace('"run-000000"', f'"{run_id}"')
                         .replace('"OCF-0000"', f'"{tool}"')
-                        .replace('"sequence":1,', f'"sequence":{index + 1},')
-                        .replace(f'"previous":"{chain.NOTHING_BEFORE}"', f'"previous":"{previous}"')
+                        .replace(f'"sequence":{before + 1},', f'"sequence":{before + index + 1},')
+                        .replace(f'"previous":"{begins}"', f'"previous":"{previous}"')
                         .encode()
                     )
                 digest = chain.digest_of(body)
-                seal = samples_seal(index + 1, digest, previous)
+                seal = samples_seal(before + index + 1, digest, previous)
                 chain.insert(raw, "run", run_id, "fitter 2", seal, body)
                 previous = digest
                 key = raw.execute(
@@ -406,7 +407,7 @@ def large(tmp_path_factory) -> Path:
                     "INSERT INTO traces VALUES (?,?,?,?,?)",
                     [(key, n + 1, 1000, digests[n], blobs[n]) for n in range(20)],
                 )
-                raw.execute("UPDATE runs SET seal = ?, sequence = ? WHERE key = ?", (digest, index + 1, key))
+                raw.execute("UPDATE runs SET seal = ?, sequence = ? WHERE key = ?", (digest, before + index + 1, key))
         store.refresh_tools()
     size = path.stat().st_size / 1e6
     print(
@@ -516,7 +517,7 @@ def test_checking_the_chain(large):
             cpu_s.append(time.process_time() - cpu)
             wall_s.append(time.perf_counter() - wall)
     assert result.findings == ()
-    assert result.n_entries == N_RUNS
+    assert result.n_entries == N_RUNS + N_TOOLS + 1  # each tool was entered, and from when on rows are held
     assert result.n_traces == N_RUNS * 20
     mb = result.n_bytes / 1e6
     ratio = statistics.median(bare / cpu for bare, cpu in zip(bare_s, cpu_s, strict=True))

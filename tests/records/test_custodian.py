@@ -87,6 +87,7 @@ def test_a_lost_passphrase_is_replaced_before_a_witness_and_leaves_a_trace(store
     content = parse(entry.body)["content"]
     assert content["act"] == "lost passphrase replaced"
     assert len(content["details"].pop("proof")) == 64
+    assert content["details"].pop("cost")[:3] == [custodian.N, custodian.R, custodian.P]
     assert content["details"] == {"witness": "fitter 3", "why": "forgotten"}
     assert store.check().holds
 

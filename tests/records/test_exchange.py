@@ -91,7 +91,8 @@ def test_seals_can_be_recomputed_from_the_exported_json_alone(full):
 
 
 def change_reading(whole: dict) -> None:
-    whole["entries"][2]["body"]["content"]["run"]["operator"] = "x"
+    run = next(each["body"] for each in whole["entries"] if each["body"]["kind"] == "run")
+    run["content"]["run"]["operator"] = "x"
 
 
 def change_trace(whole: dict) -> None:

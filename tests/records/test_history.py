@@ -202,9 +202,9 @@ def test_an_interval_is_suggested_with_reasons_and_the_custodian_decides(store):
 
 def test_an_interval_that_was_taken_holds_against_the_chain_and_one_stretched_behind_it_does_not(store):
     # The check called every tool of the Rack whose suggestion had been taken damaged.
-    store.save_tool(store.tool("OCF-014"), who="custodian", tells=True)
+    store.save_tool(store.tool("OCF-014"), who="custodian")
     changed = dataclasses.replace(store.tool("OCF-014"), interval_months=12)
-    store.save_tool(changed, who="custodian", tells=True)
+    store.save_tool(changed, who="custodian")
     verified(store, "run-1", "2026-03-04")
     chosen = next(each for each in hi.suggest(store, "OCF-014") if each.method == "staircase")
     hi.decide_interval(store, chosen, accepted=True, who="custodian", why="always found good")

@@ -168,7 +168,8 @@ def test_a_use_scanned_by_mistake_is_taken_out_with_a_reason(store):
         jl.remove_job(store, job.key, "", who="fitter 2")
     jl.remove_job(store, job.key, "wrong tool scanned", who="fitter 2")
     assert store.tool("OCF-014").cycles == 0
-    assert b"wrong tool scanned" in store.entries("")[-1].body
+    assert b"wrong tool scanned" in store.entries(f"job:{job.key}")[-1].body
+    assert store.check().holds
     with pytest.raises(NotAllowedError, match="no use"):
         jl.remove_job(store, job.key, "again", who="fitter 2")
 

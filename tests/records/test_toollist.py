@@ -158,6 +158,9 @@ def test_an_import_is_all_or_nothing(store):
         ("interval_months", 6),
         ("interval_cycles", None),
         ("first_use", "2026-01-01"),
+        ("place", "elsewhere"),
+        ("keeper", "nobody"),
+        ("remark", "as good as new"),
         ("data", "not JSON"),
         ("data", 0),
     ],
@@ -174,7 +177,7 @@ def test_an_imported_tool_that_is_changed_past_the_program_is_found(store, path,
         raw.execute(f"UPDATE tools SET {column} = ? WHERE number = 'OCF-200'", (value,))
     raw.close()
     findings = [each for each in store.check().findings if each.subject == "OCF-200"]
-    told = "interval_months" if column == "interval_months" else "as it was when it was imported"
+    told = "interval_months" if column == "interval_months" else "as it was told in a list"
     assert any(told in each.detail for each in findings)
     assert {each.subject for each in store.check().findings} == {"OCF-200"}
 

@@ -32,7 +32,7 @@ def acts(store: Store):
         history.decide_interval(store, chosen, accepted=accepted, who="custodian", why="seen in the workshop")
 
     def tool(**changed):
-        store.save_tool(replace(store.tool("OCF-015"), **changed), who="custodian", tells=True)
+        store.save_tool(replace(store.tool("OCF-015"), **changed), who="custodian")
 
     def calibrate():
         newest = store.reference("REF-1").calibration

@@ -54,10 +54,9 @@ class Shelf:
     def tool(self, number):
         return Record(self.kept[number]) if number in self.kept else None
 
-    def save_tool(self, record, *, who="", tells=False):
+    def save_tool(self, record, *, who=""):
         self.kept[record.tool.number] = record.tool
-        if tells:
-            self.acts.append(("tool entered", record.tool.number, who, ""))
+        self.acts.append(("tool entered", record.tool.number, who, ""))
 
     def references(self):
         return list(self.held.values())

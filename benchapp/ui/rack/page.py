@@ -519,7 +519,7 @@ class RackPage(Page):
             self.editor.form.refuse("number", f"{record.number} is in the rack already; every number stands once.")
             return
         try:
-            store.save_tool(record, who=self.context.operator, tells=True)
+            store.save_tool(record, who=self.context.operator)
         except (StoreError, ValueError) as problem:
             self.editor.problem.setText(str(problem))
             return

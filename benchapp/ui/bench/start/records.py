@@ -80,7 +80,7 @@ class StartRecords:
         if store.tool(plan.tool.number) is None:
             from benchapp.records.model import ToolRecord
 
-            store.save_tool(ToolRecord(tool=plan.tool), who=plan.operator, tells=True)
+            store.save_tool(ToolRecord(tool=plan.tool), who=plan.operator)
             self.context.store_changed.emit("tools")
         if store.reference(plan.reference.number) is None:
             from benchapp.records.references import keep_reference
