@@ -25,6 +25,8 @@ from drivers.samples import Source
 
 MINUS: Final = "−"
 TIMES: Final = "×"
+MOST_DIGITS_MORE: Final = 4
+"""So many digits more a value is given that would be told as the limit that it misses."""
 
 PAGES: Final[Mapping[str, str]] = {
     "bench": "Bench",
@@ -273,6 +275,7 @@ def instruction(view: BenchView) -> str:
     tool = run.plan.tool
     if view.is_zeroing:
         return "Hands off: measuring"
+    turn = "↺ " if view.direction is Direction.ANTICLOCKWISE else ""  # as on the ladder: the other way round
     if state is RunState.DECIDE or state is RunState.REASON:
         proposed = run.choices[run.choice_index].key if run.choices else ""
         if state is RunState.REASON:
@@ -285,9 +288,12 @@ def instruction(view: BenchView) -> str:
             if where
             else f"Preload {view.pull_index} of {view.n_pulls}"
         )
-        return _pull_words(view, rest)
+        return _pull_words(view, turn + rest)
     if state is RunState.PULL:
-        return _pull_words(view, f"Pull {view.pull_index} of {view.n_pulls}")
+        rest = f"Pull {view.pull_index} of {view.n_pulls}"
+        if tool.tool_type is ToolType.INDICATING:  # nothing was set before: this is the only place that says how far
+            rest = f"Pull to {target_text(view)}, {view.pull_index} of {view.n_pulls}"
+        return _pull_words(view, turn + rest)
     if state is RunState.VERDICT or state is RunState.SEALED:
         return verdict_headline(view)
     return {
@@ -364,7 +370,8 @@ def place(view: BenchView, shown_unit: str = "") -> str:
     if run is None:
         return ""
     tool = run.plan.tool
-    parts = []
+    is_other_way = view.direction is Direction.ANTICLOCKWISE
+    parts = [view.direction.value] if is_other_way else []  # what is not as usual comes first
     if tool.tool_type is ToolType.SETTING:
         parts.append(f"{tool.number} set to {target_text(view, shown_unit)}")
     else:
@@ -375,7 +382,7 @@ def place(view: BenchView, shown_unit: str = "") -> str:
         n = len(run.plan.checkpoints)
         parts.append(f"checkpoint {min(run.checkpoint_index + 1, n)} of {n}")
         parts.append(f"pull {view.pull_index} of {view.n_pulls}")
-    parts.append(view.direction.value)
+    parts += [] if is_other_way else [view.direction.value]
     return "  ·  ".join(parts)
 
 
@@ -465,14 +472,26 @@ def tool_sentence(band: Band | None, tool_type: ToolType | None, tool: str = "to
     )
 
 
-def _with_unit(noticed: Noticed, value: float | None) -> str:
-    if value is None:
-        return "?"
-    if noticed.unit == "s":
-        return seconds(value)
-    if noticed.unit == "%":
-        return percent(value, signed=False)
-    return f"{value:.3g} {noticed.unit}".strip()
+def _value_and_limit(noticed: Noticed, unit: str) -> tuple[str | None, str | None]:
+    """Return both as texts, each None where there is none; a value never looks like the limit that it misses."""
+
+    def text(number: float | None, more: int) -> str | None:
+        if number is None:
+            return None
+        if noticed.unit == "s":
+            return f"{number:.{2 + more}f}".rstrip("0").rstrip(".") + " s"
+        if noticed.unit == "%":
+            return percent(number, signed=False, decimals=1 + more)
+        if noticed.unit == "":
+            return f"{from_nm(number, unit):.{3 + more}g} {unit}"
+        return f"{number:.{3 + more}g} {noticed.unit}"
+
+    value, limit = text(noticed.value, 0), text(noticed.limit, 0)
+    more = 0
+    while value == limit and value is not None and noticed.value != noticed.limit and more < MOST_DIGITS_MORE:
+        more += 1
+        value = text(noticed.value, more)
+    return value, limit
 
 
 def flag_sentence(noticed: Noticed, unit: str = "N·m") -> str:
@@ -482,12 +501,7 @@ def flag_sentence(noticed: Noticed, unit: str = "N·m") -> str:
         noticed: Flag with measured value and limit; torques in N·m.
         unit: Unit in which torques are said.
     """
-    if noticed.unit == "":
-        value = None if noticed.value is None else f"{from_nm(noticed.value, unit):.3g} {unit}"
-        limit = None if noticed.limit is None else f"{from_nm(noticed.limit, unit):.3g} {unit}"
-    else:
-        value = None if noticed.value is None else _with_unit(noticed, noticed.value)
-        limit = None if noticed.limit is None else _with_unit(noticed, noticed.limit)
+    value, limit = _value_and_limit(noticed, unit)
     match noticed.flag:
         case Flag.JERKY:
             return (

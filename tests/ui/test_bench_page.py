@@ -225,6 +225,39 @@ def test_every_flag_has_a_name_and_a_sentence_of_its_own():
     assert all(words.flag_sentence(Noticed(flag)).endswith(".") for flag in Flag)
 
 
+@pytest.mark.parametrize(
+    ("noticed", "says"),
+    [
+        (Noticed(Flag.TOO_FAST, 0.4981, 0.5, "s"), "last fifth in 0.498 s, wanted 0.5 s or more"),
+        (Noticed(Flag.TOO_FAST, 0.4999, 0.5, "s"), "last fifth in 0.4999 s, wanted 0.5 s or more"),
+        (Noticed(Flag.TOO_SLOW, 4.2, 4.0, "s"), "last fifth in 4.2 s, wanted 4 s or less"),
+        (Noticed(Flag.SHORT, 79.96, 80.0, ""), "79.96 N·m of the 80 N·m that were wanted"),
+        (Noticed(Flag.ZERO_OFF, 0.5, 0.5, ""), "Rest was 0.5 N·m off zero; 0.5 N·m is allowed"),
+    ],
+)
+def test_what_was_found_never_looks_like_the_limit_that_it_misses(noticed, says):
+    assert says in words.flag_sentence(noticed)
+
+
+def test_how_far_an_indicating_tool_is_pulled_stands_in_the_instruction():
+    """A setting tool was told at the step before; here there is none."""
+    view = SCENES["indication"][0]
+    asked = replace(view, state=RunState.PULL, run=replace(view.run, state=RunState.PULL), phase=Phase.REST)
+    assert words.instruction(asked) == f"Pull to {words.target_text(asked)}, {asked.pull_index} of {asked.n_pulls}"
+    assert words.instruction(replace(SCENES["closed"][0], phase=Phase.REST)) == "Pull 3 of 3"
+
+
+def test_the_other_way_round_is_told_where_it_is_read_from_afar():
+    view = replace(SCENES["closed"][0], phase=Phase.REST)
+    assert "↺" not in words.instruction(view) + words.detail(view, ("Space", "D"))
+    assert words.detail(view, ("Space", "D")).endswith("clockwise")
+    other = replace(view, direction=Direction.ANTICLOCKWISE)
+    assert words.instruction(other) == "↺ Pull 3 of 3"
+    assert words.detail(other, ("Space", "D")).startswith("anticlockwise  ·  ")
+    preload = replace(SCENES["preload"][0], phase=Phase.REST, direction=Direction.ANTICLOCKWISE)
+    assert words.instruction(preload).startswith("↺ Set to ")
+
+
 @pytest.mark.parametrize("state", list(RunState))
 @pytest.mark.parametrize("phase", list(Phase))
 def test_every_state_says_one_thing_to_do(state, phase):

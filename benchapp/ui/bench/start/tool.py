@@ -130,7 +130,8 @@ class ToolCard(Card):
         self.list.clear()
         for number, tool in self.tools.items():
             if wanted.lower() in number.lower():
-                text = f"{number}   {words.plain(tool.lowest)} to {words.plain(tool.highest)} {tool.unit}"
+                lowest = "" if tool.fixed else f"{words.plain(tool.lowest)} to "
+                text = f"{number}   {lowest}{words.plain(tool.highest)} {tool.unit}"
                 item = QListWidgetItem(text)
                 item.setData(Qt.ItemDataRole.UserRole, number)
                 self.list.addItem(item)
