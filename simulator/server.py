@@ -14,6 +14,7 @@ import socket
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -239,6 +240,7 @@ class Server:
         control_port: Of the control channel; 0: any that is free.
         fast: As fast as the reader takes it.
         stdin: Stop when this descriptor ends (the parent is gone); None: do not look.
+        tell: Called with each step of the script that could not be done; the others go on.
     """
 
     def __init__(
@@ -249,8 +251,10 @@ class Server:
         *,
         fast: bool = False,
         stdin: int | None = None,
+        tell: Callable[[str], None] = lambda text: None,
     ) -> None:
         self._simulation = simulation
+        self._tell = tell
         self._port = port
         self._fast = fast
         self._selector = selectors.DefaultSelector()
@@ -319,6 +323,8 @@ class Server:
                 due_s = simulation.sample / simulation.rate_hz + block_s
                 if not self._fast and now - began - due_s > _MOST_LATE_S:
                     began = now - due_s
+                while simulation.script_errors:
+                    self._tell(simulation.script_errors.pop(0))
             if opened:
                 for answer in simulation.commands.feed(self._port.read()):
                     self._out += answer

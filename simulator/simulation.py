@@ -24,6 +24,23 @@ from simulator.transducer import TransducerSettings
 
 Answer = dict[str, Any]
 
+REQUESTS: Final = (
+    "state",
+    "key",
+    "pull",
+    "release",
+    "knock",
+    "tool",
+    "set",
+    "error",
+    "direction",
+    "mount",
+    "offset",
+    "transducer",
+    "fault",
+    "quit",
+)
+"""What `do` may be; each is a method `_ask_…`."""
 FAULTS: Final = ("cut-line", "garbage", "burst", "stall", "unplug", "wrong-unit", "gap", "wrong-sample")
 _SECONDS: Final = {"garbage": 0.2, "burst": 0.3, "stall": 3.0, "unplug": 4.0, "wrong-unit": 1.0, "gap": 0.08}
 
@@ -77,8 +94,9 @@ def read_script(path: Path, rate_hz: float) -> list[Step]:
     steps = []
     for number, entry in enumerate(entries, start=1):
         where = f"{path}: step {number}"
-        if not isinstance(entry, dict) or "do" not in entry:
-            raise RequestError(f"{where}: no 'do'")
+        if not isinstance(entry, dict) or entry.get("do") not in REQUESTS:
+            given = f"do: {entry['do']!r} is not" if isinstance(entry, dict) and "do" in entry else "no 'do'; give"
+            raise RequestError(f"{where}: {given} one of {', '.join(REQUESTS)}")
         request = dict(entry)
         times = {key: request.pop(key) for key in ("at_s", "at_sample", "at_pull", "at_click") if key in request}
         after = request.pop("after_s", 0.0)
@@ -177,24 +195,8 @@ class Simulation:
     def ask(self, request: Mapping[str, Any]) -> Answer:
         """Do a request of the control channel and return its answer (see `simulator.control`)."""
         answer: Answer = {"id": request["id"]} if "id" in request else {}
-        does = {
-            "state": self._ask_state,
-            "key": self._ask_key,
-            "pull": self._ask_pull,
-            "release": self._ask_release,
-            "knock": self._ask_knock,
-            "tool": self._ask_tool,
-            "set": self._ask_set,
-            "error": self._ask_error,
-            "direction": self._ask_direction,
-            "mount": self._ask_mount,
-            "offset": self._ask_offset,
-            "transducer": self._ask_transducer,
-            "fault": self._ask_fault,
-            "quit": self._ask_quit,
-        }
         try:
-            more = does[self._choice(request, "do", tuple(does))](request)
+            more = getattr(self, f"_ask_{self._choice(request, 'do', REQUESTS)}")(request)
         except RequestError as error:
             return answer | {"ok": False, "error": str(error)}
         self.changed = True

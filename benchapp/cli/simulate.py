@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import signal
+import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -43,6 +45,10 @@ def add(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     parser.set_defaults(run=run)
 
 
+def _tell(script: Path, refused: str) -> None:
+    print(f"kilter: simulate: {script}: {refused}; the other steps go on", file=sys.stderr, flush=True)
+
+
 def run(args: argparse.Namespace) -> int:
     """Serve; returns 0 when ended."""
     from simulator.server import PtyPort, Server, TcpPort, announce, end_of_parent
@@ -75,7 +81,7 @@ def run(args: argparse.Namespace) -> int:
         raise CommandError(f"simulate: {wanted} cannot be had ({reason(error)}); try {instead}") from error
     try:
         stdin = end_of_parent() if args.until_stdin_ends else None
-        server = Server(simulation, port, args.control, fast=args.fast, stdin=stdin)
+        server = Server(simulation, port, args.control, fast=args.fast, stdin=stdin, tell=partial(_tell, args.script))
     except OSError as error:
         port.close()
         raise CommandError(

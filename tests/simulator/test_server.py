@@ -301,3 +301,17 @@ def test_a_request_that_cannot_be_is_refused_in_one_line(arguments, told):
         args.run(args)
     assert told in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_a_step_that_cannot_be_done_is_told_and_the_others_go_on(tmp_path):
+    script = tmp_path / "script.toml"
+    script.write_text(
+        "[[step]]\nat_s = 0\ndo = 'fault'\nfault = 'fire'\n[[step]]\nat_s = 0.1\ndo = 'quit'\n", encoding="utf-8"
+    )
+    with started("--tcp", "0", "--script", str(script)) as process:
+        where = json.loads(process.stdout.readline())
+        with connect(where["data"]):
+            assert process.wait(LIMIT_S) == 0
+        (told,) = process.stderr.read().splitlines()
+    assert told.startswith(f"kilter: simulate: {script}: sample 0: fault: 'fire' is not one of cut-line, garbage")
+    assert told.endswith("; the other steps go on")

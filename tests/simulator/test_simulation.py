@@ -306,7 +306,8 @@ def test_what_cannot_be_done_in_mid_pull_is_refused(request_):
     ("text", "told"),
     [
         ("step = 3", "step"),
-        ("[[step]]\nat_s = 1", "step 1"),
+        ("[[step]]\nat_s = 1", "step 1: no 'do'; give one of state, key, pull"),
+        ('[[step]]\ndo = "dance"\nat_s = 1', "step 1: do: 'dance' is not one of state, key, pull"),
         ('[[step]]\ndo = "release"', "at_s"),
         ('[[step]]\ndo = "release"\nat_s = -1', "at_s"),
         ('[[step]]\ndo = "release"\nat_s = 1\nat_pull = 1', "2 given"),
@@ -331,7 +332,7 @@ def test_a_script_may_be_json(tmp_path):
 
 def test_a_step_that_cannot_be_done_is_reported_not_fatal(tmp_path):
     path = tmp_path / "script.toml"
-    path.write_text('[[step]]\nat_s = 0.1\ndo = "dance"', encoding="utf-8")
+    path.write_text('[[step]]\nat_s = 0.1\ndo = "fault"\nfault = "fire"', encoding="utf-8")
     simulation = make_simulation(seed=5, script=path)
     simulation.produce(1000)
     assert len(simulation.script_errors) == 1
