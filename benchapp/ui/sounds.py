@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -18,9 +17,8 @@ NAMES: Final = ("click", "closed", "flagged", "overload", "wrong")
 
 
 def assets_folder() -> Path:
-    """Return the folder with sounds and icons: beside the packages, or where a bundle unpacks it."""
-    bundled = getattr(sys, "_MEIPASS", None)
-    return Path(bundled) / "assets" if bundled else Path(__file__).resolve().parents[2] / "assets"
+    """Return the folder with sounds and icons: it is part of the package, so that every installation has it."""
+    return Path(__file__).parent / "assets"
 
 
 class Sounds(QObject):

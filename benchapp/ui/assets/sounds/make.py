@@ -1,6 +1,6 @@
 """Make the sounds of the Bench.
 
-    python assets/sounds/make.py
+    python benchapp/ui/assets/sounds/make.py
 
 Each is a few sine partials with a soft start and end, 16 bit, 44.1 kHz, one channel; the same bytes every time.
 They differ in height, length and rhythm, so that they can be told apart over a workshop's noise and by people who hear
