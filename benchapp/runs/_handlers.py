@@ -6,7 +6,7 @@ from dataclasses import replace
 from math import isfinite
 from typing import Final
 
-from benchapp.pulls.pull import Mode, Pull
+from benchapp.pulls.pull import Flag, Mode, Pull
 from benchapp.runs import events as e
 from benchapp.runs.model import CapturedPull, Choice, Hold, PullKind, Run, RunState
 from benchapp.runs.standing import BY_PROGRAM, counts, expected, judged, onwards, procedure_of
@@ -17,6 +17,8 @@ KNOCK_SHARE: Final = 0.2
 """A pull that stays below this share of its target is a knock or the tool being seated: told only (practice)."""
 PRELOAD_SHARE: Final = 0.8
 """A preload has to reach this share of its target to have exercised the mechanism (practice)."""
+OWN_SHARE: Final = 0.95
+"""A pull that came so near to the reference's capacity may be the one that overloaded it (our own choice)."""
 UNASKED_SHARE: Final = 0.5
 """What comes so far while nobody asked for it was a pull, no tool that is seated or turned to its mark (practice)."""
 REASONS: Final = ("poor-pull", "drive-slipped", "wrong-setting", "disturbed", "knock", "reference", "other")
@@ -160,11 +162,17 @@ def _not_a_pull(run: Run, pull: Pull, kind: PullKind, checkpoint_index: int | No
     wanted = expected(run)
     if wanted is None or pull.peak < KNOCK_SHARE * wanted[1]:
         return run, (e.Tell("knock"),)
-    if Hold.IDENTITY in run.holds or Hold.LINK in run.holds:
+    if Hold.IDENTITY in run.holds or Hold.LINK in run.holds or _is_after_overload(run, pull):
         return _captured_aside(run, pull, kind, checkpoint_index, "waiting")
     if pull.direction is not wanted[0]:
         return _captured_aside(run, pull, kind, checkpoint_index, "wrong-direction")
     return None
+
+
+def _is_after_overload(run: Run, pull: Pull) -> bool:
+    """An overload still stands to be seen, and this is not the pull that made it."""
+    is_its_own = Flag.OVERLOAD in pull.flags or pull.peak >= OWN_SHARE * run.plan.reference.capacity_nm
+    return Hold.OVERLOAD in run.holds and not is_its_own
 
 
 def _captured_aside(run: Run, pull: Pull, kind: PullKind, checkpoint_index: int | None, why: str) -> Stepped:

@@ -392,6 +392,27 @@ def test_an_overload_waits_until_it_was_seen_and_is_recorded(make):
     ]
 
 
+def to_preload(make):
+    w = make.walker()
+    while w.run.state is not S.PRELOAD:
+        w.natural()
+    return w
+
+
+@pytest.mark.parametrize("kind", ["preload", "reading"])
+def test_nothing_counts_that_is_pulled_before_an_overload_was_seen(make, kind):
+    w = make.walker().to_pull() if kind == "reading" else to_preload(make)
+    n_preloads = w.run.n_preloads_done
+    w(e.Overloaded(104.2))
+    w(e.PullRead(make.pull(8.0 if kind == "reading" else 40.0)))
+    assert w.run.state is (S.PULL if kind == "reading" else S.PRELOAD)
+    assert (w.run.pulls[-1].set_aside, w.run.n_preloads_done) == ("waiting", n_preloads)
+    assert e.Tell("waiting") in w.effects
+    w(e.GoOn())
+    w(e.PullRead(make.pull(8.0 if kind == "reading" else 40.0)))
+    assert w.run.pulls[-1].set_aside is None
+
+
 @pytest.mark.parametrize(("pause_s", "n_preloads"), [(60.0, 0), (31 * 60.0, 3)])
 def test_a_run_taken_up_again_sees_to_reference_zero_and_after_a_long_pause_preload(make, pause_s, n_preloads):
     w = make.walker().to_pull()
