@@ -142,6 +142,9 @@ FLAG_NAMES: Final[Mapping[Flag, str]] = {
     Flag.CUT: "cut off",
 }
 
+NOT_HELD: Final = "not held still"
+"""What a pull is called that has no reading because it was never held: it need not have been short."""
+
 MARK_NAMES: Final[Mapping[str, str]] = {
     "click": "let go here",
     "reading": "read here",
@@ -494,6 +497,18 @@ def _value_and_limit(noticed: Noticed, unit: str) -> tuple[str | None, str | Non
     return value, limit
 
 
+def told_of(pull: Pull) -> tuple[Noticed, ...]:
+    """Return what is said of a pull: one without a reading is not called too short where something else says why."""
+    if pull.reading is None and {Flag.NO_CLICK, Flag.UNCLEAR, Flag.GAP} & set(pull.flags):
+        return tuple(noticed for noticed in pull.noticed if noticed.flag is not Flag.SHORT)
+    return pull.noticed
+
+
+def flag_name(noticed: Noticed) -> str:
+    """Return the name of what was noticed."""
+    return NOT_HELD if noticed.flag is Flag.SHORT and noticed.value == 0 else FLAG_NAMES[noticed.flag]
+
+
 def flag_sentence(noticed: Noticed, unit: str = "N·m") -> str:
     """Return one plain sentence for what was noticed, with its numbers.
 
@@ -523,6 +538,8 @@ def flag_sentence(noticed: Noticed, unit: str = "N·m") -> str:
             return "Can't tell its click from a dip of the arm."
         case Flag.DOUBLE:
             return "Pulled twice without a rest between."
+        case Flag.SHORT if noticed.value == 0:
+            return "No reading: it was not held still at the target."
         case Flag.SHORT:
             return (
                 f"Too short: {value} of the {limit} that were wanted."
@@ -558,12 +575,11 @@ def card_sentence(card: Card, tool_type: ToolType | None, tool: str = "tool", un
         return "It is captured: ease back to zero." if card.provisional else ""
     if card.set_aside is not None:
         return f"Set aside: {lower_first(reason(card.set_aside))}."
-    noticed = card.pull.noticed
+    noticed = told_of(card.pull)
     if noticed:
         first = flag_sentence(noticed[0], unit)
         first = f"Kept all the same. {first}" if card.kept else first
-        more = len(noticed) - 1
-        return first + (f" And {', '.join(FLAG_NAMES[n.flag] for n in noticed[1:])}." if more else "")
+        return first + (f" And {', '.join(map(flag_name, noticed[1:]))}." if len(noticed) > 1 else "")
     if card.kind is PullKind.PRELOAD:
         return "Steady pull."
     follow = follow_through_s(card.pull)

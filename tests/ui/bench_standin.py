@@ -345,6 +345,7 @@ def scenes() -> dict[str, tuple[BenchView, tuple[np.ndarray, np.ndarray], float]
     rest, rise, click, jerky = (curve(k) for k in ("rest", "rise", "click", "jerky"))
     high = curve("click", factor=1.063)
     choices = tuple(Choice(k) for k in ("repeat", "keep", "set-aside"))
+    jerked = CapturedPull(1, PullKind.READING, 0, pull_of(29.1, JERKY))
     reasons = tuple(
         Choice(k)
         for k in ("poor-pull", "drive-slipped", "wrong-setting", "disturbed", "knock", "reference", "other", "back")
@@ -406,7 +407,7 @@ def scenes() -> dict[str, tuple[BenchView, tuple[np.ndarray, np.ndarray], float]
         "flagged": (
             view(
                 RunState.DECIDE,
-                run=run(RunState.DECIDE, choices=choices, pending=(Flag.JERKY,)),
+                run=run(RunState.DECIDE, choices=choices, pending=(Flag.JERKY,), asked_about=1, pulls=(jerked,)),
                 card=card(29.1, pull=pull_of(29.1, JERKY)),
                 rungs=two,
             ),

@@ -239,6 +239,38 @@ def test_what_was_found_never_looks_like_the_limit_that_it_misses(noticed, says)
     assert says in words.flag_sentence(noticed)
 
 
+@pytest.mark.parametrize(
+    ("mode", "flags", "sentence", "names"),
+    [
+        (Mode.HOLD, (Flag.SHORT,), "No reading: it was not held still at the target.", "not held still"),
+        (Mode.FIRST_PEAK, (Flag.NO_CLICK, Flag.SHORT), "No click: the tool never let go.", "no click"),
+        (
+            Mode.FIRST_PEAK,
+            (Flag.SHORT, Flag.GAP),
+            "Samples are missing in the upper half of this pull.",
+            "samples missing",
+        ),
+    ],
+)
+def test_a_pull_without_a_reading_is_not_called_too_short_for_that(bench, mode, flags, sentence, names):
+    page, port = bench
+    values = {Flag.SHORT: (0.0, 80.0, "%")}
+    noticed = tuple(Noticed(flag, *values.get(flag, ())) for flag in flags)
+    pull = replace(stand.pull_of(None, *noticed), mode=mode)
+    card = stand.card(29.1, pull=pull, torque_nm=None, band=None)
+    assert words.card_sentence(card, stand.TOOL.tool_type) == sentence
+    run = stand.run(
+        RunState.DECIDE,
+        choices=(Choice("repeat"), Choice("leave")),
+        pending=flags,
+        asked_about=1,
+        pulls=(CapturedPull(1, PullKind.READING, 0, pull),),
+    )
+    port.show(stand.view(RunState.DECIDE, run=run, card=card))
+    page.tick()
+    assert page.choices.title == f"Noticed: {names}"
+
+
 def test_how_far_an_indicating_tool_is_pulled_stands_in_the_instruction():
     """A setting tool was told at the step before; here there is none."""
     view = SCENES["indication"][0]

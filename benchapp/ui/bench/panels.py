@@ -564,8 +564,9 @@ class ChoicePanel(Panel):
         if view.state is RunState.REASON:
             title = "Why does it not count?"
         else:
-            flags = ", ".join(words.FLAG_NAMES[f] for f in run.pending)
-            title = f"Noticed: {flags}" if flags else "The last reading"
+            asked = next((pull.pull for pull in run.pulls if pull.number == run.asked_about), None)
+            noticed = words.told_of(asked) if asked is not None and run.pending else ()
+            title = f"Noticed: {', '.join(map(words.flag_name, noticed))}" if noticed else "The last reading"
         self.show_list(title, [(c.key, words.choice(c.key)) for c in run.choices], run.choice_index)
 
     def show_list(self, title: str, rows: Sequence[tuple[str, str]], proposed: int) -> None:

@@ -65,7 +65,7 @@ def explain(pull: Pull | None, unit: str) -> list[str]:
         said.append(f"The hand went on to {significant(pull.peak / factor, 4)} {unit}, {past:.0f} % past the click.")
     if pull.sampling_hides_percent is not None and pull.sampling_hides_percent >= 0.05:
         said.append(f"Between two samples up to {pull.sampling_hides_percent:.2f}\u00a0% of it may be hidden.")
-    said += [words.flag_sentence(noticed, unit) for noticed in pull.noticed]
+    said += [words.flag_sentence(noticed, unit) for noticed in words.told_of(pull)]
     if not pull.noticed:
         said.append("Nothing was wrong with this pull.")
     return said

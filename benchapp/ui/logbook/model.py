@@ -132,7 +132,7 @@ def pull_lines(run: Run, unit: str) -> list[PullLine]:
     tool = run.plan.tool
     for captured in run.pulls:
         pull = captured.pull
-        said = [words.flag_sentence(noticed, unit) for noticed in pull.noticed]
+        said = [words.flag_sentence(noticed, unit) for noticed in words.told_of(pull)]
         if captured.set_aside is not None:
             who = f" ({captured.set_aside_names})" if captured.set_aside_names else ""
             said.insert(0, f"Set aside{who}: {words.lower_first(words.reason(captured.set_aside))}.")
