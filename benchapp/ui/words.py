@@ -428,8 +428,8 @@ def card_title(card: Card, mode: Mode, tool_type: ToolType | None) -> str:
     return f"{what} {card.pull_number} {event}"
 
 
-def card_state(card: Card) -> str:
-    """Return the state word: LOW, IN, HIGH, or what stands in its place."""
+def card_state(card: Card, mode: Mode = Mode.FIRST_PEAK) -> str:
+    """Return the state word: LOW, IN, HIGH, or what stands in its place; only a tool that lets go is heard."""
     if card.set_aside is not None:
         return "ASIDE"
     if card.band is not None:
@@ -437,7 +437,7 @@ def card_state(card: Card) -> str:
     if card.kind is PullKind.PRELOAD:
         return "PRELOAD"
     if card.provisional:
-        return "HEARD"
+        return "HEARD" if mode is Mode.FIRST_PEAK else "TAKEN"
     return "NO READING" if card.torque_nm is None else "READ"
 
 
@@ -598,10 +598,10 @@ def deviation_line(card: Card) -> str:
     return f"{name} {percent(card.deviation_percent)}{limit}"
 
 
-def stored_line(card: Card) -> str:
+def stored_line(card: Card, mode: Mode = Mode.FIRST_PEAK) -> str:
     """Return whether the reading is safe on disk yet."""
     if card.provisional:
-        return "click heard"
+        return "click heard" if mode is Mode.FIRST_PEAK else "held"
     return "stored" if card.stored else "storing …"
 
 

@@ -271,6 +271,17 @@ def test_a_pull_without_a_reading_is_not_called_too_short_for_that(bench, mode, 
     assert page.choices.title == f"Noticed: {names}"
 
 
+def test_nobody_heard_a_click_of_a_tool_that_is_held(bench):
+    page, port = bench
+    show(page, port, "click")
+    assert "HEARD" in page.card.spoken()
+    assert page.card.spoken().endswith("click heard")
+    port.show(replace(port.shown, mode=Mode.HOLD))
+    page.tick()
+    assert "TAKEN" in page.card.spoken()
+    assert page.card.spoken().endswith("held")
+
+
 def test_how_far_an_indicating_tool_is_pulled_stands_in_the_instruction():
     """A setting tool was told at the step before; here there is none."""
     view = SCENES["indication"][0]

@@ -447,8 +447,8 @@ class CaptureCard(Panel):
         kind, tool = self._tool()
         amount = self._amount()
         return (
-            f"{self._title()} {amount} {self.unit}. {words.card_state(card)} {' '.join(words.delivered(card, kind))}. "
-            f"{words.card_sentence(card, kind, tool, self.unit)} {words.deviation_line(card)} {words.stored_line(card)}"
+            f"{self._title()} {amount} {self.unit}. {words.card_state(card, self.mode)} {' '.join(words.delivered(card, kind))}. "
+            f"{words.card_sentence(card, kind, tool, self.unit)} {words.deviation_line(card)} {words.stored_line(card, self.mode)}"
         )
 
     def _title(self) -> str:
@@ -499,7 +499,7 @@ class CaptureCard(Panel):
         draw_lines(painter, rest, sentence, s.lead, lines)
         foot = QRectF(inner.left(), inner.bottom() - s.small * 2.5, inner.width(), s.small * 2.4)
         painter.setPen(QColor(colours.soft))
-        draw_fitted(painter, foot, words.stored_line(card), font_of_cap(s.small), align=RIGHT)
+        draw_fitted(painter, foot, words.stored_line(card, self.mode), font_of_cap(s.small), align=RIGHT)
         draw_fitted(
             painter, foot.adjusted(0, 0, -s.small * 9.5, 0), words.deviation_line(card), font_of_cap(s.small), least=0.7
         )
@@ -527,7 +527,7 @@ class CaptureCard(Panel):
                 falling=False,
             )
         painter.setPen(QColor(colour if counts else colours.ink))
-        word = words.card_state(card)
+        word = words.card_state(card, self.mode)
         first, second = words.delivered(card, kind)
         left = box.adjusted(s.pad * 0.6, 0, 0, 0)
         room = 0.60 if first else 0.95
