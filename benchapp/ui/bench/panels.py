@@ -447,8 +447,10 @@ class CaptureCard(Panel):
         kind, tool = self._tool()
         amount = self._amount()
         return (
-            f"{self._title()} {amount} {self.unit}. {words.card_state(card, self.mode)} {' '.join(words.delivered(card, kind))}. "
-            f"{words.card_sentence(card, kind, tool, self.unit)} {words.deviation_line(card)} {words.stored_line(card, self.mode)}"
+            f"{self._title()} {amount} {self.unit}. "
+            f"{words.card_state(card, self.mode)} {' '.join(words.delivered(card, kind))}. "
+            f"{words.card_sentence(card, kind, tool, self.unit)} "
+            f"{words.deviation_line(card)} {words.stored_line(card, self.mode)}"
         )
 
     def _title(self) -> str:
