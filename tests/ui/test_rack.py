@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+from dataclasses import replace
 
 import pytest
 from PySide6.QtCore import Qt
@@ -17,6 +18,7 @@ from benchapp.records.model import Person, ToolRecord, ToolState
 from benchapp.records.toollist import ListFileError, match_columns, records_of, table_of_csv
 from benchapp.torque.direction import Direction
 from benchapp.ui.context import AppContext
+from benchapp.ui.meanwhile import tool_merged
 from benchapp.ui.rack import page as rack_page
 from benchapp.ui.rack.model import Answers, Show, ToolEntryError, answers_of, dots_of, find, kind_of, rows_of, tool_of
 
@@ -322,3 +324,50 @@ def test_a_workbook_is_read_like_a_list(tmp_path):
     good, bad = records_of(table, match_columns(table.header), set())
     assert bad == []
     assert (good[0].tool.lowest, good[0].tool.highest, good[0].tool.unit) == (20.0, 100.5, "lbf·ft")
+
+
+# ---------------------------------------------------------------------------------------------------------- two windows
+
+
+def test_what_another_window_changed_meanwhile_is_not_put_back(page, store):
+    store.save_tool(tool("OCF-014", place="boat shed"))
+    page.refresh()
+    page.edit_tool(store.tool("OCF-014"))
+    there = store.tool("OCF-014")
+    store.save_tool(replace(there, place="ferry north", interval_months=6, photo=b"\x89PNG" + bytes(40)))
+    page.editor.more.setChecked(True)
+    page.editor.form.fields["keeper"].put("fitter 1")
+    page.editor.submit()
+    kept = store.tool("OCF-014")
+    assert (kept.keeper, kept.place, kept.interval_months) == ("fitter 1", "ferry north", 6)
+    assert kept.photo is not None
+    assert page.views.currentWidget() is page.main
+
+
+def test_what_both_windows_changed_is_asked_about_and_kept_the_second_time(page, store):
+    store.save_tool(tool("OCF-014", place="boat shed"))
+    page.refresh()
+    page.edit_tool(store.tool("OCF-014"))
+    store.save_tool(replace(store.tool("OCF-014"), place="ferry north", keeper="fitter 3"))
+    page.editor.more.setChecked(True)
+    page.editor.form.fields["place"].put("ferry south")
+    page.editor.submit()
+    assert page.editor.problem.text() == (
+        "OCF-014 was changed in another window meanwhile: its place. Yours is not kept yet; keep it once more to put "
+        "it over the other one, or go back."
+    )
+    assert store.tool("OCF-014").place == "ferry north"
+    page.editor.submit()
+    kept = store.tool("OCF-014")
+    assert (kept.place, kept.keeper) == ("ferry south", "fitter 3")
+
+
+def test_a_scale_is_one_thing_of_a_tool(store):
+    opened = tool("OCF-014")
+    mine, theirs = (
+        replace(opened, tool=replace(opened.tool, **each)) for each in ({"lowest": 30.0}, {"highest": 90.0})
+    )
+    _, seen, both = tool_merged(opened, mine, theirs)
+    assert both == "what it is and its scale"
+    assert seen.tool.highest == 90.0
+    assert tool_merged(seen, mine, theirs) == (mine, seen, "")

@@ -259,3 +259,14 @@ def test_labels_of_a_calibration_picture_never_touch_and_both_sides_have_one():
             assert marks[0] < 0 < marks[-1]
             assert min(abs(mark) for mark in marks) < 1e-9
             assert min(np.diff(marks)) / (2 * reach) * n_lines > 0.9  # lines of text from one to the next
+
+
+def test_what_another_window_entered_of_a_reference_meanwhile_stays(page, store):
+    store.save_reference(Reference("REF-1", 200.0))
+    page.refresh()
+    page.edit_reference(store.reference("REF-1"))
+    store.save_reference(Reference("REF-1", 200.0, identity="SN 7", calibrations=(calibration(),)))
+    page.editor.form.fields["maker"].put("a maker")
+    page.editor.submit()
+    kept = store.reference("REF-1")
+    assert (kept.maker, kept.identity, len(kept.calibrations)) == ("a maker", "SN 7", 1)

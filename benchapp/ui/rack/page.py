@@ -21,6 +21,7 @@ from benchapp.ui.controls import Choices, plain_button, quiet_button
 from benchapp.ui.files import ask_open, ask_save
 from benchapp.ui.format import kind_text, range_in, range_text, short, wall_text
 from benchapp.ui.listing import Column, Listing, ListPanel
+from benchapp.ui.meanwhile import told, tool_merged
 from benchapp.ui.page import EmptyNote, Page, beside, today
 from benchapp.ui.rack.card import NEXT_STATES, StateView, ToolCard, tool_facts
 from benchapp.ui.rack.editor import ToolEditor
@@ -519,6 +520,12 @@ class RackPage(Page):
             self.editor.form.refuse("number", f"{record.number} is in the rack already; every number stands once.")
             return
         try:
+            opened, now = self.editor.record, store.tool(record.number)
+            if opened is not None and now is not None:
+                record, self.editor.record, both = tool_merged(opened, record, now)
+                if both:
+                    self.editor.problem.setText(told(record.number, both))
+                    return
             store.save_tool(record, who=self.context.operator)
         except (StoreError, ValueError) as problem:
             self.editor.problem.setText(str(problem))

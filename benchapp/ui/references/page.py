@@ -16,6 +16,7 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
 from benchapp.ui.format import due_words, short, significant
 from benchapp.ui.listing import Column, Listing
+from benchapp.ui.meanwhile import reference_merged, told
 from benchapp.ui.page import EmptyNote, Facts, Page, beside, scrolled, today
 from benchapp.ui.rack.model import natural_key
 from benchapp.ui.references.checks import CheckView
@@ -316,6 +317,12 @@ class ReferencesPage(Page):
         if store is None:
             return
         try:
+            opened, now = self.editor.reference, store.reference(reference.number)
+            if opened is not None and now is not None:
+                reference, self.editor.reference, both = reference_merged(opened, reference, now)
+                if both:
+                    self.editor.problem.setText(told(reference.number, both))
+                    return
             keep_reference(store, reference, who=who)
         except (StoreError, ValueError) as problem:
             self.editor.problem.setText(str(problem))
