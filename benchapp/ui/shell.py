@@ -31,6 +31,7 @@ from benchapp.ui import theme, words
 from benchapp.ui.awake import KeepAwake
 from benchapp.ui.bench.page import BenchPage
 from benchapp.ui.capture import PortCapture
+from benchapp.ui.elsewhere import Elsewhere
 from benchapp.ui.footbar import FootBar, InFull, SourceMark
 from benchapp.ui.footmenus import FootMenus
 from benchapp.ui.lock import Custody
@@ -153,6 +154,7 @@ class MainWindow(QMainWindow):
             self.foot.add_tab(spec.name, spec.title or words.PAGES.get(spec.name, spec.name.capitalize()), i + 2)
         self.page = "bench"
 
+        self.elsewhere = Elsewhere(context, lambda: not self.bench.is_running, self)
         self.capture = PortCapture(context, captures or Path.cwd() / "captures", self.foot.recording, self)
         self.keys = WindowKeys(self)
         self.menus = FootMenus(self)
@@ -173,7 +175,7 @@ class MainWindow(QMainWindow):
 
     def _connect(self) -> None:
         context = self.context
-        self.foot.page_chosen.connect(self.show_page)
+        self.foot.page_chosen.connect(self._page_chosen)
         self.foot.sound.clicked.connect(self.toggle_sound)
         self.foot.light.clicked.connect(self.toggle_light)
         context.page_wanted.connect(self._page_wanted)
@@ -189,7 +191,7 @@ class MainWindow(QMainWindow):
         self.bench.source_changed.connect(self._show_source)
         self.question.answered.connect(self._question_answered)
         for i, name in enumerate(self.foot.tabs):
-            self._shortcut(f"Ctrl+{i + 1}", partial(self.show_page, name))
+            self._shortcut(f"Ctrl+{i + 1}", partial(self._page_chosen, name))
         self._shortcut("F11", self.toggle_full_screen)
         self._shortcut("Ctrl+L", self.toggle_light)
         self._shortcut("Ctrl+M", self.toggle_sound)
@@ -248,6 +250,10 @@ class MainWindow(QMainWindow):
         if key and callable(opener):
             opener(key)
         self._give_keyboard(page)
+
+    def _page_chosen(self, name: str) -> None:
+        self.elsewhere.look()
+        self.show_page(name)
 
     def _give_keyboard(self, page: QWidget) -> None:
         """Let the page have the keyboard, by what it shows now: a field on another of its views would swallow scans."""
@@ -520,8 +526,10 @@ class MainWindow(QMainWindow):
     def changeEvent(self, event: QEvent) -> None:
         """Notice when the keyboard goes to another window."""
         super().changeEvent(event)
-        if event.type() == QEvent.Type.ActivationChange and hasattr(self, "bench"):
-            self.bench.set_keyboard_here(self.isActiveWindow() or QApplication.activePopupWidget() is not None)
+        if event.type() == QEvent.Type.ActivationChange and hasattr(self, "elsewhere"):
+            is_here = self.isActiveWindow() or QApplication.activePopupWidget() is not None
+            self.bench.set_keyboard_here(is_here)
+            self.elsewhere.set_here(here=is_here)
 
     def showEvent(self, event: QShowEvent) -> None:
         """Sounds and icon come after the first paint."""
@@ -568,6 +576,7 @@ class MainWindow(QMainWindow):
         """Stop timers, pages, sounds and the inhibition of sleep; may be called again."""
         self.keys.stop()
         self.custody.stop()
+        self.elsewhere.stop()
         for timer in (self._quiet_timer, self._message_timer, self._seal_timer):
             timer.stop()
         for page in (*self._built.values(), self.hand):

@@ -17,11 +17,13 @@ from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QLineEdit, QPushButton, QStackedWidget, QWidget
 
+from benchapp.records import Store, ToolRecord
 from benchapp.records.labels import Label, label_text
 from benchapp.runs.model import RunState
 from benchapp.ui import theme, words
 from benchapp.ui.awake import KeepAwake
 from benchapp.ui.context import AppContext
+from benchapp.ui.elsewhere import KINDS
 from benchapp.ui.keys import HOLD_S, CodeScanned, KeyPressed, KeySorter, Repeats
 from benchapp.ui.paper.labels import Face, Standing, label_sizes, write_labels
 from benchapp.ui.settings import Settings
@@ -475,6 +477,37 @@ def test_a_recording_that_cannot_lie_there_is_refused(shop, tmp_path):
     assert "nothing can be recorded there" in shop.window.foot.message.text()
 
 
+# ---------------------------------------------------------------------------------------------------------- two windows
+
+
+def test_what_another_window_changes_is_seen_here_but_never_during_a_run(shop, tmp_path):
+    told = []
+    with Store.open(tmp_path / "r.sqlite", demo=False) as here, Store.open(tmp_path / "r.sqlite", demo=False) as there:
+        shop.context.give_store(here)
+        shop.context.store_changed.connect(told.append)
+        shop.window._page_chosen("rack")
+        assert told == []
+        record = ToolRecord(stand.TOOL)
+        there.save_tool(record, who="fitter 3")
+        shop.window._page_chosen("bench")
+        assert told == list(KINDS)
+        told.clear()
+        here.save_tool(replace(record, place="boat shed"), who="fitter 1")  # one's own is told by who does it
+        shop.context.store_changed.emit("tools")
+        shop.window._page_chosen("rack")
+        assert told == ["tools"]
+        told.clear()
+        shop.window.elsewhere.set_here(here=False)
+        there.save_tool(replace(record, place="ferry north"), who="fitter 3")
+        shop.run(RunState.PULL)
+        shop.window.elsewhere.set_here(here=True)
+        assert told == []
+        shop.run(RunState.SEALED)
+        shop.window._seal_timer.stop()  # no such run is in these records
+        shop.window._page_chosen("rack")
+        assert told == list(KINDS)
+
+
 # ----------------------------------------------------------------------------------------------------- long sentences
 
 
@@ -642,6 +675,9 @@ class Records:
 
     def summary(self, run_id):
         return SimpleNamespace(seal="ab" if self.sealed else "")
+
+    def head(self):
+        return "1:ab"
 
 
 def test_once_a_run_is_sealed_the_pages_read_again_and_not_before(shop, qtbot):
