@@ -10,6 +10,7 @@ import time
 from dataclasses import replace
 
 import numpy as np
+import pyqtgraph as pg
 import pytest
 from PySide6.QtCore import QCoreApplication
 from PySide6.QtGui import QColor, QImage, QPainter, QPen
@@ -22,6 +23,8 @@ from benchapp.ui.curves.picture import CurvePicture
 RATE = 10_000
 N_PULLS = 10
 SIZE = (1000, 560)
+EMPTY_MS = 1.07
+"""What an empty PlotWidget of this size takes where 4 ms are asked for; a machine that is slower or busy may take more."""
 
 
 def _curves(noise=0.01):
@@ -66,7 +69,7 @@ def _plain(painter, drawing):
         painter.drawPolyline(polygon(x, y))
 
 
-def test_ten_pulls_at_ten_kilohertz_redraw_in_four_milliseconds(picture):
+def test_ten_pulls_at_ten_kilohertz_redraw_in_four_milliseconds(picture, qtbot):
     image = QImage(*SIZE, QImage.Format.Format_RGB32)
     state = {"n": 0}
 
@@ -92,18 +95,38 @@ def test_ten_pulls_at_ten_kilohertz_redraw_in_four_milliseconds(picture):
         painted(paint)
 
     drawing = picture.drawing()
-    whole_ms = min(_cpu_ms(moved, 20) for _ in range(4))
-    plain_ms = min(_cpu_ms(lambda: painted(lambda painter: _plain(painter, drawing)), 3) for _ in range(2))
+    empty = pg.PlotWidget()
+    qtbot.addWidget(empty)
+    empty.resize(*SIZE)
+    empty.show()
+    qtbot.waitExposed(empty)
+
+    def emptied():
+        empty.viewport().update()
+        QCoreApplication.processEvents()
+
+    far = picture.view
     picture.show_click()
-    near_ms = min(_cpu_ms(moved, 20) for _ in range(4))
+    near = picture.view
+    took = {"whole": [], "near": [], "empty": []}
+    for _ in range(30):  # in turn, in short rounds: others take caches and clock away meanwhile
+        picture._view = far
+        took["whole"].append(_cpu_ms(moved, 3))
+        picture._view = near
+        took["near"].append(_cpu_ms(moved, 3))
+        took["empty"].append(_cpu_ms(emptied, 3))
+    whole_ms, near_ms, empty_ms = (min(each) for each in took.values())
+    plain_ms = min(_cpu_ms(lambda: painted(lambda painter: _plain(painter, drawing)), 3) for _ in range(3))
     n_samples = sum(len(curve.t_s) for curve in picture.curves)
     print(
         f"\nten pulls, {n_samples} samples at 10 kHz, whole picture with corridor, marks, rate and cursor, each time "
-        f"another view: {whole_ms:.2f} ms CPU; the bare curves with every sample: {plain_ms:.1f} ms; "
-        f"ratio {plain_ms / whole_ms:.1f}; the click from near: {near_ms:.2f} ms CPU"
+        f"another view: {whole_ms:.2f} ms CPU; the click from near: {near_ms:.2f}; the bare curves with every sample: "
+        f"{plain_ms:.1f}; an empty PlotWidget: {empty_ms:.2f}"
     )
-    assert whole_ms <= 4.0
-    assert near_ms <= 4.0
+    limit_ms = 4.0 * max(1.0, empty_ms / EMPTY_MS)
+    assert plain_ms / whole_ms >= 4.0
+    assert whole_ms <= limit_ms
+    assert near_ms <= limit_ms
 
 
 def test_where_only_the_cursor_moves_the_curves_are_not_drawn_again(picture, qtbot, monkeypatch):
@@ -133,7 +156,7 @@ def test_what_is_thinned_away_could_not_be_seen(picture, noise):
     area, curve = drawing.areas[0], picture.curves[0]
     shift, (start, end) = curve.shift_s(Align.CLICK), drawing.shown.view[:2]
     times, values = points(curve.levels, start + shift, end + shift, int(area.width()))
-    assert len(times) <= 3 * area.width() + 2
+    assert len(times) <= 2 * area.width() + 4
     assert np.all(np.diff(times) >= 0)
     assert values.max() == curve.torque_nm.max()
     assert np.all(np.isin(values, curve.torque_nm))
@@ -160,4 +183,4 @@ def test_what_is_thinned_away_could_not_be_seen(picture, noise):
     for mine, full in zip(drawn, whole, strict=True):  # up, then down
         assert np.all(mine <= np.maximum.reduce([full[:-2], full[1:-1], full[2:]])[[0, *range(len(full) - 2), -1]] + 1)
         assert np.all(np.maximum.reduce([mine[:-2], mine[1:-1], mine[2:]]) >= full[1:-1] - 1)
-        assert np.mean(np.abs(mine - full) <= 1) > (0.99 if noise < 0.1 else 0.6)
+        assert np.mean(np.abs(mine - full) <= 1) > (0.97 if noise < 0.1 else 0.5)

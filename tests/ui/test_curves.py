@@ -61,7 +61,7 @@ def test_no_extreme_is_lost_and_none_is_invented(n, n_columns, begin, width, see
     end = start + max(width * (t[-1] - t[0]), 1e-3)
     times, values = points(levels, start, end, n_columns)
     assert np.all(np.diff(times) >= 0)
-    assert len(times) <= max(3 * n_columns + 2, 192)
+    assert len(times) <= max(2.2 * n_columns + 4, 192)  # times are uneven by up to a half
     at = np.searchsorted(t, times)
     assert np.array_equal(t[at], times)
     assert np.array_equal(y[at], values), "every point drawn is a sample at its place"
@@ -73,7 +73,9 @@ def test_no_extreme_is_lost_and_none_is_invented(n, n_columns, begin, width, see
             continue
         for extreme, wins in ((y[some].max(), np.greater_equal), (y[some].min(), np.less_equal)):
             where = t[some][np.argmax(y[some] == extreme)]
-            near = np.abs(times - where) <= column * 1.6  # stretches of samples are as wide as a column at the most
+            near = (
+                np.abs(times - where) <= column * 2.4
+            )  # stretches are as wide as 1.5 columns, more where samples are further apart
             assert np.any(wins(values[near], extreme))
 
 

@@ -21,8 +21,8 @@ from benchapp.torque.trace import Trace
 from benchapp.torque.units import to_nm
 from drivers.samples import FloatArray, IntArray
 
-MOST_A_COLUMN: Final = 3
-"""Points that a pixel column is given at the most: two of a stretch of samples, and stretches of 2/3 to 1 column."""
+MOST_A_COLUMN: Final = 2
+"""Points that a pixel column is given at the most: two of a stretch of samples as wide as 1 to 1.5 columns."""
 
 FEWEST: Final = 128
 """Points below which a curve is thinned no further."""
@@ -73,19 +73,12 @@ def _extremes(level: Level, n: int) -> Level:
     """Lowest and highest of each `n` points; what is left at the end, fewer than `n`, stays as it is."""
     t_s, values = level.t_s, level.values
     whole = len(values) // n * n
-    low, high = values[0:whole:n].copy(), values[0:whole:n].copy()
-    at_low, at_high = np.zeros(len(low), dtype=np.intp), np.zeros(len(low), dtype=np.intp)
-    for step in range(1, n):
-        here = values[step:whole:n]
-        less, more = here < low, here > high
-        np.copyto(low, here, where=less)
-        np.copyto(high, here, where=more)
-        at_low[less] = step
-        at_high[more] = step
-    index = np.empty(2 * len(low), dtype=np.intp)
+    stretches = values[:whole].reshape(-1, n)
+    low, high = stretches.argmin(axis=1), stretches.argmax(axis=1)
     begins = np.arange(0, whole, n)
-    index[0::2] = begins + np.minimum(at_low, at_high)
-    index[1::2] = begins + np.maximum(at_low, at_high)
+    index = np.empty(2 * len(begins), dtype=np.intp)
+    np.add(begins, np.minimum(low, high), out=index[0::2])
+    np.add(begins, np.maximum(low, high), out=index[1::2])
     index = np.concatenate((index, np.arange(whole, len(values))))
     return Level(t_s[index], values[index])
 
@@ -93,8 +86,8 @@ def _extremes(level: Level, n: int) -> Level:
 def points(levels: Sequence[Level], start_s: float, end_s: float, n_columns: int) -> tuple[FloatArray, FloatArray]:
     """Return as many of a curve's samples as `n_columns` pixel columns can show between two times.
 
-    Each column holds the lowest and the highest sample that fell on it, at their places; where few enough samples are
-    between the two times, all of them.
+    Of each stretch of samples as wide as one column to one and a half its lowest and its highest, at their places;
+    where few enough samples are between the two times, all of them.
 
     Args:
         levels: Of `thinned`.
@@ -103,17 +96,15 @@ def points(levels: Sequence[Level], start_s: float, end_s: float, n_columns: int
         n_columns: Pixel columns, >= 1.
 
     Returns:
-        (times, values), both shape (m,), in drawing order, m <= `MOST_A_COLUMN` * n_columns + 2 unless the whole
-        curve is short; one point beyond each edge is included so that lines run out of the picture. Views: not to be
-        written to.
+        (times, values), both shape (m,), in drawing order; where samples are even in time, m <= `MOST_A_COLUMN` *
+        n_columns + 4 unless the whole curve is short. One point beyond each edge is included so that lines run out of
+        the picture. Views: not to be written to.
     """
     whole = levels[0].t_s
     if not len(whole):
         return whole, levels[0].values
-    inside = min(end_s, float(whole[-1])) - max(start_s, float(whole[0]))
-    most = max(2.0, MOST_A_COLUMN * n_columns * inside / (end_s - start_s))
-    n_inside = int(whole.searchsorted(end_s, side="right")) - int(whole.searchsorted(start_s))
-    level = next((each for each in levels if n_inside * len(each.t_s) <= most * len(whole)), levels[-1])
+    columns = n_columns * float(whole[-1] - whole[0]) / (end_s - start_s)  # under the whole curve
+    level = next((each for each in levels if len(each.t_s) <= MOST_A_COLUMN * columns), levels[-1])
     first, last = int(level.t_s.searchsorted(start_s)), int(level.t_s.searchsorted(end_s, side="right"))
     shown = slice(max(0, first - 1), last + 1)
     return level.t_s[shown], level.values[shown]
@@ -243,13 +234,19 @@ class Curve:
             return pull.start_s
         return float(self.t_s[int(np.argmax(self.torque_nm))])
 
-    def at(self, time_s: float) -> tuple[float, float, float] | None:
-        """Return (time, torque in N·m, rate in N·m/s) of the sample nearest to `time_s`; None outside the curve."""
+    def index_at(self, time_s: float) -> int | None:
+        """Return the index of the sample nearest to `time_s`; None outside the curve."""
         if not len(self.t_s) or not self.t_s[0] <= time_s <= self.t_s[-1]:
             return None
         right = int(np.searchsorted(self.t_s, time_s))
         left = max(0, right - 1)
-        index = left if right >= len(self.t_s) or time_s - self.t_s[left] < self.t_s[right] - time_s else right
+        return left if right >= len(self.t_s) or time_s - self.t_s[left] < self.t_s[right] - time_s else right
+
+    def at(self, time_s: float) -> tuple[float, float, float] | None:
+        """Return (time, torque in N·m, rate in N·m/s) of the sample nearest to `time_s`; None outside the curve."""
+        index = self.index_at(time_s)
+        if index is None:
+            return None
         return float(self.t_s[index]), float(self.torque_nm[index]), float(self.rate_nm_s[index])
 
 

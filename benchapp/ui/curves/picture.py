@@ -258,9 +258,12 @@ class CurvePicture(QWidget):
         time_s = drawing.time_at(place.x())
         best, best_distance = None, 24.0
         for curve in self.curves:
-            at = curve.at(time_s + curve.shift_s(self.align))
-            if at is not None and abs(drawing.y(at[1]) - place.y()) < best_distance:
-                best, best_distance = curve.number, abs(drawing.y(at[1]) - place.y())
+            index = curve.index_at(time_s + curve.shift_s(self.align))
+            if index is None:
+                continue
+            distance = abs(drawing.y(float(curve.torque_nm[index])) - place.y())
+            if distance < best_distance:
+                best, best_distance = curve.number, distance
         if best is not None:
             self.choose(best)
 
