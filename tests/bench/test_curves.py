@@ -24,7 +24,7 @@ RATE = 10_000
 N_PULLS = 10
 SIZE = (1000, 560)
 EMPTY_MS = 1.07
-"""What an empty PlotWidget of this size takes where 4 ms are asked for; a machine that is slower or busy may take more."""
+"""What an empty PlotWidget of this size takes where 4 ms are asked for; a slower or busier machine may take more."""
 
 
 def _curves(noise=0.01):
