@@ -98,6 +98,8 @@ class Database:
         self.lock = threading.RLock()
         self._closed = False
         self._translation = _Translation(self.error_of)
+        self._writing = _Writing(self)
+        self._at_once = _AtOnce(self)
         self._idle: deque[sqlite3.Connection] = deque()
         found = version_of(path)
         if found is not None:
@@ -183,29 +185,22 @@ class Database:
     def writing(self) -> Iterator[sa.Connection]:
         """One transaction that writes: begun at once, durable when the block ends, undone when it raises."""
         with self.lock, self.translated():
-            self._must_be_open()
+            self.must_be_open()
             with self._connection.begin():
                 yield self._connection
 
-    @contextlib.contextmanager
-    def writing_raw(self) -> Iterator[sqlite3.Connection]:
+    def writing_raw(self) -> _Writing:
         """The same on the driver's connection, for the few statements that run once a pull."""
-        with self.lock, self.translated():
-            self._must_be_open()
-            raw = self.raw
-            raw.execute("BEGIN IMMEDIATE")
-            try:
-                yield raw
-                raw.execute("COMMIT")
-            except BaseException:
-                if raw.in_transaction:
-                    raw.execute("ROLLBACK")
-                raise
+        return self._writing
+
+    def at_once(self) -> _AtOnce:
+        """The driver's connection that writes without a transaction: each statement is one, durable on return."""
+        return self._at_once
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[sa.Connection]:
         """A connection that reads; all statements in the block see one moment."""
-        self._must_be_open()
+        self.must_be_open()
         with self.translated(), self._reader.connect() as connection:
             connection.exec_driver_sql("BEGIN")
             yield connection
@@ -213,7 +208,7 @@ class Database:
     @contextlib.contextmanager
     def reading_raw(self) -> Iterator[sqlite3.Connection]:
         """A driver's connection that reads, for one statement: what the window asks for while a person types."""
-        self._must_be_open()
+        self.must_be_open()
         with self.translated():
             try:
                 raw = self._idle.pop()
@@ -227,6 +222,17 @@ class Database:
                 else:
                     self._idle.append(raw)
 
+    @contextlib.contextmanager
+    def reading_moment(self) -> Iterator[sqlite3.Connection]:
+        """The same for several statements, which all see one moment."""
+        with self.reading_raw() as raw:
+            raw.execute("BEGIN")
+            try:
+                yield raw
+            finally:
+                if raw.in_transaction:
+                    raw.execute("COMMIT")
+
     def take_log_room(self) -> None:
         """Let the log take up at once what it will need, where there is plenty of space.
 
@@ -239,7 +245,7 @@ class Database:
         if free is None or free < _LEAST_FREE_BYTES or (log.exists() and log.stat().st_size >= LOG_ROOM_BYTES):
             return
         with self.lock:
-            self._must_be_open()
+            self.must_be_open()
             raw = self.raw
             (cache_size,) = raw.execute("PRAGMA cache_size").fetchone()
             try:
@@ -254,7 +260,8 @@ class Database:
                     raw.execute("ROLLBACK")
                 raw.execute(f"PRAGMA cache_size = {cache_size}")
 
-    def _must_be_open(self) -> None:
+    def must_be_open(self) -> None:
+        """Raise `StoreError` once it is closed."""
         if self._closed:
             raise StoreError(self.path, f"Records at {self.path} are closed already. Open them again.")
 
@@ -309,6 +316,68 @@ class _Translation:
         said = error.orig if isinstance(error, sa.exc.DBAPIError) else error
         if isinstance(said, sqlite3.Error):
             raise self._error_of(said) from error
+
+
+class _AtOnce:
+    """See `Database.at_once`; no generator either."""
+
+    __slots__ = ("_db",)
+
+    def __init__(self, db: Database) -> None:
+        self._db = db
+
+    def __enter__(self) -> sqlite3.Connection:
+        db = self._db
+        db.lock.acquire()
+        try:
+            db.must_be_open()
+        except StoreError:
+            db.lock.release()
+            raise
+        return db.raw
+
+    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
+        db = self._db
+        db.lock.release()
+        if isinstance(error, sqlite3.Error):
+            raise db.error_of(error) from error
+
+
+class _Writing:
+    """See `Database.writing_raw`; no generator either."""
+
+    __slots__ = ("_db",)
+
+    def __init__(self, db: Database) -> None:
+        self._db = db
+
+    def __enter__(self) -> sqlite3.Connection:
+        db = self._db
+        db.lock.acquire()
+        try:
+            db.must_be_open()
+            db.raw.execute("BEGIN IMMEDIATE")
+        except BaseException as error:
+            db.lock.release()
+            if isinstance(error, sqlite3.Error):
+                raise db.error_of(error) from error
+            raise
+        return db.raw
+
+    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
+        db = self._db
+        try:
+            if error is None:
+                try:
+                    db.raw.execute("COMMIT")
+                except sqlite3.Error as refused:
+                    error = refused
+            if error is not None and db.raw.in_transaction:
+                db.raw.execute("ROLLBACK")
+        finally:
+            db.lock.release()
+        if isinstance(error, sqlite3.Error):
+            raise db.error_of(error) from error
 
 
 def _connect(path: Path, *, writes: bool) -> sqlite3.Connection:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 import sqlite3
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
@@ -13,14 +12,13 @@ import sqlalchemy as sa
 
 from benchapp.records import _blob, chain, check_standard, shown
 from benchapp.records._base import words_of
-from benchapp.records._database import Hot
 from benchapp.records._tools import ToolPart
-from benchapp.records._under_way import UnderWay
+from benchapp.records._under_way import UnderWay, read_run, trace_of
 from benchapp.records.canonical import parse_sealed
 from benchapp.records.errors import NotAllowedError, RunTakenError, SealedError, StoreError, WrongStoreError
 from benchapp.records.model import EntryKind, Outcome, ReadingRow, RunSummary, Seal, ToolState
 from benchapp.records.packing import PackedPull, packed
-from benchapp.records.schema import entries, pulls, run_plans, run_states, runs, traces
+from benchapp.records.schema import entries, runs
 from benchapp.runs.codec import captured_from_data, run_from_data, run_to_data, to_data
 from benchapp.runs.model import CapturedPull, Run, RunState
 from benchapp.torque.trace import Trace
@@ -31,23 +29,10 @@ _BELONGS: Final = {
     "demo": (Source.SIMULATED, Source.REPLAYED),
 }
 _SUMMARY_COLUMNS: Final = (
-    runs.c.key,
-    runs.c.run_id,
-    runs.c.tool,
-    runs.c.reference,
-    runs.c.operator,
-    runs.c.source,
-    runs.c.procedure,
-    runs.c.started,
-    runs.c.finished,
-    runs.c.outcome,
-    runs.c.n_readings,
-    runs.c.n_set_aside,
-    runs.c.worst_percent,
-    runs.c.seal,
-    runs.c.released_by,
-    runs.c.voided,
+    "key, run_id, tool, reference, operator, source, procedure, started, finished, outcome, n_readings, n_set_aside, "
+    "worst_percent, seal, released_by, voided"
 )
+"""In the order of `RunSummary`."""
 
 
 class RunPart(ToolPart):
@@ -102,6 +87,11 @@ class RunPart(ToolPart):
         """
         self._must_belong(trace.source)
         ready = trace if isinstance(trace, PackedPull) else packed(run, pull, trace)
+        with self._db.at_once() as raw:
+            known = self._known.get(run.run_id)
+            if known is not None and known.goes_on(run, ready) and self._claims.take(known.key):
+                known.put(raw, ready)
+                return
         if not (run.pulls and run.pulls[-1] is pull) and all(each.number != pull.number for each in run.pulls):
             run = dataclasses.replace(run, pulls=(*run.pulls, pull))
         self._write(run, ready)
@@ -132,8 +122,6 @@ class RunPart(ToolPart):
         with self._db.writing_raw() as raw:
             known = self._working_on(raw, run)
             known.write(raw, run, ready)
-            if ready is not None:
-                known.write_trace(raw, run, ready)
         known.keep()
         self._known[run.run_id] = known
 
@@ -149,12 +137,10 @@ class RunPart(ToolPart):
             raise NotAllowedError(self.path, f"Run {run_id} was never begun.")
         if row[1]:
             raise SealedError(self.path, run_id, "changing it")
-        written = tuple(
-            captured_from_data(json.loads(data))
-            for (data,) in raw.execute("SELECT data FROM pulls WHERE run_key = ?", (row[0],))
-        )
-        plan = raw.execute("SELECT data FROM run_plans WHERE run_key = ?", (row[0],)).fetchone()
-        return UnderWay(self.path, row[0], written, json.loads(plan[0]))
+        data = read_run(raw, row[0])
+        if data is None:
+            raise NotAllowedError(self.path, f"Where run {run_id} stood is no longer in the records; begin a new one.")
+        return UnderWay(self.path, row[0], tuple(captured_from_data(pull) for pull in data["pulls"]), data["plan"])
 
     def _must_belong(self, source: Source) -> None:
         if source not in _BELONGS[self._db.kind]:
@@ -199,28 +185,27 @@ class RunPart(ToolPart):
             known = self._working_on(raw, run)
             known.write(raw, run)
             run = dataclasses.replace(run, pulls=known.pulls_with(run))
-            key = known.key
             columns = shown.run_columns(run, outcome)
+            pull_columns = [shown.pull_columns(run, pull) for pull in run.pulls]
             content: dict[str, Any] = {
                 "run": run_to_data(run),
-                "columns": {"run": columns, "pulls": [shown.pull_columns(run, pull) for pull in run.pulls]},
-                "traces": {
-                    str(number): {"sha256": digest, "samples": n_samples}
-                    for number, digest, n_samples in raw.execute(
-                        "SELECT number, sha256, n_samples FROM traces WHERE run_key = ?", (key,)
-                    )
-                },
+                "columns": {"run": columns, "pulls": pull_columns},
+                "traces": known.traces(raw),
             }
             if judgement is not None:
                 content["judgement"] = to_data(judgement)
             if selftest is not None:
                 content["selftest"] = to_data(selftest)
             seal = self._append(EntryKind.RUN, run.run_id, run.plan.operator, content)
-            self._close_run(raw, key, columns, seal)
+            known.close(raw, pull_columns)
+            raw.execute(
+                f"UPDATE runs SET {', '.join(f'{name} = ?' for name in columns)}, seal = ?, sequence = ? WHERE key = ?",
+                [*columns.values(), seal.digest, seal.sequence, known.key],
+            )
             self._after_run(raw, run, Outcome(columns["outcome"]))
             check_standard.take_value(raw, run)
         self._known.pop(run.run_id, None)
-        self._claims.drop(key)
+        self._claims.drop(known.key)
         return seal
 
     def _seal_of(self, run_id: str) -> Seal | None:
@@ -231,16 +216,6 @@ class RunPart(ToolPart):
                 .where(runs.c.run_id == run_id)
             ).first()
         return Seal(*row) if row is not None else None
-
-    def _close_run(self, raw: sqlite3.Connection, key: int, columns: dict[str, Any], seal: Seal) -> None:
-        """Leave nothing beside the sealed bytes but the columns that are compared with them."""
-        raw.execute("UPDATE pulls SET data = NULL WHERE run_key = ?", (key,))
-        raw.execute("DELETE FROM run_states WHERE run_key = ?", (key,))
-        raw.execute("DELETE FROM run_plans WHERE run_key = ?", (key,))
-        raw.execute(
-            f"UPDATE runs SET {', '.join(f'{name} = ?' for name in columns)}, seal = ?, sequence = ? WHERE key = ?",
-            [*columns.values(), seal.digest, seal.sequence, key],
-        )
 
     def _after_run(self, raw: sqlite3.Connection, run: Run, outcome: Outcome) -> None:
         number = run.plan.tool.number
@@ -259,34 +234,21 @@ class RunPart(ToolPart):
 
     def run(self, run_id: str) -> Run | None:
         """A run; a sealed one is read from the bytes that were hashed. None when there is none."""
-        with self._db.reading() as connection:
-            row = connection.execute(sa.select(runs.c.key, runs.c.sequence).where(runs.c.run_id == run_id)).first()
+        with self._db.reading_moment() as raw:
+            row = raw.execute("SELECT key, sequence FROM runs WHERE run_id = ?", (run_id,)).fetchone()
             if row is None:
                 return None
             key, sequence = row
-            if sequence is not None:
-                body, digest = connection.execute(
-                    sa.select(entries.c.body, entries.c.digest).where(entries.c.sequence == sequence)
-                ).one()
-                return run_from_data(parse_sealed(body, digest)["content"]["run"])
-            head = json.loads(
-                connection.execute(sa.select(run_states.c.data).where(run_states.c.run_key == key)).scalar_one()
-            )
-            head["plan"] = json.loads(
-                connection.execute(sa.select(run_plans.c.data).where(run_plans.c.run_key == key)).scalar_one()
-            )
-            head["pulls"] = [
-                json.loads(data)
-                for (data,) in connection.execute(
-                    sa.select(pulls.c.data).where(pulls.c.run_key == key).order_by(pulls.c.number)
-                ).all()
-            ]
-        return run_from_data(head)
+            if sequence is None:
+                data = read_run(raw, key)
+                return run_from_data(data) if data is not None else None
+            body, digest = raw.execute("SELECT body, digest FROM entries WHERE sequence = ?", (sequence,)).fetchone()
+        return run_from_data(parse_sealed(body, digest)["content"]["run"])
 
     def summary(self, run_id: str) -> RunSummary | None:
         """Its line of the logbook; None when there is none."""
-        with self._db.reading() as connection:
-            row = connection.execute(sa.select(*_SUMMARY_COLUMNS).where(runs.c.run_id == run_id)).first()
+        with self._db.reading_raw() as raw:
+            row = raw.execute(f"SELECT {_SUMMARY_COLUMNS} FROM runs WHERE run_id = ?", (run_id,)).fetchone()
         return _summary(row) if row is not None else None
 
     def runs(self, *, tool: str = "", before: int | None = None, limit: int = 50, search: str = "") -> list[RunSummary]:
@@ -299,21 +261,31 @@ class RunPart(ToolPart):
             search: Words that must all occur in tool, reference, operator, procedure, outcome or start.
         """
         words = words_of(search)
-        values: dict[str, Any] = {
-            f"word_{index}": f"%{word.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%"
-            for index, word in enumerate(words)
-        }
-        values |= {"tool": tool, "before": before, "limit": limit}
+        values: list[str | int] = [] if before is None else [before]
+        values += [tool] if tool else []
+        values += [f"%{word.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%" for word in words]
         with self._db.reading_raw() as raw:
-            return [_summary(row) for row in _runs_query(bool(tool), before is not None, len(words)).run(raw, values)]
+            found = raw.execute(_runs_query(bool(tool), before is not None, len(words)), (*values, limit))
+            return [_summary(row) for row in found]
 
     def history(self, tool: str, *, limit: int = 1000) -> list[ReadingRow]:
         """Pulls of a tool's runs that are not void, newest run first, in the order they were pulled inside it."""
-        with self._db.reading_raw() as raw:
-            return [
-                ReadingRow(*(*row[:10], tuple(row[10].split(",")) if row[10] else ()))
-                for row in _history_query().run(raw, {"tool": tool, "limit": limit})
-            ]
+        found: list[ReadingRow] = []
+        new = tuple.__new__  # a named tuple's own takes three times as long
+        with self._db.reading_moment() as raw:
+            for key, run_id, started, sequence in raw.execute(_RUNS_OF_TOOL, (tool,)):
+                left = limit - len(found)
+                if left <= 0:
+                    break
+                if sequence is None:
+                    data = read_run(raw, key)
+                    found += _rows_under_way(run_from_data(data))[:left] if data is not None else []
+                    continue
+                found += [  # what all pulls of a run have in common is read once
+                    new(ReadingRow, (run_id, n, kind, started, way, at, read, off, band, aside, _flags(flags)))
+                    for n, kind, way, at, read, off, band, aside, flags in raw.execute(_PULLS_OF_RUN, (key, left))
+                ]
+        return found
 
     def trace(self, run_id: str, number: int) -> Trace | None:
         """The trace of a pull; None when there is none.
@@ -326,59 +298,57 @@ class RunPart(ToolPart):
 
     def trace_bytes(self, run_id: str, number: int) -> bytes | None:
         """The bytes of a trace as stored, which is what the seal's SHA-256 is taken of."""
-        with self._db.reading() as connection:
-            row = connection.execute(
-                sa.select(traces.c.blob, traces.c.sha256)
-                .join(runs, runs.c.key == traces.c.run_key)
-                .where(runs.c.run_id == run_id, traces.c.number == number)
-            ).first()
-        if row is None:
+        with self._db.reading_moment() as raw:
+            row = raw.execute("SELECT key, sequence FROM runs WHERE run_id = ?", (run_id,)).fetchone()
+            if row is None:
+                return None
+            key, sequence = row
+            found = trace_of(raw, key, number) if sequence is None else raw.execute(_TRACE, (key, number)).fetchone()
+        if found is None:
             return None
-        if chain.digest_of(row.blob) != row.sha256:
+        blob, sha256 = found
+        if chain.digest_of(blob) != sha256:
             raise StoreError(
                 self.path,
                 f"Trace {number} of run {run_id} is not what was stored (its SHA-256 differs). Check the records and "
                 "look it up in a backup.",
             )
-        return bytes(row.blob)
+        return bytes(blob)
+
+
+_TRACE: Final = "SELECT blob, sha256 FROM traces WHERE run_key = ? AND number = ?"
+_RUNS_OF_TOOL: Final = (
+    "SELECT key, run_id, started, sequence FROM runs WHERE tool = ? AND voided = '' ORDER BY key DESC"
+)
+_PULLS_OF_RUN: Final = (
+    "SELECT number, kind, direction, target_nm, reading_nm, deviation_percent, band, set_aside, flags FROM pulls "
+    "WHERE run_key = ? ORDER BY number LIMIT ?"
+)
+
+
+def _flags(text: str) -> tuple[str, ...]:
+    return tuple(text.split(",")) if text else ()
+
+
+def _rows_under_way(run: Run) -> list[ReadingRow]:
+    """What table `pulls` will say of a run once it is sealed."""
+    rows = []
+    for pull in run.pulls:
+        told = shown.pull_columns(run, pull) | {"run_id": run.run_id, "started": run.started}
+        told["flags"] = _flags(told["flags"])
+        rows.append(ReadingRow(**{name: told[name] for name in ReadingRow._fields}))
+    return rows
 
 
 @lru_cache(maxsize=64)
-def _runs_query(of_tool: bool, has_before: bool, n_words: int) -> Hot:
-    wanted = sa.select(*_SUMMARY_COLUMNS).order_by(runs.c.key.desc()).limit(sa.bindparam("limit"))
-    if has_before:
-        wanted = wanted.where(runs.c.key < sa.bindparam("before"))
-    if of_tool:
-        wanted = wanted.where(runs.c.tool == sa.bindparam("tool"))
-    seen = (runs.c.tool, runs.c.reference, runs.c.operator, runs.c.procedure, runs.c.outcome, runs.c.started)
-    for index in range(n_words):
-        word: sa.BindParameter[str] = sa.bindparam(f"word_{index}")
-        wanted = wanted.where(sa.or_(*(column.like(word, escape="!") for column in seen)))
-    return Hot(wanted, [])
-
-
-@lru_cache(maxsize=1)
-def _history_query() -> Hot:
-    return Hot(
-        sa.select(
-            runs.c.run_id,
-            pulls.c.number,
-            pulls.c.kind,
-            runs.c.started,
-            pulls.c.direction,
-            pulls.c.target_nm,
-            pulls.c.reading_nm,
-            pulls.c.deviation_percent,
-            pulls.c.band,
-            pulls.c.set_aside,
-            pulls.c.flags,
-        )
-        .join(pulls, pulls.c.run_key == runs.c.key)
-        .where(runs.c.tool == sa.bindparam("tool"), runs.c.voided == sa.literal_column("''"))
-        .order_by(runs.c.key.desc(), pulls.c.number)
-        .limit(sa.bindparam("limit")),
-        [],
-    )
+def _runs_query(of_tool: bool, has_before: bool, n_words: int) -> str:
+    wanted = ["key < ?"] * has_before + ["tool = ?"] * of_tool + ["search LIKE ? ESCAPE '!'"] * n_words
+    where = f"WHERE {' AND '.join(wanted)} " if wanted else ""
+    newest = f"{where}ORDER BY key DESC LIMIT ?"
+    if not n_words or of_tool:  # of one tool there are few: they are looked through in the table
+        return f"SELECT {_SUMMARY_COLUMNS} FROM runs {newest}"
+    found = f"SELECT key FROM runs INDEXED BY ix_runs_search {newest}"
+    return f"SELECT {_SUMMARY_COLUMNS} FROM runs WHERE key IN ({found}) ORDER BY key DESC"
 
 
 _SOURCES: Final = {source.value: source for source in Source}

@@ -1,29 +1,73 @@
-"""A run under way as the store wrote it last: only what changed since then is written again."""
+"""A run under way as the store wrote it last: only what changed since then is written again.
+
+As a rule a pull is all that is new. It then goes into table `captured` by one statement: a row with the pull, its trace
+and where the run stands after it, beside which no other table is touched. What comes of it otherwise (where the run
+stands between pulls, a pull set aside later) is written row by row. Sealing takes the pulls over into `pulls` and
+`traces`, which hold nothing else.
+"""
 
 from __future__ import annotations
 
-import dataclasses
+import json
 import sqlite3
-from operator import attrgetter
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from benchapp.records import shown
 from benchapp.records.errors import NotAllowedError, SealedError
-from benchapp.records.packing import PackedPull, row_of, text_of
+from benchapp.records.packing import PackedPull, state_of, text_of
+from benchapp.records.schema import CAPTURED_BITS
 from benchapp.runs.codec import plan_to_data
 from benchapp.runs.model import CapturedPull, Run
 
-_HEAD_FIELDS: Final = tuple(f.name for f in dataclasses.fields(Run) if f.name not in ("plan", "pulls"))
-_HEAD_VALUES: Final = attrgetter(*_HEAD_FIELDS)
-
-_PULL_COLUMNS: Final = (*shown.PULL_COLUMNS, "data")
-_PUT_PULL: Final = (
-    f"INSERT INTO pulls (run_key, {', '.join(_PULL_COLUMNS)}) VALUES (?{', ?' * len(_PULL_COLUMNS)}) ON CONFLICT "
-    f"(run_key, number) DO UPDATE SET {', '.join(f'{name} = excluded.{name}' for name in _PULL_COLUMNS[1:])}"
+# A sealed run has no row in `run_states` any more, so nothing can be put beside its sealed bytes.
+_PUT: Final = (
+    "INSERT INTO captured (key, state, data, n_samples, sha256, blob) SELECT ?, ?, ?, ?, ?, ? "
+    "FROM run_states WHERE run_key = ?"
 )
-_PUT_TRACE: Final = "INSERT INTO traces (run_key, number, n_samples, sha256, blob) VALUES (?, ?, ?, ?, ?)"
-_PUT_STATE: Final = "UPDATE run_states SET data = ? WHERE run_key = ?"  # a sealed run has no such row any more
+_PUT_STATE: Final = "UPDATE run_states SET data = ?, newest_pull = ? WHERE run_key = ?"
+_PUT_PULL: Final = "INSERT INTO captured (key, data) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET data = excluded.data"
+_PUT_TRACE: Final = "UPDATE captured SET n_samples = ?, sha256 = ?, blob = ? WHERE key = ?"
+_NUMBER: Final = f"key & {(1 << CAPTURED_BITS) - 1}"
+_TAKE_TRACE: Final = (
+    f"INSERT INTO traces (run_key, number, n_samples, sha256, blob) SELECT ?, {_NUMBER}, n_samples, sha256, blob "
+    "FROM captured WHERE key = ? AND blob IS NOT NULL"
+)
+_OF_RUN: Final = "FROM captured WHERE key BETWEEN ? AND ?"
+
+
+def _keys(run_key: int) -> tuple[int, int]:
+    """First and last key that pulls of a run may have in table `captured`."""
+    first = run_key << CAPTURED_BITS
+    return first, first + (1 << CAPTURED_BITS) - 1
+
+
+def read_run(raw: sqlite3.Connection, run_key: int) -> dict[str, Any] | None:
+    """Return a run under way as `run_from_data` takes it, None when there is none.
+
+    The caller sees to it that all is of one moment.
+    """
+    row = raw.execute(
+        "SELECT run_states.data, newest_pull, run_plans.data FROM run_states JOIN run_plans USING (run_key) "
+        "WHERE run_key = ?",
+        (run_key,),
+    ).fetchone()
+    if row is None:
+        return None
+    text, newest, plan = row
+    pulls = []
+    for number, state, data in raw.execute(f"SELECT {_NUMBER}, state, data {_OF_RUN} ORDER BY key", _keys(run_key)):
+        pulls.append(json.loads(data))
+        if number > newest:
+            text = state
+    return {**json.loads(text), "plan": json.loads(plan), "pulls": pulls}
+
+
+def trace_of(raw: sqlite3.Connection, run_key: int, number: int) -> tuple[bytes, str] | None:
+    """Return bytes and SHA-256 of a trace of a run under way; None when there is none."""
+    row = raw.execute("SELECT blob, sha256 FROM captured WHERE key = ?", (_keys(run_key)[0] | number,)).fetchone()
+    return row if row is not None and row[0] is not None else None
 
 
 class UnderWay:
@@ -41,10 +85,10 @@ class UnderWay:
         self._path = path
         self._plan = plan
         self._pulls = {pull.number: pull for pull in pulls}
-        self._columns: tuple[str, str, str] | None = None
-        self._written: tuple[tuple[str, str, str], list[CapturedPull]] | None = None
-        self._values: list[object] = [None] * len(_HEAD_FIELDS)
-        self._texts = [f'"{name}":null' for name in _HEAD_FIELDS]
+        self._newest = max(self._pulls, default=0)
+        self._written = pulls  # those of the run as it was written last
+        self._ended: tuple[str, str] | None = None  # finished and outcome in table `runs`; None: not known
+        self._changes: tuple[Run, list[CapturedPull]] | None = None
 
     def pulls_with(self, run: Run) -> tuple[CapturedPull, ...]:
         """Return every pull stored or in `run`, as it stands there, in order."""
@@ -57,65 +101,115 @@ class UnderWay:
         raw.execute("INSERT INTO run_states (run_key, data) VALUES (?, '')", (self.key,))
         self.write(raw, run)
 
+    # --- a pull and nothing else
+
+    def goes_on(self, run: Run, ready: PackedPull) -> bool:
+        """True when a pull is all that is new in a run, so that `put` may write it."""
+        pulls = run.pulls
+        return (
+            ready.run is run
+            and run.plan is self._plan
+            and bool(pulls)
+            and pulls[-1] is ready.pull
+            and ready.pull.number > self._newest
+            and pulls[:-1] == self._written
+            and _ended(run) == self._ended
+        )
+
+    def put(self, raw: sqlite3.Connection, ready: PackedPull) -> None:
+        """Write a pull for which `goes_on` says so; one statement, outside a transaction durable on return.
+
+        Raises:
+            SealedError: The run is sealed.
+        """
+        pull = ready.pull
+        number = pull.number
+        key = self.key << CAPTURED_BITS | number
+        values = (key, ready.state, ready.data, ready.n_samples, ready.sha256, ready.blob, self.key)
+        if raw.execute(_PUT, values).rowcount != 1:
+            raise SealedError(self._path, ready.run.run_id, "changing it")
+        self._pulls[number] = pull
+        self._newest = number
+        self._written = ready.run.pulls
+
+    # --- whatever changed
+
     def write(self, raw: sqlite3.Connection, run: Run, ready: PackedPull | None = None) -> None:
-        """Write what changed, inside the caller's transaction; `keep` once that is durable.
+        """Write what changed and the trace of `ready`, inside the caller's transaction; `keep` once that is durable.
 
         Raises:
             SealedError: It is sealed.
-            NotAllowedError: Its plan is another one.
+            NotAllowedError: Its plan is another one, or the pull was stored before with another trace.
         """
         if self._plan is not run.plan and self._plan != run.plan and self._plan != plan_to_data(run.plan):
             raise NotAllowedError(self._path, f"The plan of run {run.run_id} was fixed before its first pull.")
         self._plan = run.plan
-        if raw.execute(_PUT_STATE, (self._head_of(run), self.key)).rowcount != 1:
+        changed = [pull for pull in run.pulls if self._pulls.get(pull.number) != pull]
+        newest = max((self._newest, *(pull.number for pull in changed)))
+        if raw.execute(_PUT_STATE, (state_of(run), newest, self.key)).rowcount != 1:
             raise SealedError(self._path, run.run_id, "changing it")
-        columns = (run.state.value, run.finished, shown.outcome_of(run).value)
-        if columns != self._columns:  # every page less is a page less to sync
-            raw.execute("UPDATE runs SET state = ?, finished = ?, outcome = ? WHERE key = ?", (*columns, self.key))
-        changed = []
-        for pull in run.pulls:
-            before = self._pulls.get(pull.number)
-            if before is not pull and before != pull:
-                row = ready.row if ready is not None and ready.pull is pull else row_of(run, pull)
-                raw.execute(_PUT_PULL, (self.key, *row))
-                changed.append(pull)
-        self._written = columns, changed
+        ended = _ended(run)
+        if ended != self._ended:  # where it stands until then is told by its state
+            raw.execute(
+                "UPDATE runs SET state = ?, finished = ?, outcome = ? WHERE key = ?",
+                (run.state.value, *ended, self.key),
+            )
+        first, _ = _keys(self.key)
+        for pull in changed:
+            raw.execute(_PUT_PULL, (first | pull.number, text_of(pull)))
+        if ready is not None:
+            self._put_trace(raw, run, ready)
+        self._changes = run, changed
 
-    def write_trace(self, raw: sqlite3.Connection, run: Run, ready: PackedPull) -> None:
-        """Write the trace of a pull that `write` has written.
-
-        Raises:
-            NotAllowedError: The pull was stored before with another trace.
-        """
+    def _put_trace(self, raw: sqlite3.Connection, run: Run, ready: PackedPull) -> None:
         number = ready.pull.number
-        if number in self._pulls:
-            stored = raw.execute("SELECT sha256 FROM traces WHERE run_key = ? AND number = ?", (self.key, number))
-            before = stored.fetchone()
-            if before is not None:
-                if before[0] != ready.sha256:
-                    raise NotAllowedError(
-                        self._path, f"Pull {number} of run {run.run_id} was stored before with another trace."
-                    )
-                return
-        raw.execute(_PUT_TRACE, (self.key, number, ready.n_samples, ready.sha256, ready.blob))
+        before = trace_of(raw, self.key, number)
+        if before is None:
+            raw.execute(_PUT_TRACE, (ready.n_samples, ready.sha256, ready.blob, _keys(self.key)[0] | number))
+        elif before[1] != ready.sha256:
+            raise NotAllowedError(
+                self._path, f"Pull {number} of run {run.run_id} was stored before with another trace."
+            )
 
     def keep(self) -> None:
         """What was written is durable."""
-        if self._written is not None:
-            self._columns, changed = self._written
+        if self._changes is not None:
+            run, changed = self._changes
             self._pulls.update((pull.number, pull) for pull in changed)
-            self._written = None
+            self._newest = max(self._pulls, default=0)
+            self._written = run.pulls
+            self._ended = _ended(run)
+            self._changes = None
 
-    def _head_of(self, run: Run) -> str:
-        """The run without plan and pulls as JSON; what did not change since last time is not written out again."""
-        values = self._values
-        for index, value in enumerate(_HEAD_VALUES(run)):
-            if value is values[index]:
-                continue  # all but dicts are immutable, and of those a copy is kept
-            if type(value) is dict:
-                if value == values[index]:
-                    continue
-                value = dict(value)
-            self._texts[index] = f'"{_HEAD_FIELDS[index]}":{text_of(value)}'
-            values[index] = value
-        return "{" + ",".join(self._texts) + "}"
+    # --- sealing
+
+    def traces(self, raw: sqlite3.Connection) -> dict[str, dict[str, Any]]:
+        """Return SHA-256 and number of samples of every trace, by the pull's number as text."""
+        return {
+            str(number): {"sha256": sha256, "samples": n_samples}
+            for number, sha256, n_samples in raw.execute(
+                f"SELECT {_NUMBER}, sha256, n_samples {_OF_RUN} AND blob IS NOT NULL ORDER BY key", _keys(self.key)
+            )
+        }
+
+    def close(self, raw: sqlite3.Connection, pulls: Sequence[Mapping[str, Any]]) -> None:
+        """Leave nothing of the run but its columns that are shown and its traces, inside the caller's transaction.
+
+        Args:
+            raw: The connection.
+            pulls: `shown.pull_columns` of every pull.
+        """
+        keys = _keys(self.key)
+        raw.executemany(
+            f"INSERT INTO pulls (run_key, {', '.join(shown.PULL_COLUMNS)}) VALUES (?{', ?' * len(shown.PULL_COLUMNS)})",
+            ((self.key, *pull.values()) for pull in pulls),
+        )
+        for key in [key for (key,) in raw.execute(f"SELECT key {_OF_RUN} ORDER BY key", keys)]:
+            raw.execute(_TAKE_TRACE, (self.key, key))
+            raw.execute("DELETE FROM captured WHERE key = ?", (key,))  # one by one: the next takes the room of this
+        raw.execute("DELETE FROM run_states WHERE run_key = ?", (self.key,))
+        raw.execute("DELETE FROM run_plans WHERE run_key = ?", (self.key,))
+
+
+def _ended(run: Run) -> tuple[str, str]:
+    return run.finished, shown.outcome_of(run).value

@@ -246,15 +246,13 @@ class _Walk:
     def pulls(self, sequence: int, run_id: str, key: int, wanted: list[dict[str, Any]]) -> None:
         names = tuple(wanted[0]) if wanted else ("number",)
         values_of = itemgetter("number", *names)
-        right = [(None, *values_of(pull)) for pull in wanted]
+        right = [values_of(pull) for pull in wanted]
         rows = self.raw.execute(_pulls_query(names), (key,)).fetchall()
         if rows == right:
             return
         if len(rows) != len(right):
             self.find("missing", sequence, run_id, f"{len(rows)} pulls are in the table, {len(right)} were sealed")
-        for (data, _, *shown), (_, number, *sealed) in zip(rows, right, strict=False):
-            if data is not None:
-                self.find("column", sequence, run_id, f"pull {number} has data beside the sealed bytes")
+        for (_, *shown), (number, *sealed) in zip(rows, right, strict=False):
             for name, value, was in zip(names, shown, sealed, strict=True):
                 if value != was:
                     self.find("column", sequence, run_id, f"pull {number}: {name} shows {value!r}, sealed {was!r}")
@@ -289,9 +287,12 @@ class _Walk:
     # --- what must not be there without an entry
 
     def rest(self) -> None:
-        for (key,) in self.raw.execute("SELECT run_key FROM run_states UNION SELECT run_key FROM run_plans"):
+        for (key,) in self.raw.execute(
+            "SELECT run_key FROM run_states UNION SELECT run_key FROM run_plans "
+            f"UNION SELECT key >> {schema.CAPTURED_BITS} FROM captured"
+        ):
             if key in self.keys:
-                self.find("column", *self.keys[key], "beside the sealed bytes there is an unsealed state or plan")
+                self.find("column", *self.keys[key], "beside the sealed bytes there is an unsealed state, plan or pull")
         for run_id, sequence, seal, released_by, voided in self.raw.execute(
             "SELECT run_id, sequence, seal, released_by, voided FROM runs"
         ):
@@ -446,7 +447,7 @@ def _run_query(names: tuple[str, ...]) -> str:
 
 @lru_cache(maxsize=16)
 def _pulls_query(names: tuple[str, ...]) -> str:
-    return f"SELECT data, number, {', '.join(known_columns(names))} FROM pulls WHERE run_key = ? ORDER BY number"
+    return f"SELECT number, {', '.join(known_columns(names))} FROM pulls WHERE run_key = ? ORDER BY number"
 
 
 def _compared_part(body: bytes) -> Any:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Final
+from typing import Final, NamedTuple
 
 from benchapp.metrology.tool import Tool
 from drivers.samples import Source
@@ -176,9 +176,8 @@ class RunSummary:
     voided: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class ReadingRow:
-    """One pull as the history of a tool shows it.
+class ReadingRow(NamedTuple):
+    """One pull as the history of a tool shows it; a tuple, since there are hundreds of them on a page.
 
     Attributes:
         run_id: Of which run.

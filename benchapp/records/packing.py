@@ -9,11 +9,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Final
 
-from benchapp.records import _blob, shown
+from benchapp.records import _blob
 from benchapp.runs.codec import to_data
 from benchapp.runs.model import CapturedPull, Run
 from benchapp.torque.trace import Trace
 from drivers.samples import Source
+
+_STATE_FIELDS: Final = tuple(f.name for f in dataclasses.fields(Run) if f.name not in ("plan", "pulls"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,16 +23,20 @@ class PackedPull:
     """A pull with its trace as they will be stored.
 
     Attributes:
+        run: As it stands with the pull in it.
         pull: The pull.
-        row: Its columns that are shown, in the order of `shown.PULL_COLUMNS`, and the pull as JSON.
+        state: The run without plan and pulls, as JSON.
+        data: The pull as JSON.
         blob: The bytes of its trace.
         sha256: Their SHA-256 (FIPS 180-4) as 64 hex digits.
         n_samples: How many samples they hold.
         source: Where the samples came from.
     """
 
+    run: Run
     pull: CapturedPull
-    row: tuple[Any, ...]
+    state: str
+    data: str
     blob: bytes
     sha256: str
     n_samples: int
@@ -40,12 +46,13 @@ class PackedPull:
 def packed(run: Run, pull: CapturedPull, trace: Trace) -> PackedPull:
     """Return a pull of `run` with its trace packed; raises `CodecError` for a number that is not finite."""
     blob = _blob.encode(trace)
-    return PackedPull(pull, row_of(run, pull), blob, hashlib.sha256(blob).hexdigest(), len(trace), trace.source)
+    sha256 = hashlib.sha256(blob).hexdigest()
+    return PackedPull(run, pull, state_of(run), text_of(pull), blob, sha256, len(trace), trace.source)
 
 
-def row_of(run: Run, pull: CapturedPull) -> tuple[Any, ...]:
-    """Return `PackedPull.row`."""
-    return (*shown.pull_columns(run, pull).values(), text_of(pull))
+def state_of(run: Run) -> str:
+    """Return a run without plan and pulls as JSON."""
+    return text_of({name: getattr(run, name) for name in _STATE_FIELDS})
 
 
 def text_of(value: object) -> str:

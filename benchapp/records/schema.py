@@ -10,7 +10,12 @@ from typing import Final
 import sqlalchemy as sa
 
 APPLICATION_ID: Final = 0x4B4C5452  # stands in the file's header: "KLTR"
-VERSION: Final = 3  # PRAGMA user_version
+VERSION: Final = 4  # PRAGMA user_version
+CAPTURED_BITS: Final = 20  # of a key of table `captured` that number the pull
+
+SEARCHED: Final = " || char(10) || ".join(
+    f"lower({name})" for name in ("tool", "reference", "operator", "procedure", "outcome", "started")
+)
 
 metadata = sa.MetaData()
 
@@ -103,8 +108,10 @@ runs = sa.Table(
     sa.Column("sequence", sa.Integer),  # its entry of the chain
     _text("released_by"),
     _text("voided"),
+    sa.Column("search", sa.Text, sa.Computed(SEARCHED, persisted=False)),  # what "search as you type" looks in
     sa.Index("ix_runs_tool", "tool", "key"),
     sa.Index("ix_runs_reference", "reference", "started"),
+    sa.Index("ix_runs_search", "key", "search"),  # read instead of the table, which is five times as long
     sa.Index("ix_runs_open", "key", sqlite_where=sa.text("seal = ''")),
 )
 
@@ -120,10 +127,23 @@ run_states = sa.Table(
     metadata,
     sa.Column("run_key", sa.Integer, sa.ForeignKey("runs.key"), primary_key=True),
     _text("data", None),  # the run without its plan and pulls; gone once it is sealed
+    # The newest pull when it was written: a later one in `captured` tells where the run stands.
+    sa.Column("newest_pull", sa.Integer, nullable=False, server_default=sa.text("0")),
+)
+
+captured = sa.Table(
+    "captured",  # pulls of runs under way with their traces, a row each; gone once the run is sealed
+    metadata,
+    sa.Column("key", sa.Integer, primary_key=True),  # run's key << CAPTURED_BITS | number
+    _text("state"),  # the run after it, as in `run_states`; "" for one that was not stored alone
+    _text("data", None),
+    sa.Column("n_samples", sa.Integer),
+    sa.Column("sha256", sa.Text),
+    sa.Column("blob", sa.LargeBinary),
 )
 
 pulls = sa.Table(
-    "pulls",
+    "pulls",  # of sealed runs
     metadata,
     sa.Column("run_key", sa.Integer, sa.ForeignKey("runs.key"), primary_key=True),
     sa.Column("number", sa.Integer, primary_key=True),
@@ -137,12 +157,11 @@ pulls = sa.Table(
     _text("band"),
     _text("set_aside"),
     _text("flags"),
-    sa.Column("data", sa.Text),  # as captured; gone once the run is sealed, the sealed bytes hold it
     sqlite_with_rowid=False,
 )
 
 traces = sa.Table(
-    "traces",
+    "traces",  # of sealed runs
     metadata,
     sa.Column("run_key", sa.Integer, primary_key=True),
     sa.Column("number", sa.Integer, primary_key=True),

@@ -50,7 +50,9 @@ def main(version: int) -> None:
         raw.execute("PRAGMA foreign_keys = OFF")
         raw.execute("ATTACH ? AS whole", (str(whole),))
         for (table,) in raw.execute("SELECT name FROM main.sqlite_master WHERE type = 'table'").fetchall():
-            raw.execute(f"INSERT INTO main.{table} SELECT * FROM whole.{table}")
+            written = raw.execute(f"PRAGMA main.table_info({table})").fetchall()  # leaves out what SQLite works out
+            names = ", ".join(f'"{name}"' for _, name, *_ in written)
+            raw.execute(f"INSERT INTO main.{table} ({names}) SELECT {names} FROM whole.{table}")
         raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         raw.execute("VACUUM")
         raw.close()

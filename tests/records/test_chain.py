@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 import rfc8785
 
-from benchapp.records import JobEntry, NotAllowedError, Store, StoreError, custodian
+from benchapp.records import JobEntry, NotAllowedError, Store, StoreError, custodian, schema
 from benchapp.records import chain as chain_module
 from benchapp.runs.model import Run, RunState
 
@@ -251,7 +251,7 @@ def doctored(evidence: Store, path: Path, *statements: str) -> Store:
         ("DELETE FROM traces WHERE run_key = 1 AND number = 3", "trace", "run-1"),
         ("INSERT INTO traces SELECT 3, 1, n_samples, sha256, blob FROM traces LIMIT 1", "trace", "run-3"),
         ("DELETE FROM pulls WHERE run_key = 1 AND number = 3", "missing", "run-1"),
-        ("UPDATE pulls SET data = '{}' WHERE run_key = 1 AND number = 3", "column", "run-1"),
+        (f"INSERT INTO captured (key, data) VALUES ({1 << schema.CAPTURED_BITS | 3}, '{{}}')", "column", "run-1"),
         ("DELETE FROM runs WHERE run_id = 'run-2'", "missing", "run-2"),
         ("UPDATE runs SET outcome = 'within' WHERE run_id = 'run-2'", "column", "run-2"),
         ("UPDATE runs SET released_by = 'fitter 9' WHERE run_id = 'run-2'", "column", "run-2"),

@@ -32,6 +32,9 @@ from benchapp.records import (
     schema,
 )
 from benchapp.records.migrations import STEPS, upgrade
+from benchapp.records.packing import text_of
+from benchapp.runs.model import RunState
+from benchapp.torque import trace_codec
 
 from .conftest import START, Clock, furnish, make_pull, make_run, make_trace, pull_all, sealed_run
 from .faults import small_disk, unmount
@@ -41,6 +44,7 @@ HEADS = {
     1: "7:c23a4a4c528d553b62056e9026fbd3c1c28ac71c5f714092e11ee7d00ec5e30e",
     2: "7:c23a4a4c528d553b62056e9026fbd3c1c28ac71c5f714092e11ee7d00ec5e30e",
     3: "7:ffeb705b11cfeef6cc192062ef598810b39b103ff8d60f52fe7e5e76b94c6909",
+    4: "14:aaf53d00bb79d0d2b13d19570d754391195ba69339747973546ad256e6a1d3b8",
 }
 """Newest seal of each file, as it was when the file was made."""
 
@@ -76,6 +80,42 @@ def test_a_store_of_every_version_opens_with_its_seals_and_a_copy_is_kept(tmp_pa
         raw.close()
     else:
         assert not copies
+
+
+def test_a_run_under_way_goes_on_after_the_store_was_brought_to_version_4(tmp_path):
+    """Its pulls lay in the tables of what is sealed, one without a trace, one set aside after it was stored."""
+    path = tmp_path / "records.sqlite"
+    shutil.copy(DATA / "store_v3.sqlite", path)
+    pulls = [make_pull(number, 0, 8.0) for number in (1, 2, 3)]
+    pulls[0] = dataclasses.replace(pulls[0], set_aside="slipped", set_aside_by="fitter 2")
+    trace = make_trace(200)
+    blob = trace_codec.encode(trace)
+    raw = sqlite3.connect(path)
+    (key,) = raw.execute("SELECT key FROM runs WHERE run_id = 'run-open'").fetchone()
+    for pull in pulls:
+        raw.execute(
+            "INSERT INTO pulls (run_key, number, kind, direction, data) VALUES (?, ?, 'reading', 'clockwise', ?)",
+            (key, pull.number, text_of(pull)),
+        )
+        if pull.number != 2:
+            values = (key, pull.number, len(trace), hashlib.sha256(blob).hexdigest(), blob)
+            raw.execute("INSERT INTO traces (run_key, number, n_samples, sha256, blob) VALUES (?,?,?,?,?)", values)
+    raw.commit()
+    sealed = raw.execute("SELECT * FROM traces WHERE run_key <> ? ORDER BY run_key, number", (key,)).fetchall()
+    raw.close()
+    with Store.open(path, demo=False, clock=Clock()) as store:
+        run = store.open_run()
+        assert run.pulls == tuple(pulls)
+        assert [store.trace_bytes("run-open", pull.number) for pull in pulls] == [blob, None, blob]
+        for number in (4, 5):
+            pull = make_pull(number, 0, 8.0)
+            run = dataclasses.replace(run, pulls=(*run.pulls, pull), choice_index=number)
+            store.store_pull(run, pull, trace)
+            assert store.run("run-open") == run
+        assert store._db.raw.execute("SELECT * FROM traces ORDER BY run_key, number").fetchall() == sealed
+        store.seal(dataclasses.replace(run, state=RunState.LEFT, left_reason="tried"))
+        assert [each.what for each in store.check().findings] == ["clock"]  # this test's clock is behind the file's
+        assert [store.trace_bytes("run-open", number) for number in range(1, 6)] == [blob, None, blob, blob, blob]
 
 
 def test_migrations_lead_to_the_schema_of_today(tmp_path):

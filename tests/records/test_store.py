@@ -210,6 +210,51 @@ def test_logbook_pages_by_key_and_finds_words(store):
     assert store.runs(tool="none") == []
 
 
+def test_words_are_looked_for_in_everything_a_line_shows_and_paged(store):
+    for index in range(30):
+        run = make_run(
+            f"run-{index}",
+            tool=make_tool(f"OCF-{index % 7:03}"),
+            reference=make_reference(f"REF-{index % 4}"),
+            operator=("fitter 2", "Custodian", "50%_off!")[index % 3],
+            started=f"2026-03-{index % 28 + 1:02}T09:00:00+01:00",
+        )
+        store.begin_run(run)
+        if index % 5 == 0:
+            store.seal(dataclasses.replace(run, state=RunState.LEFT, left_reason="tried"))
+    lines = store.runs()
+    assert len(lines) == 30
+    for search in (
+        "OCF-003",
+        "ref-2 fitter",
+        "custodian 03-1",
+        "left",
+        "THREE READINGS",
+        "%_o",
+        "!",
+        "zzz",
+        "ocf\nref",
+    ):
+        words = search.casefold().split()
+        wanted = [
+            line.run_id
+            for line in lines
+            if all(any(word in shown.lower() for shown in (*vars_of(line), line.outcome.value)) for word in words)
+        ]
+        assert [line.run_id for line in store.runs(search=search)] == wanted, search
+        paged, before = [], None
+        while page := store.runs(search=search, before=before, limit=4):
+            paged += [line.run_id for line in page]
+            before = page[-1].key
+        assert paged == wanted, search
+        of_tool = [line.run_id for line in lines if line.run_id in wanted and line.tool == "OCF-003"]
+        assert [line.run_id for line in store.runs(tool="OCF-003", search=search)] == of_tool, search
+
+
+def vars_of(line) -> tuple[str, ...]:
+    return line.tool, line.reference, line.operator, line.procedure, line.started
+
+
 def test_tools_are_found_as_one_types_and_paged_by_number(store):
     store.save_tools(
         ToolRecord(make_tool(f"OCF-{n:03}", maker="Schlüssel & Sohn"), place="slipway", photo=b"\x89PNG", code=f"X{n}")

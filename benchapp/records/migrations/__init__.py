@@ -16,11 +16,11 @@ import sqlalchemy as sa
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
 
-from benchapp.records.migrations.versions import v0001_store, v0002_evidence, v0003_practice
+from benchapp.records.migrations.versions import v0001_store, v0002_evidence, v0003_practice, v0004_captured
 
 _log = logging.getLogger(__name__)
 
-STEPS: Final[tuple[ModuleType, ...]] = (v0001_store, v0002_evidence, v0003_practice)
+STEPS: Final[tuple[ModuleType, ...]] = (v0001_store, v0002_evidence, v0003_practice, v0004_captured)
 
 
 def upgrade(connection: sa.Connection, *, to: int = len(STEPS)) -> list[int]:
