@@ -9,14 +9,12 @@ from typing import Final
 from benchapp.pulls.pull import Flag, Mode, Pull
 from benchapp.runs import events as e
 from benchapp.runs.model import CapturedPull, Choice, Hold, PullKind, Run, RunState
-from benchapp.runs.standing import BY_PROGRAM, counts, expected, judged, onwards, procedure_of
+from benchapp.runs.standing import BY_PROGRAM, PRELOAD_SHARE, counts, expected, judged, onwards, procedure_of
 
 Stepped = tuple[Run, tuple[e.Effect, ...]]
 
 KNOCK_SHARE: Final = 0.2
 """A pull that stays below this share of its target is a knock or the tool being seated: told only (practice)."""
-PRELOAD_SHARE: Final = 0.8
-"""A preload has to reach this share of its target to have exercised the mechanism (practice)."""
 OWN_SHARE: Final = 0.95
 """A pull that came so near to the reference's capacity may be the one that overloaded it (our own choice)."""
 UNASKED_SHARE: Final = 0.5

@@ -14,6 +14,8 @@ from benchapp.torque.direction import Direction
 
 BY_PROGRAM: Final = "Kilter"
 """Stands for who set a pull aside that could not be a reading at all."""
+PRELOAD_SHARE: Final = 0.8
+"""A preload has to reach this share of its target to have exercised the mechanism (practice)."""
 _MOST_KEPT: Final = 64
 _LOOKED_THROUGH: Final[dict[tuple[str, str], Procedure]] = {}
 
@@ -66,6 +68,18 @@ def counts(pull: CapturedPull) -> bool:
 def n_counted(run: Run, checkpoint_index: int) -> int:
     """Return how many readings of a checkpoint count."""
     return sum(counts(p) and p.checkpoint_index == checkpoint_index for p in run.pulls)
+
+
+def preload_number(run: Run, number: int) -> int:
+    """Return as which preload pull `number` was made, from 1: of one direction, and since the last reading."""
+    direction = run.pulls[number - 1].pull.direction
+    target_nm = next((target for d, _, target in run.plan.preloads if d is direction), 0.0)
+    n = 1
+    for pull in reversed(run.pulls[: number - 1]):
+        if pull.kind is not PullKind.PRELOAD or pull.pull.direction is not direction:
+            break
+        n += pull.set_aside is None and pull.pull.peak >= PRELOAD_SHARE * target_nm
+    return n
 
 
 def procedure_of(run: Run) -> Procedure:

@@ -139,20 +139,16 @@ def provisional_card(run: Run, torque_nm: float) -> Card:
 
 def card_of(run: Run, captured: CapturedPull, *, stored: bool) -> Card:
     """Return the card of a pull that is over."""
-    same = [
-        pull
-        for pull in run.pulls[: captured.number - 1]
-        if pull.kind is captured.kind
-        and pull.checkpoint_index == captured.checkpoint_index
-        and pull.set_aside is None
-        and (pull.kind is PullKind.PRELOAD or pull.pull.reading is not None)
-    ]
     reading = captured.pull.reading
     if captured.kind is PullKind.PRELOAD or captured.checkpoint_index is None:
         shown = reading if reading is not None else captured.pull.peak
-        return Card(
-            len(same) + 1, captured.kind, shown, False, stored, pull=captured.pull, set_aside=captured.set_aside
-        )
+        number = runs.preload_number(run, captured.number)
+        return Card(number, captured.kind, shown, False, stored, pull=captured.pull, set_aside=captured.set_aside)
+    same = [
+        pull
+        for pull in run.pulls[: captured.number - 1]
+        if pull.checkpoint_index == captured.checkpoint_index and runs.counts(pull)
+    ]
     checkpoint = run.plan.checkpoints[captured.checkpoint_index]
     against = captured.indication_nm or checkpoint.target_nm
     return Card(

@@ -14,7 +14,7 @@ from benchapp.metrology.judgement import Verdict as Standing
 from benchapp.metrology.rounding import rounded
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls.pull import Flag, Mode, Noticed, Pull
-from benchapp.runs.model import Band, Hold, PullKind, RunState
+from benchapp.runs.model import Band, Hold, PullKind, Run, RunState
 from benchapp.runs.outcome import zero_moved
 from benchapp.session.view import BenchView, Card, CheckpointResult, LinkView, Phase
 from benchapp.torque.direction import Direction
@@ -335,9 +335,9 @@ def detail(view: BenchView, keys: tuple[str, str], shown_unit: str = "") -> str:
         return f"Read them once; then {go}"
     if state is RunState.REFERENCE:
         says = f"It says it is {view.link.identity}" if view.link.identity else "It does not say who it is"
-        return f"{says}. Look at its number; if it is the one: {go}"
+        return f"{_after_break(run)}{says}. Look at its number; if it is the one: {go}"
     if state is RunState.ZERO:
-        return f"{go} takes zero as soon as it is still"
+        return f"{_after_break(run)}{go} takes zero as soon as it is still"
     if state is RunState.FINAL_ZERO:
         return f"Zero is looked at once more: {go}"
     if state is RunState.SET_TOOL:
@@ -361,6 +361,12 @@ def detail(view: BenchView, keys: tuple[str, str], shown_unit: str = "") -> str:
     return place(view, shown_unit)
 
 
+def _after_break(run: Run) -> str:
+    """Return why it is asked again, before what is to be done, or ""."""
+    again = [name for name in ("zero", "preload") if name in run.resume]
+    return f"After the break {' and '.join(again)} again.  ·  " if again else ""
+
+
 def in_a_list(keys: tuple[str, str]) -> str:
     """Return what the two keys do where the question above is not the proposed choice: no “yes” to be misread."""
     go, aside = keys
@@ -380,7 +386,8 @@ def place(view: BenchView, shown_unit: str = "") -> str:
     else:
         parts.append(f"{tool.number} to {target_text(view, shown_unit)}")
     if view.state is RunState.PRELOAD:
-        parts.append(f"preload {view.pull_index} of {view.n_pulls}, not counted")
+        again = "again after the break, " if "preload" in run.resume else ""
+        parts.append(f"{again}preload {view.pull_index} of {view.n_pulls}, not counted")
     else:
         n = len(run.plan.checkpoints)
         parts.append(f"checkpoint {min(run.checkpoint_index + 1, n)} of {n}")

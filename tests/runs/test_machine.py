@@ -13,7 +13,7 @@ from benchapp.runs import machine
 from benchapp.runs.codec import run_from_data, run_to_data
 from benchapp.runs.model import Band, Hold, PullKind, RunState
 from benchapp.runs.outcome import outcome, zero_moved
-from benchapp.runs.standing import BY_PROGRAM, counts
+from benchapp.runs.standing import BY_PROGRAM, counts, preload_number
 from benchapp.torque.direction import Direction
 
 S = RunState
@@ -397,6 +397,20 @@ def to_preload(make):
     while w.run.state is not S.PRELOAD:
         w.natural()
     return w
+
+
+def test_preloads_are_numbered_as_they_are_asked_for(make):
+    w = to_preload(make)
+    for torque, number in ((20.0, 1), (40.0, 1), (40.0, 2), (40.0, 3)):  # the first one stays too low
+        w(e.PullRead(make.pull(torque)))
+        assert preload_number(w.run, len(w.run.pulls)) == number
+    w.to_pull()
+    w(e.PullRead(make.pull(8.0)))
+    w(e.Waited(31 * 60.0))
+    while w.run.state is not S.PRELOAD:
+        w.natural()
+    w(e.PullRead(make.pull(40.0)))
+    assert preload_number(w.run, len(w.run.pulls)) == 1
 
 
 @pytest.mark.parametrize("kind", ["preload", "reading"])

@@ -271,6 +271,20 @@ def test_a_pull_without_a_reading_is_not_called_too_short_for_that(bench, mode, 
     assert page.choices.title == f"Noticed: {names}"
 
 
+def test_after_a_break_it_is_said_why_zero_and_preload_are_asked_for_again():
+    for name, says in (
+        ("zero", "After the break zero and preload again.  ·  Space takes zero"),
+        ("preload", "again after the break, preload"),
+    ):
+        view = replace(SCENES[name][0], phase=Phase.REST)
+        assert "break" not in words.detail(view, ("Space", "D"))
+        again = replace(view, run=replace(view.run, resume=("zero", "preload")))
+        assert says in words.detail(again, ("Space", "D"))
+    view = replace(SCENES["zero"][0], state=RunState.REFERENCE)
+    again = replace(view, run=replace(view.run, state=RunState.REFERENCE, resume=("reference", "zero")))
+    assert words.detail(again, ("Space", "D")).startswith("After the break zero again.  ·  It ")
+
+
 def test_nobody_heard_a_click_of_a_tool_that_is_held(bench):
     page, port = bench
     show(page, port, "click")
