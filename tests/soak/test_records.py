@@ -65,10 +65,10 @@ def test_fifty_full_disks(tmp_path):
     for index in range(50):
         disk = tmp_path / f"disk-{index}"
         disk.mkdir()
-        if not faults.small_disk(disk, rng.randrange(1400, 2600)):
+        if not faults.small_disk(disk, rng.randrange(2400, 3600)):
             pytest.skip("no leave to mount a small tmpfs")
         try:
-            (disk / "ballast").write_bytes(b"x" * 400_000)
+            (disk / "ballast").write_bytes(b"x" * full.ROOM_TO_SEAL_BYTES)
             with samples.Store.open(disk / "records.sqlite", demo=False, clock=samples.Clock()) as store:
                 samples.furnish(store)
                 run, number = full.fill(store)
