@@ -11,8 +11,14 @@ from benchapp.torque.direction import Direction
 SHIPPED = {procedure.key: procedure for procedure in p.shipped_procedures()}
 
 
-def test_the_five_that_ship():
-    assert list(SHIPPED) == ["workshop-spot", "workshop-full", "iso-6789-2003", "iso-6789-1-2017", "asme-b107-300"]
+def test_the_five_that_ship_each_with_a_key_of_its_own():
+    assert [each.key for each in p.shipped_procedures()] == [
+        "workshop-spot",
+        "workshop-full",
+        "iso-6789-2003",
+        "iso-6789-1-2017",
+        "asme-b107-300",
+    ]
 
 
 @pytest.mark.parametrize("key", SHIPPED)
