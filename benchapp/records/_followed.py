@@ -191,25 +191,26 @@ class Followed:
         left = {number: told[0] for number, told in (self.rows.tools | self.tools).items()}
         for number, search, *values in raw.execute(f"SELECT number, search, {', '.join(TOOL_COLUMNS)} FROM tools"):
             row = dict(zip(TOOL_COLUMNS, values, strict=True))
-            sequence = left.pop(number, None)
-            if self.rows.held:
-                if sequence is None:
-                    find("missing", 0, number, f"the tool {number} is in the table but not in the chain")
-                elif not is_written_so(row["data"], parsed(row["data"])):
-                    find("column", sequence, number, f"the data of {number} are not as they were written")
-                elif search != search_of(number, row):
-                    find("column", sequence, number, f"a search looks for {number} in {search!r}, which is not its own")
+            data, sequence = parsed(row["data"]), left.pop(number, None)
+            if self.rows.held and sequence is None:
+                find("missing", 0, number, f"the tool {number} is in the table but not in the chain")
+            elif self.rows.held and search != search_of(number, row, data):
+                find(
+                    "column", sequence or 0, number, f"a search for {number} looks in {search!r}, which is not its own"
+                )
             self.rows.compare_tool(number, row, find)
             if number in self.tools:
-                self._compare_tool(number, row, find)
+                self._compare_tool(number, row, data, find)
         for number, sequence in left.items():
             find("missing", sequence, number, f"the tool {number} is gone")
 
-    def _compare_tool(self, number: str, row: dict[str, Any], find: Find) -> None:
+    def _compare_tool(self, number: str, row: dict[str, Any], data: object, find: Find) -> None:
         sequence, told = self.tools[number]
         if "proof" in told and _proof_or_none(row) != told["proof"]:
             find("column", sequence, number, f"the tool {number} is not as it was when it was imported")
-        data = parsed(row.pop("data"))
+        if "data" in told and self.rows.held and not is_written_so(row["data"], data):
+            find("column", sequence, number, f"the data of {number} are not as they were written")
+        row.pop("data")
         other = _other_keys(data, told["data"]) if "data" in told else []
         other += [name for name, value in row.items() if name in told and value != told[name]]
         if other:

@@ -84,12 +84,9 @@ def tool_mark(row: Mapping[str, object]) -> str:
     """Return the mark of a tool's row, without its interval: a decision on that alone is an entry too.
 
     Args:
-        row: `TOOL_COLUMNS` as they stand in the table.
+        row: `TOOL_COLUMNS` as they stand in the table, `data` as its text.
     """
-    data = parsed(row["data"])
-    if isinstance(data, dict):
-        data = {name: value for name, value in data.items() if value is not None}
-    return mark_of([data, *(row[name] for name in TOOL_COLUMNS if name not in ("data", "interval_months"))])
+    return mark_of([row[name] for name in TOOL_COLUMNS if name != "interval_months"])
 
 
 def marks_in(text: str) -> Iterator[str]:
@@ -115,7 +112,7 @@ def runs_of(keys: Iterable[int]) -> list[list[int]]:
 def parsed(text: object) -> object:
     """The value of stored JSON; None where it is none any more."""
     try:
-        return json.loads(str(text))
+        return orjson.loads(str(text))
     except ValueError:
         return None
 
@@ -193,9 +190,8 @@ class Rows:
             find("column", sequence, number, f"interval_months shows {row['interval_months']!r}, told was {months!r}")
 
 
-def search_of(number: object, row: Mapping[str, object]) -> str | None:
+def search_of(number: object, row: Mapping[str, object], data: object) -> str | None:
     """What "search as you type" must look in for a tool, by its other columns; None where they are no texts."""
-    data = parsed(row["data"])
     if not isinstance(data, dict):
         return None
     of_tool = [data.get(name, "") for name in ("maker", "model", "serial")]

@@ -5,7 +5,8 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import json
-from collections.abc import Iterable, Mapping, Sequence
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import lru_cache
 from typing import Any, Final
 
@@ -336,6 +337,13 @@ def _tool_record(row: Sequence[Any], photo: bytes | None = None) -> ToolRecord:
         code=code,
         remark=remark,
     )
+
+
+def all_tools(raw: sqlite3.Connection) -> Iterator[tuple[str, ToolRecord]]:
+    """Every tool by number as this connection sees them, without photo: (its data as stored, the record)."""
+    names = [column.name for column in _TOOL_COLUMNS]
+    for row in raw.execute(f"SELECT {', '.join(names)} FROM tools ORDER BY number"):
+        yield row[names.index("data")], _tool_record(row)
 
 
 def tool_values(record: ToolRecord) -> dict[str, Any]:

@@ -23,7 +23,7 @@ from benchapp.metrology.tool import Tool
 from benchapp.records import chain, check_standard, custodian, impact, model, procedures, shown
 from benchapp.records._base import as_json
 from benchapp.records._followed import PASSPHRASES
-from benchapp.records._tools import tool_values
+from benchapp.records._tools import all_tools, tool_values
 from benchapp.records.canonical import CanonicalError, canonical, parse
 from benchapp.records.dates import seconds
 from benchapp.records.due_needs import DueNeeds, due_needs
@@ -127,16 +127,35 @@ def to_json(store: Store, out: TextIO) -> str:
             blobs = {str(number): base64.b64encode(blob).decode() for number, blob in rows}
             out.write(("," if index else "") + f"\n{json.dumps(run_id)}:{json.dumps(blobs, separators=(',', ':'))}")
         out.write("}")
-    whole = {
-        "tools": [_tool_data(record) for record in _all_tools(store)],
-        "references": [to_data(dataclasses.replace(each, calibrations=())) for each in store.references()],
-        "people": [to_data(person) for person in store.people(include_inactive=True)],
-        "jobs": [to_data(job) for job in store.all_jobs()],
-    }
-    for name, items in whole.items():
+        rows = _rows(driver)  # seen at the same moment as the chain, which holds them
+    for name, items in rows.items():
         out.write(f',\n"{name}":{json.dumps(items, ensure_ascii=False)}')
     out.write("}\n")
     return head
+
+
+def _rows(raw: Any) -> dict[str, list[Any]]:
+    """What goes out of the tables beside the chain, as it stands there."""
+    jobs = [field.name for field in dataclasses.fields(model.JobEntry)]
+    people = [field.name for field in dataclasses.fields(model.Person)]
+    return {
+        "tools": [_tool_data(record, stored) for stored, record in all_tools(raw)],
+        "references": [json.loads(data) for (data,) in raw.execute("SELECT data FROM refs ORDER BY number")],
+        "people": [
+            to_data(model.Person(name, code, bool(is_custodian), bool(active)))
+            for name, code, is_custodian, active in raw.execute(f"SELECT {', '.join(people)} FROM people ORDER BY name")
+        ],
+        "jobs": [
+            dict(zip(jobs, row, strict=True))
+            for row in raw.execute(f"SELECT {', '.join(jobs)} FROM jobs ORDER BY at_s, key")
+        ],
+    }
+
+
+def _tool_data(record: model.ToolRecord, stored: str) -> dict[str, Any]:
+    data: dict[str, Any] = to_data(record)
+    data.pop("photo")  # pictures are no evidence and stay where they are
+    return {**data, "tool": json.loads(stored)}
 
 
 def from_json(store: Store, data: bytes) -> str:
@@ -161,7 +180,7 @@ def from_json(store: Store, data: bytes) -> str:
     try:
         with store._db.writing_raw() as raw:
             for number, data_of_reference in [(each["number"], each) for each in whole["references"]]:
-                reference = {k: v for k, v in data_of_reference.items() if k != "calibrations"}
+                reference = {k: [] if k == "calibrations" else v for k, v in data_of_reference.items()}
                 text = as_json(reference)
                 raw.execute("INSERT INTO refs VALUES (?, ?)", (number, text))
             for each in whole["people"]:
@@ -175,6 +194,7 @@ def from_json(store: Store, data: bytes) -> str:
                 custodian.leave_out(raw)
             for each in whole["tools"]:
                 values = tool_values(from_data(model.ToolRecord, each))
+                values["data"] = as_json(each["tool"])  # as it went out: marks are of these letters
                 values["state"] = states.get(values["number"], "in-service")
                 marks = ", ".join("?" * len(values))
                 raw.execute(f"INSERT INTO tools ({', '.join(values)}) VALUES ({marks})", list(values.values()))
@@ -285,7 +305,7 @@ def table(store: Store, name: str, today: dt.date) -> tuple[Sequence[str], list[
             rows += [_plain(row, READING_COLUMNS) for row in store.history(tool, limit=10**9)]
         return READING_COLUMNS, rows
     if name == "tools":
-        return tool_table(_all_tools(store, photos=False))
+        return tool_table(_all_tools(store))
     if name == "due":
         items = store.due_list(today)
         return due_table(items, due_needs(store, items, today))
@@ -414,19 +434,11 @@ def _all_runs(store: Store) -> list[model.RunSummary]:
     return lines
 
 
-def _all_tools(store: Store, *, photos: bool = True) -> list[model.ToolRecord]:
+def _all_tools(store: Store) -> list[model.ToolRecord]:
     records: list[model.ToolRecord] = []
     while page := store.tools(after=records[-1].number if records else "", limit=1000, include_retired=True):
         records += page
-    if not photos:
-        return records
-    return [store.tool(record.number) or record for record in records]
-
-
-def _tool_data(record: model.ToolRecord) -> dict[str, Any]:
-    data: dict[str, Any] = to_data(dataclasses.replace(record, photo=None))
-    data.pop("photo")  # pictures are no evidence and stay where they are
-    return data
+    return records
 
 
 def _plain(item: object, columns: Sequence[str]) -> list[object]:

@@ -50,10 +50,10 @@ def test_five_hundred_turned_bytes(tmp_path):
             samples.sealed_run(store, f"run-{index}", off_percent=6.0 if index == 1 else 1.0)
         store.release("run-0", who="fitter 3")
         store.void("run-2", "wrong tool", who="custodian")
-    chain.check_flips(path, tmp_path, 400, SEED)
-    shop = tmp_path / "shop.sqlite"  # with a work list and daily checks besides
+    chain.check_flips(path, tmp_path, 250, SEED)
+    shop = tmp_path / "shop.sqlite"  # with uses, lists, a passphrase, a work list and daily checks besides
     _load("test_followed").make_shop(shop)
-    chain.check_flips(shop, tmp_path, 100, SEED + 1)
+    chain.check_flips(shop, tmp_path, 250, SEED + 1)
     print(f"\nseed {SEED}: 500 turned bytes, every one found")
 
 
