@@ -337,10 +337,19 @@ class Application:
             self.context.message.emit("note", "")
         if self._replaced:
             self._note_put_back(store)
+        self._look_at_clock(store)
         self.session.give_store(store)
         self.context.give_store(store)
         self.session.take_up()
         self.care.look_after()
+
+    def _look_at_clock(self, store: Store) -> None:
+        newest = store.sealed_after_now()
+        if newest is not None:
+            head, detail, answers = words.clock_behind(store.now(), newest)
+            log.warning("%s: %s", head, detail)
+            self.context.message.emit("problem", f"{head}. {detail}")
+            self.window.ask(head, detail, answers, self._seen)
 
     def _still_opening(self) -> None:
         """After an unexpected end the whole file is looked through first, which takes a while for a large one."""
@@ -368,7 +377,7 @@ class Application:
             elif answer == "anew":
                 self.care.open(begin_anew=True)
             else:
-                self.context.message.emit("problem", f"{head} {words.NOT_OPEN}")
+                self.context.message.emit("problem", f"{head}. {words.NOT_OPEN}")
 
         self.window.ask(head, detail, answers, then)
 

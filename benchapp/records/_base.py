@@ -88,6 +88,18 @@ class StoreBase:
             ).first()
         return f"{row[0]}:{row[1]}" if row is not None else ""
 
+    def sealed_after_now(self) -> dt.datetime | None:
+        """When the newest entry was sealed, where that is later than it is now; None where the clock goes on from it.
+
+        What is sealed with such a clock is found by the check: an entry before the one it follows.
+        """
+        with self._db.reading() as connection:
+            last = connection.execute(sa.select(entries.c.sealed).order_by(entries.c.sequence.desc()).limit(1)).scalar()
+        if last is None:
+            return None
+        moment = dt.datetime.fromisoformat(last)
+        return moment if (moment - self._clock()).total_seconds() > chain.CLOCK_SLACK_S else None
+
     def entries(self, subject: str) -> list[Entry]:
         """Entries about a run, tool, reference or person, oldest first."""
         with self._db.reading() as connection:

@@ -365,7 +365,7 @@ def _copy(path: Path, copy: Path) -> None:
         if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
             raise StoreFullError(copy) from error
         if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-            raise StoreDamagedError(path, str(error)) from error
+            raise StoreDamagedError(path, str(error), newest_good(path)) from error
         raise StoreNotWritableError(copy, str(error)) from error
     except BaseException:
         _gone(part)

@@ -151,6 +151,16 @@ def put_back(copy: Path, kept: Path | None) -> str:
     return f"{copy.name} is in place.{after}"
 
 
+def clock_behind(now: dt.datetime, newest: dt.datetime) -> tuple[str, str, Sequence[tuple[str, str]]]:
+    """(headline, detail, answers) when the newest record is later than the computer's clock."""
+    return (
+        "The clock of this computer is behind",
+        f"It says {when(now.isoformat())}, but the newest record was sealed {when(newest.isoformat())}: it went back, "
+        "or was ahead then. Set it right before a run is sealed; due dates and certificates are judged by it too.",
+        SEEN,
+    )
+
+
 def selftest_failed(wrong: Sequence[str]) -> tuple[str, str, Sequence[tuple[str, str]]]:
     """(headline, detail, answers) when the installation gives wrong answers."""
     which = f"{wrong[0]} and {len(wrong) - 1} more" if len(wrong) > 1 else wrong[0] if wrong else "no example was there"

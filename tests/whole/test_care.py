@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import errno
 import importlib.util
 import json
@@ -118,7 +119,8 @@ def test_good_records_are_opened_tested_copied_and_checked_without_holding_up_th
     assert kilter.store is None  # the window did not wait for it
     wait(lambda: kilter.store is not None, "the store")
     wait(lambda: "are as they were sealed" in said(kilter), "the check")
-    assert "4 entries and 20 curves" in said(kilter)
+    n_entries = int(kilter.store.head().partition(":")[0])
+    assert f"{n_entries} entries and 20 curves" in said(kilter)
     assert not asked(kilter)
     told = kilter.session._keeper._selftest
     assert told is not None
@@ -137,7 +139,8 @@ def test_damaged_records_are_noticed_and_the_copy_put_in_place_keeps_them(start,
     kilter = start()
     wait(lambda: asked(kilter), "the question")
     assert asked(kilter).startswith("The records are damaged | Found: ")
-    assert "with 3 entries" in asked(kilter)
+    (copy,) = backup.copies(file)
+    assert f"with {copy.n_entries} entries" in asked(kilter)
     assert kilter.store is None
     answer(kilter, "restore")
     wait(lambda: kilter.store is not None, "the copy in place")
@@ -148,7 +151,7 @@ def test_damaged_records_are_noticed_and_the_copy_put_in_place_keeps_them(start,
     assert kept.read_bytes() == raw
     assert kilter.store.check().holds
     newest = kilter.store.head()
-    assert newest.startswith("4:")  # that a copy was put in place is on record
+    assert newest.startswith(f"{copy.n_entries + 1}:")  # that a copy was put in place is on record
     assert kept.name in said(kilter)
 
 
@@ -162,6 +165,7 @@ def test_damaged_records_that_are_left_stay_untouched_and_the_window_says_that_n
     wait(lambda: asked(kilter), "the question")
     QTest.keyClick(kilter.window.question, Qt.Key.Key_Escape)
     wait(lambda: "nothing can be stored" in said(kilter), "what it means")
+    assert said(kilter) == "The records are damaged. The records are not open; nothing can be stored."
     assert file.read_bytes() == before
     assert kilter.store is None
 
@@ -215,6 +219,20 @@ def test_records_of_a_newer_program_are_left_alone(start, file: Path, monkeypatc
     assert "are version 99, this program knows up to" in asked(kilter)
     answer(kilter, "later")
     assert file.read_bytes() == before
+
+
+def test_a_clock_that_was_set_back_is_told_before_anything_is_sealed_with_it(start, file: Path, monkeypatch) -> None:
+    no_children(monkeypatch)
+    back = dt.datetime(2025, 3, 1, 7, 30, tzinfo=dt.UTC)
+    monkeypatch.setattr("benchapp.records._base._wall", lambda: back)
+    kilter = start()
+    wait(lambda: asked(kilter), "the question")
+    assert asked(kilter).startswith(
+        "The clock of this computer is behind | It says 1 Mar 2025, 07:30, but the newest record was sealed 4 Mar 2026"
+    )
+    answer(kilter, "seen")
+    assert said(kilter).startswith("The clock of this computer is behind. It says ")  # stays at the foot
+    assert kilter.store is not None
 
 
 def test_what_does_not_hold_is_named_in_plain_words(start, file: Path) -> None:
@@ -315,7 +333,7 @@ def test_the_custodian_puts_a_copy_in_place_from_the_menu(start, file: Path, mon
     kilter.context.custodian_wanted.connect(lambda what_for, do: wanted.append((what_for, do)))
     dialog = records_dialog(kilter)
     assert dialog.list.count() == 1
-    assert "3 entries" in dialog.list.item(0).text()
+    assert f"{backup.copies(file)[0].n_entries} entries" in dialog.list.item(0).text()
     assert not dialog.take.isEnabled()
     dialog.list.setCurrentRow(0)
     QTest.mouseClick(dialog.take, Qt.MouseButton.LeftButton)
