@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QObject
+from PySide6.QtCore import QEventLoop, QObject, QTimer
 from PySide6.QtTest import QTest
 
 from benchapp.pulls import Mode, read_pulls
@@ -15,7 +17,19 @@ from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import read_trace, write_trace
 from benchapp.torque.units import to_nm
 from benchapp.ui.context import AppContext
-from benchapp.ui.curves.foreign import CLOCK, COUNTED, ForeignFileError, Matching, guess, outlook, sheet_of, trace_of
+from benchapp.ui.curves.cells import number
+from benchapp.ui.curves.foreign import (
+    CLOCK,
+    COUNTED,
+    ForeignFileError,
+    Matching,
+    _plain_numbers,
+    guess,
+    outlook,
+    sheet_of,
+    trace_of,
+)
+from benchapp.ui.curves.foreignview import BUSY
 from benchapp.ui.logbook.page import LogbookPage
 from drivers.samples import Source
 
@@ -259,14 +273,24 @@ def page(qtbot, tmp_path):
         made.stop()
 
 
+def done(view):
+    """Wait for what is done in a thread."""
+    deadline = time.monotonic() + 60
+    while view.errand.is_busy:
+        assert time.monotonic() < deadline
+        QTest.qWait(5)
+
+
 def test_a_foreign_file_is_previewed_read_and_replayed(page, tmp_path):
     path = tmp_path / "bench ö.csv"
     path.write_bytes(GERMAN.encode("cp1252"))
     page.open_recording(str(path))
     view = page.recording
+    done(view)
     assert view.stack.currentIndex() == 0
     assert view.preview.item(0, 2).text()
     view.take.click()
+    done(view)
     (curve,) = view.curves.picture.curves
     assert curve.pull.reading == pytest.approx(30.0, rel=0.0025)
     view.speed.setCurrentIndex(3)
@@ -285,19 +309,24 @@ def test_what_comes_of_the_columns_is_said_at_once_and_they_can_be_chosen_again(
     path.write_text(FOREIGN["counter"][0].replace("Torque Nm", "value"), encoding="utf-8")
     page.open_recording(str(path))
     view = page.recording
+    done(view)
     assert view.form.is_asked("rate")
     assert "samples per second above 0 are wanted" in view.outlook.text()
     assert "does not say the unit" in view.outlook.text()
     view.take.click()
+    done(view)
     assert view.stack.currentIndex() == 0, "a rate is nothing to be assumed"
     QTest.keyClicks(view.rate.edit, "1000")
+    done(view)
     assert "5000 samples in 4.999 s, 1000 samples per second" in plain(view.outlook.text())
     view.take.click()
+    done(view)
     first = view.curves.picture.curves[0].pull.reading
     view.columns.click()
     assert view.stack.currentIndex() == 0
     view.torque_unit.put("lbf·ft")
     view.take.click()
+    done(view)
     assert view.curves.picture.curves[0].pull.reading == pytest.approx(first * 1.3558179483314004, rel=1e-6)
 
 
@@ -306,15 +335,18 @@ def test_a_trace_file_opens_without_questions_and_other_modes_read_it_again(page
     write_trace(tmp_path / "a.csv", Trace(t, np.round(y, 3), "N·m", Source.LIVE, capacity=200.0))
     page.open_recording(str(tmp_path / "a.csv"))
     view = page.recording
+    done(view)
     assert view.stack.currentIndex() == 1
     first = view.curves.picture.curves[0].pull.reading
     view.mode.choose("peak")
+    done(view)
     assert view.curves.picture.curves[0].pull.reading == pytest.approx(1.05 * first, rel=0.01)
 
 
 def test_a_file_without_a_pull_is_shown_all_the_same(page, tmp_path):
     write_trace(tmp_path / "a.csv", Trace(np.arange(500) / 1000, np.zeros(500), "N·m", Source.LIVE))
     page.open_recording(str(tmp_path / "a.csv"))
+    done(page.recording)
     assert page.recording.curves.picture.curves[0].remark == "no pull was found"
 
 
@@ -323,6 +355,94 @@ def test_a_file_that_is_none_is_said_and_the_list_stays(page, tmp_path):
     page.context.message.connect(lambda kind, text: said.append(text))
     (tmp_path / "a.csv").write_bytes(b"\x00\x01")
     page.open_recording(str(tmp_path / "a.csv"))
+    done(page.recording)
     page.open_recording(str(tmp_path / "missing.csv"))
+    done(page.recording)
     assert len(said) == 2
     assert page.views.currentWidget() is not page.recording
+
+
+@pytest.fixture
+def large(tmp_path):
+    """300,000 rows with sixty pulls."""
+    torque = np.tile(pull()[1], 60)
+    rows = (f"{i / 1000:.3f};{v:.4f}" for i, v in enumerate(torque))
+    path = tmp_path / "large.csv"
+    path.write_text("Time [s];Torque [Nm]\n" + "\n".join(rows), encoding="utf-8")
+    return path
+
+
+def test_the_window_lives_while_a_large_file_is_read(page, qtbot, large):
+    ticks, view = [], page.recording
+    timer = QTimer(interval=10)
+    timer.timeout.connect(lambda: ticks.append(time.monotonic()))
+    busy = []
+    view.shown.connect(lambda: busy.append(view.stack.currentIndex()))
+    view._patience.setInterval(0)
+    timer.start()
+    begin = time.monotonic()
+    page.open_recording(str(large))
+    called_s = time.monotonic() - begin
+    until(lambda: not view.errand.is_busy and view.outlook.text() != "…")
+    took_s = time.monotonic() - begin
+    timer.stop()
+    gaps = np.diff([begin, *ticks, begin + took_s])
+    assert called_s < took_s / 4
+    assert len(ticks) >= 5
+    assert gaps.max() < took_s / 2, f"no tick for {gaps.max():.2f} s of {took_s:.2f} s"
+    assert busy[0] == BUSY
+    assert busy[-1] == view.stack.currentIndex() == 0
+    assert "300000 samples in 300 s" in plain(view.outlook.text())
+    view.take.click()
+    done(view)
+    assert len(view.curves.picture.curves) == 60
+
+
+def until(condition):
+    """As in a window at work: no `qWait`, which keeps other threads out while it sleeps."""
+    loop, timer = QEventLoop(), QTimer(interval=5)
+    deadline = time.monotonic() + 120
+    timer.timeout.connect(lambda: loop.quit() if condition() or time.monotonic() > deadline else None)
+    timer.start()
+    loop.exec()
+    assert condition()
+
+
+def test_reading_is_stopped_and_nothing_of_it_comes_up_later(page, qtbot, large):
+    view = page.recording
+    view._patience.setInterval(0)
+    page.open_recording(str(large))
+    until(lambda: view.stack.currentIndex() == BUSY)
+    assert page.views.currentWidget() is view
+    assert "large.csv" in view.busy.text()
+    threads = [each for each in threading.enumerate() if each.name == "recording"]
+    view.stop_reading.click()
+    assert page.views.currentWidget() is not view
+    for each in threads:
+        each.join(timeout=30)
+    assert not any(each.is_alive() for each in threads)
+    until(lambda: True)
+    assert page.views.currentWidget() is not view
+    assert view.sheet is None
+
+
+def test_who_goes_back_while_a_file_is_read_is_not_fetched_by_it(page, qtbot, large):
+    page.open_recording(str(large))
+    page.show_list()
+    for each in [each for each in threading.enumerate() if each.name == "recording"]:
+        each.join(timeout=30)
+    until(lambda: True)
+    assert page.views.currentWidget() is not page.recording
+
+
+def test_plain_numbers_read_together_are_those_read_one_by_one():
+    """A column of only plain numbers takes a short way: it must take them like `cells.number` and leave the rest."""
+    cells = [".5", "5.", "+1e3", "-2.5E-4", " 7 ", "0012", "1e999", "1_0", "1 2", "nan", "inf", "", "1,5", "−3", "--1"]
+    for decimal in ".,":
+        for cell in cells:
+            text = cell.replace(".", decimal) if decimal == "," else cell
+            plain_way = _plain_numbers([text], decimal)
+            if plain_way is not None:
+                assert plain_way == [number(text, decimal)]
+        alone = [text for text in cells[:6] if decimal == "."]
+        assert _plain_numbers(alone, ".") == [number(cell, ".") for cell in alone]

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
-from PySide6.QtCore import Signal
+from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QHeaderView,
+    QProgressBar,
     QStackedWidget,
     QTableWidget,
     QTableWidgetItem,
@@ -16,43 +19,48 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from benchapp.pulls import Mode, read_pulls
+from benchapp.pulls import Mode
 from benchapp.torque.trace import Trace
-from benchapp.torque.trace_files import TraceFileError, read_trace
-from benchapp.torque.units import FACTORS, to_nm
+from benchapp.torque.units import FACTORS
 from benchapp.ui.choices import ChoiceField, PickField
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
+from benchapp.ui.curves.errand import Errand
 from benchapp.ui.curves.foreign import (
     CLOCK,
     COUNTED,
     TIME_UNITS,
-    ForeignFileError,
     Matching,
     Sheet,
-    guess,
     outlook,
-    read_sheet,
     replay_file,
     trace_of,
     unit_of,
     without_notes,
 )
 from benchapp.ui.curves.origin import Origin
-from benchapp.ui.curves.overlay import curve_of, whole_pull
 from benchapp.ui.curves.panel import CurvePanel
+from benchapp.ui.curves.recording import Recording, opened, recording_of
 from benchapp.ui.fields import FieldError, NumberField
 from benchapp.ui.form import Form
 from benchapp.ui.format import plural, wall_text
 from drivers.samples import Source
 
 PREVIEW_ROWS = 12
+PATIENCE_MS = 150
+"""What takes longer is said to be under way."""
+MATCHING, CURVES, BUSY = range(3)
 TIME_WORDS = {COUNTED: "samples: it only counts them", CLOCK: "time of day"}
 SPEEDS = (("0.1", "1/10"), ("0.5", "1/2"), ("1", "as it was"), ("2", "2 times"), ("5", "5 times"), ("20", "20 times"))
 
 
 class RecordingView(QWidget):
-    """Shows a file; `replay_wanted` carries a `replay:` URL, `failed` a sentence."""
+    """Shows a file; `replay_wanted` carries a `replay:` URL, `failed` a sentence.
 
+    Whatever grows with the file is done in a thread. `shown` says that there is something of the file asked for to
+    show, be it that it is still being read; `left` that the person wants it no more, or that it could not be read.
+    """
+
+    shown = Signal()
     replay_wanted = Signal(str)
     failed = Signal(str)
     saved = Signal(str)
@@ -63,14 +71,22 @@ class RecordingView(QWidget):
         self.path = Path()
         self.sheet: Sheet | None = None
         self.trace: Trace | None = None
+        self._shown: Recording | None = None
         self.unit = "N·m"
         self._offering = False
+        self.errand = Errand(self)
+        self._patience = QTimer(self)
+        self._patience.setSingleShot(True)
+        self._patience.setInterval(PATIENCE_MS)
+        self._patience.timeout.connect(self._say_busy)
+        self._before: int | None = None
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         self.stack = QStackedWidget()
         outer.addWidget(self.stack)
         self._build_matching()
         self._build_curves()
+        self._build_busy()
 
     def _build_matching(self) -> None:
         inside = QWidget()
@@ -138,7 +154,7 @@ class RecordingView(QWidget):
         self.replay = plain_button("Replay it on the Bench")
         self.columns = plain_button("Columns …")
         self.columns.setToolTip("Back to which column is what")
-        self.columns.clicked.connect(lambda: self.stack.setCurrentIndex(0))
+        self.columns.clicked.connect(lambda: self.stack.setCurrentIndex(MATCHING))
         head.addWidget(self.columns)
         head.addWidget(self.mode)
         head.addWidget(self.said, 1)
@@ -152,28 +168,82 @@ class RecordingView(QWidget):
         self.curves.saved.connect(self.saved)
         self.curves.failed.connect(self.failed)
 
+    def _build_busy(self) -> None:
+        inside = QWidget()
+        box = QVBoxLayout(inside)
+        panel = Panel(margin=28)
+        panel.setMaximumWidth(560)
+        self.busy = label("", "title", wrap=True)
+        moving = QProgressBar()
+        moving.setRange(0, 0)
+        moving.setTextVisible(False)
+        moving.setAccessibleName("under way")
+        self.stop_reading = plain_button("Stop")
+        for widget in (self.busy, moving):
+            panel.body.addWidget(widget)
+        panel.body.addLayout(in_row(self.stop_reading))
+        box.addStretch(1)
+        box.addWidget(panel, 0, Qt.AlignmentFlag.AlignHCenter)
+        box.addStretch(2)
+        self.stack.addWidget(inside)
+        self.stop_reading.clicked.connect(self._stop_reading)
+
+    # -------------------------------------------------------------------------------------------------- in the meantime
+
+    def _begin(self, said: str, before: int | None) -> None:
+        """Something is about to be done; where it lasts, `said` stands there; `before`: what a stop goes back to."""
+        self.busy.setText(said)
+        self._before = before
+        self._patience.start()
+
+    def _say_busy(self) -> None:
+        self.stack.setCurrentIndex(BUSY)
+        self.stop_reading.setFocus(Qt.FocusReason.OtherFocusReason)
+        self.shown.emit()
+
+    def _end(self, index: int | None) -> None:
+        """It is done or over: show a part of the page, or nothing of it."""
+        self._patience.stop()
+        if index is None:
+            self.left.emit()
+            return
+        self.stack.setCurrentIndex(index)
+        self.shown.emit()
+
+    def _stop_reading(self) -> None:
+        self.errand.call_off()
+        if self._shown is not None and self._before == CURVES:
+            self.mode.put(self._shown.mode.value)  # it is what the curves that stay were read as
+        self._end(self._before)
+
+    def stop(self) -> None:
+        """Want nothing more of what is under way."""
+        self.errand.call_off()
+        self._patience.stop()
+
     # ------------------------------------------------------------------------------------------------------- opening
 
-    def open_file(self, path: str, unit: str) -> str:
-        """Open a trace file or a foreign CSV; returns a sentence when it is neither, else ""."""
-        self.path, self.unit, self.sheet = Path(path), unit, None
-        try:
-            self.trace = read_trace(self.path)
-        except TraceFileError:
-            self.trace = None
-        except OSError as problem:
-            return f"{path}: {problem.strerror or problem}. Choose another file."
-        if self.trace is not None:
-            self._read()
-            self.stack.setCurrentIndex(1)
-            return ""
-        try:
-            self.sheet = read_sheet(self.path)
-        except ForeignFileError as problem:
-            return str(problem)
-        self._offer(self.sheet, guess(self.sheet))
-        self.stack.setCurrentIndex(0)
-        return ""
+    def open_file(self, path: str, unit: str) -> None:
+        """Read a trace file or a foreign CSV and show it; `failed` says when it is neither."""
+        self.path, self.unit = Path(path), unit
+        mode = Mode(self.mode.value())
+        self._begin(f"Reading {self.path.name} …", None)
+        self.errand.run(lambda is_called_off: opened(Path(path), mode, is_called_off), self._opened)
+
+    def _opened(self, found: Any, problem: Exception | None) -> None:
+        if problem is not None:
+            self._end(None)
+            why = f"{self.path}: {problem.strerror}. Choose another file." if isinstance(problem, OSError) else problem
+            self.failed.emit(str(why))
+            return
+        if isinstance(found, Recording):
+            self.sheet = None
+            self._show(found)
+            return
+        self.trace = None
+        self.sheet, matching = found
+        self._offer(self.sheet, matching)
+        self._end(MATCHING)
 
     def _offer(self, sheet: Sheet, matching: Matching) -> None:
         self._offering = True
@@ -212,10 +282,13 @@ class RecordingView(QWidget):
         self.matching_problem.setText("")
         told = unit_of(self.sheet, int(self.torque.value()))
         unsaid = "" if told else f" The file does not say the unit of torque: is it {self.torque_unit.value()}?"
-        try:
-            self.outlook.setText(outlook(self.sheet, self._matching()) + unsaid)
-        except ForeignFileError as problem:
-            self.outlook.setText(f"{problem}{unsaid}")
+        sheet, matching = self.sheet, self._matching()
+        self.outlook.setText("…")
+
+        def say(text: str | None, problem: Exception | None) -> None:
+            self.outlook.setText(f"{text if problem is None else problem}{unsaid}")
+
+        self.errand.run(lambda is_called_off: outlook(sheet, matching, is_called_off), say)
 
     def _matching(self) -> Matching:
         """The matching as it stands; a rate that cannot be read is none."""
@@ -238,35 +311,42 @@ class RecordingView(QWidget):
         entered = self.form.values()
         if entered is None or self.sheet is None:
             return
-        matching = replace(self._matching(), capacity=entered["capacity"])
-        try:
-            self.trace = trace_of(self.sheet, matching)
-        except ForeignFileError as problem:
-            self.matching_problem.setText(str(problem))
-            return
-        self._read()
-        self.stack.setCurrentIndex(1)
+        sheet, matching = self.sheet, replace(self._matching(), capacity=entered["capacity"])
+        mode = Mode(self.mode.value())
+
+        def work(is_called_off: Callable[[], bool]) -> Recording:
+            return recording_of(trace_of(sheet, matching, is_called_off), mode, is_called_off)
+
+        self._begin(f"Reading the pulls of {self.path.name} …", MATCHING)
+        self.errand.run(work, self._read_or_not)
 
     def _read(self) -> None:
-        trace = self.trace
+        """Read the pulls once more, in the mode that is chosen."""
+        trace, mode = self.trace, Mode(self.mode.value())
         if trace is None:
             return
-        torque_nm = to_nm(trace.torque, trace.unit) * trace.polarity.sign
-        capacity = None if trace.capacity is None else to_nm(trace.capacity, trace.unit)
-        report = read_pulls(trace.t_s, torque_nm, mode=Mode(self.mode.value()), capacity=capacity)
-        curves = []
-        for number, pull in enumerate(report.pulls, start=1):
-            begin, end = whole_pull(trace.t_s, torque_nm * pull.direction.sign, pull)
-            inside = (trace.t_s >= begin) & (trace.t_s <= end)
-            curves.append(curve_of(number, trace.t_s[inside], torque_nm[inside], pull))
-        if not curves:
-            curves = [curve_of(1, trace.t_s, torque_nm, None, remark="no pull was found")]
+        self._begin(f"Reading the pulls of {self.path.name} …", CURVES)
+        self.errand.run(lambda is_called_off: recording_of(trace, mode, is_called_off), self._read_or_not)
+
+    def _read_or_not(self, recording: Recording | None, problem: Exception | None) -> None:
+        if recording is not None:
+            self._show(recording)
+            return
+        self._end(MATCHING if self.sheet is not None else None)
+        self.matching_problem.setText(str(problem))
+        if self.sheet is None:
+            self.failed.emit(f"{self.path}: {problem}")
+
+    def _show(self, recording: Recording) -> None:
+        trace = self.trace = recording.trace
         self.columns.setVisible(self.sheet is not None)
         self.said.setText(
-            f"{plural(len(trace), 'sample')} at {report.rate_hz:.4g} Hz, {plural(len(report.pulls), 'pull')}. "
+            f"{plural(len(trace), 'sample')} at {recording.rate_hz:.4g} Hz, {plural(recording.n_pulls, 'pull')}. "
             + " ".join(trace.notes)
         )
-        self.curves.show_curves(curves, unit=self.unit)
+        self.curves.show_curves(recording.curves, unit=self.unit)
+        self._shown = recording
+        self._end(CURVES)
 
     def _origin(self) -> Origin:
         """What the file says of itself: traces saved here name their tool and run."""
@@ -288,8 +368,8 @@ class RecordingView(QWidget):
     def show_unit(self, unit: str) -> None:
         """Show torque in another unit."""
         self.unit = unit
-        if self.stack.currentIndex() == 1:
-            self._read()
+        if self._shown is not None and self.stack.currentIndex() == CURVES:
+            self.curves.show_curves(self._shown.curves, unit=unit)
 
     def _replay(self) -> None:
         """Write a trace file into the cache if this is none yet, and ask for its replay."""

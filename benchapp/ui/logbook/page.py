@@ -95,6 +95,7 @@ class LogbookPage(Page):
         self.empty.wanted.connect(lambda: context.page_wanted.emit("bench", ""))
         self.run_view.message.connect(context.message)
         self.open_file.clicked.connect(self.ask_recording)
+        self.recording.shown.connect(self._show_recording)
         self.recording.left.connect(self.show_list)
         self.recording.failed.connect(lambda text: self.say(text, problem=True))
         self.recording.saved.connect(self.say)
@@ -173,6 +174,7 @@ class LogbookPage(Page):
 
     def show_list(self) -> None:
         """Back to the list, or to what the page says without a run."""
+        self.recording.stop()
         if self.context.store is None:
             return
         nothing = not self.list.rows and not self._filtered()
@@ -291,6 +293,7 @@ class LogbookPage(Page):
 
     def open_run(self, run_id: str) -> None:
         """Show one run with all its evidence."""
+        self.recording.stop()
         store = self.context.store
         if store is None:
             return
@@ -325,11 +328,10 @@ class LogbookPage(Page):
 
     def open_recording(self, path: str) -> None:
         """Show a trace file, or a CSV from elsewhere after its columns are matched."""
-        problem = self.recording.open_file(path, self.context.unit)
-        if problem:
-            self.say(problem, problem=True)
-            return
-        self.heading("A recording", path)
+        self.recording.open_file(path, self.context.unit)
+
+    def _show_recording(self) -> None:
+        self.heading("A recording", str(self.recording.path))
         self._chrome(opened=False, recording=True)
         self.views.setCurrentWidget(self.recording)
 
@@ -375,8 +377,9 @@ class LogbookPage(Page):
         return super().eventFilter(watched, event)
 
     def stop(self) -> None:
-        """Stop the timer."""
+        """Stop the timer, and what is being read."""
         self._typing.stop()
+        self.recording.stop()
 
 
 def _released(line: RunSummary) -> str:
