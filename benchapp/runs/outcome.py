@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
-from benchapp.runs.model import Band, CapturedPull, Checkpoint, PullKind, Run
+from benchapp.runs.model import Band, CapturedPull, Checkpoint, PullKind, Run, RunPlan
 from benchapp.runs.standing import BY_PROGRAM, counts, judged, reader_settings
+
+_STAYS_OUT: Final = "a verdict within limits leaves it out of service until somebody puts it back in the Rack."
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,3 +102,13 @@ def zero_moved(run: Run) -> tuple[float, float] | None:
     if abs(moved_nm) <= allowed.zero_share * lowest_nm + allowed.zero_noise * after.noise_nm:
         return None
     return moved_nm, abs(moved_nm) / lowest_nm * 100
+
+
+def not_in_service(plan: RunPlan, state: str) -> RunPlan:
+    """Return the plan of a run with a tool that is not in service; `state` in words."""
+    return replace(plan, warnings=(*plan.warnings, f"{plan.tool.number} is {state}: {_STAYS_OUT}"))
+
+
+def is_not_in_service(plan: RunPlan) -> bool:
+    """Return whether the tool was out of service when the run began, so that no verdict puts it back."""
+    return any(warning.endswith(_STAYS_OUT) for warning in plan.warnings)

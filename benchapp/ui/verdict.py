@@ -40,14 +40,16 @@ def standing(within: bool, judgement: Judgement | None) -> Verdict:
     return Verdict.IN_SERVICE if judgement is None else judgement.verdict
 
 
-def action(verdict: Verdict, source: Source | None) -> str:
-    """Return what to do with the tool, one sentence."""
+def action(verdict: Verdict, source: Source | None, *, stays_out: bool = False) -> str:
+    """Return what to do with the tool, one sentence; `stays_out`: it was out of service when the run began."""
     if verdict is Verdict.OUT:
         return "Out of service: quarantine it and send it to a calibration laboratory."
     if verdict is Verdict.DOUBTFUL:
         return "Keep it out of service until this is settled."
     if source is not Source.LIVE:
         return "A demonstration: no tool changes its state by it."
+    if stays_out:
+        return "It stays out of service until it is put back in the Rack."
     return "In service: it may go on being used."
 
 

@@ -15,7 +15,7 @@ from benchapp.metrology.rounding import rounded
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls.pull import Flag, Mode, Noticed, Pull
 from benchapp.runs.model import Band, Hold, PullKind, Run, RunState
-from benchapp.runs.outcome import zero_moved
+from benchapp.runs.outcome import is_not_in_service, zero_moved
 from benchapp.session.view import BenchView, Card, CheckpointResult, LinkView, Phase
 from benchapp.torque.direction import Direction
 from benchapp.torque.text import format_torque
@@ -695,7 +695,8 @@ def verdict_action(view: BenchView) -> str:
     """Return what to do with the tool now, without a full stop."""
     if view.verdict is None:
         return ""
-    return told.action(verdict_standing(view), view.source).removesuffix(".")
+    stays_out = view.run is not None and is_not_in_service(view.run.plan)
+    return told.action(verdict_standing(view), view.source, stays_out=stays_out).removesuffix(".")
 
 
 def verdict_settle(view: BenchView) -> str:

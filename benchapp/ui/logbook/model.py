@@ -17,7 +17,7 @@ from benchapp.metrology.tool import Tool, ToolType
 from benchapp.records.model import Entry, EntryKind, Outcome, RunSummary
 from benchapp.runs.judging import judge_checkpoint, judge_input
 from benchapp.runs.model import CapturedPull, PullKind, Run, RunState
-from benchapp.runs.outcome import outcome
+from benchapp.runs.outcome import is_not_in_service, outcome
 from benchapp.runs.procedure import MARKS
 from benchapp.runs.standing import convention_of
 from benchapp.torque.units import from_nm
@@ -270,7 +270,7 @@ def advice(run: Run, lines: Sequence[CheckpointLine]) -> str:
         return "It can be gone on with on the Bench, at the pull where it stopped."
     result = outcome(run)
     stands = standing_of(run, lines)
-    said = [told.action(stands, run.plan.source)]
+    said = [told.action(stands, run.plan.source, stays_out=is_not_in_service(run.plan))]
     if stands is Standing.OUT:
         said.insert(0, meaning(run, lines))
     elif stands is Standing.DOUBTFUL:

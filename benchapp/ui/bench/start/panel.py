@@ -352,7 +352,7 @@ class StartPanel(QWidget):
         self.reference_card.override.offer(planned)
         if not isinstance(planned, RunPlan):
             raise ValueError(planned.sentence())  # noqa: TRY004 (a refusal, not a wrong type)
-        self._planned = planned
+        planned = self._planned = self.records.with_state(planned)
         self.run_card.describe(planned, procedure)
         if not planned.operator:
             raise ValueError("Who pulls? A name or a role.")

@@ -59,6 +59,17 @@ class StartRecords:
         store = self.context.store
         return store.check_standing(reference) if store is not None else None
 
+    def with_state(self, plan: RunPlan) -> RunPlan:
+        """The plan with the word that its tool is not in service: a run within limits does not put it back."""
+        from benchapp.records.model import ToolState
+        from benchapp.runs.outcome import not_in_service
+
+        store = self.context.store
+        record = store.tool(plan.tool.number) if store is not None else None
+        if record is None or record.state not in (ToolState.QUARANTINED, ToolState.AT_LABORATORY, ToolState.RETIRED):
+            return plan
+        return not_in_service(plan, record.state.value.replace("-", " "))
+
     def with_history(self, plan: RunPlan) -> RunPlan:
         """The plan with how such tools came out before: fixed now, so that the record keeps what the risks rest on."""
         from benchapp.records.shop_history import shop_history
