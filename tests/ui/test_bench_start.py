@@ -16,12 +16,14 @@ from PySide6.QtWidgets import QComboBox, QLabel, QLineEdit
 from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.records import check_standard
-from benchapp.records.model import Person
+from benchapp.records.model import Person, ToolState
 from benchapp.runs.model import RunPlan, RunState
+from benchapp.runs.outcome import is_not_in_service
 from benchapp.runs.procedure import Procedure, copied, edited, shipped_procedure
 from benchapp.session.session import BenchSession
 from benchapp.session.view import Asked, LinkView, Phase
 from benchapp.torque.direction import Direction
+from benchapp.ui import words
 from benchapp.ui.bench.start import StartPanel
 from benchapp.ui.bench.start.panel import REPLAN_MS
 from benchapp.ui.bench.start.port import OTHER
@@ -39,6 +41,7 @@ from .desk import press, put_away, settle
 @dataclass
 class Record:
     tool: Tool
+    state: ToolState = ToolState.IN_SERVICE
 
 
 @dataclass
@@ -68,6 +71,9 @@ class Shelf:
         self.held[reference.number] = reference
         if details is not None:
             self.acts.append(("reference entered", reference.number, who, details.get("custodian", "")))
+
+    def head(self):
+        return None  # nobody else writes
 
     def n_open_tasks(self):
         return 0
@@ -367,6 +373,53 @@ def test_a_reference_that_is_overdue_starts_only_by_the_custodians_word_and_it_s
     window.context.tool_wanted.emit("OCF-014")
     panel.replan()
     assert panel.reference_card.override.isHidden()
+
+
+@pytest.mark.parametrize("state", [ToolState.QUARANTINED, ToolState.AT_LABORATORY, ToolState.RETIRED])
+def test_of_a_tool_that_is_not_in_service_it_is_said_that_no_verdict_puts_it_back(desk, monkeypatch, state):
+    window, _port, shelf = desk
+    shelf.kept["OCF-014"] = replace(stand.TOOL, lowest=20.0, highest=100.0)
+    shelf.held["REF-1"] = Reference("REF-1", 250.0, calibrations=(known(),))
+    window.set_operator("fitter 2")
+    panel = window.bench.start
+    panel.fill()
+    window.context.tool_wanted.emit("OCF-014")
+    panel.replan()
+    assert panel.plan is not None
+    assert not is_not_in_service(panel.plan)
+    kept = window.context.store.tool
+    monkeypatch.setattr(window.context.store, "tool", lambda number: replace(kept(number), state=state))
+    panel.replan()
+    said = f"OCF-014 is {state.value.replace('-', ' ')}: a verdict within limits leaves it out of service"
+    assert said in panel.foot.says.text()
+    assert is_not_in_service(panel.plan)
+    run = stand.run(RunState.VERDICT, plan=panel.plan)
+    view = replace(stand.scenes()["verdict-in"][0], run=run, source=Source.LIVE)
+    assert words.verdict_action(view) == "It stays out of service until it is put back in the Rack"
+    put_back = replace(run, plan=replace(panel.plan, warnings=()))
+    assert words.verdict_action(replace(view, run=put_back)).startswith("In service")
+
+
+def test_a_number_that_is_known_is_not_entered_as_a_new_reference(desk):
+    window, _port, shelf = desk
+    panel = window.bench.start
+    shelf.held["REF-1"] = replace(stand.REFERENCE, number="REF-1")
+    panel.fill()
+    card = panel.reference_card
+    card.override.show()
+    card.override.reason.setText("the other one is at")
+    panel.fill()  # something else was entered meanwhile
+    assert (card.override.isHidden(), card.override.reason.text()) == (False, "the other one is at")
+    card.reference.setCurrentIndex(card.reference.findData(""))  # another one, new here
+    card.reference.activated.emit(0)
+    assert card.override.isHidden()
+    assert card.number.text() == ""
+    card.number.setText("REF-1")
+    card.capacity.setText("50 N·m")
+    with pytest.raises(ValueError, match="REF-1 is known already: choose it in the list"):
+        card.mounted()
+    card.number.setText("REF-9")
+    assert card.mounted().number == "REF-9"
 
 
 def test_what_is_missing_is_asked_for_and_enter_goes_there(desk):

@@ -55,6 +55,7 @@ class ReferenceCard(Card):
         self.capacity = self.line("Capacity of the new reference", "200 N·m")
         for widget in (self.note("It is new: its number"), self.number, self.note("… and its capacity"), self.capacity):
             column.addWidget(widget)
+        self._chosen = ""
         self.override = OverrideBox(context, self, lambda: str(self.reference.currentData() or self.number.text()))
         self.column.addWidget(self.override)
         self.column.addStretch(1)
@@ -90,8 +91,14 @@ class ReferenceCard(Card):
         self._picked()
 
     def _picked(self) -> None:
-        self.override.forget()
+        chosen = str(self.reference.currentData() or "")
+        if chosen != self._chosen:  # not when the records were only read again: what is being typed stays
+            self._chosen = chosen
+            self.override.forget()
+            self.override.hide()
         self.new_reference.setVisible(not self.reference.currentData())
+        if self.number.text() in self.references:  # proposed while the records were not open yet
+            self.number.clear()
         self.says.setText(self._describe())
         self.reference.setVisible(bool(self.references))
         self.changed.emit()
@@ -120,6 +127,8 @@ class ReferenceCard(Card):
         number = self.number.text().strip()
         if not number:
             raise ValueError("Type the number of the reference, as it is marked.")
+        if number in self.references:
+            raise ValueError(f"{number} is known already: choose it in the list.")
         if not self.capacity.text().strip():
             raise ValueError("Type the reference's capacity with its unit, for instance 200 N·m.")
         capacity, unit = parse_torque(self.capacity.text(), self.context.unit)
