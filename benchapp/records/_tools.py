@@ -80,14 +80,11 @@ class ToolPart(StoreBase):
 
     def tool(self, number: str) -> ToolRecord | None:
         """One tool with its photo, by its number or else by what its barcode says; None when there is none."""
-        with self._db.reading() as connection:
-            for column in (tools.c.number, tools.c.code):
-                row = connection.execute(sa.select(*_TOOL_COLUMNS).where(column == number)).first() if number else None
+        with self._db.reading_raw() as raw:
+            for column in ("number", "code"):
+                row = _tool_query(column).run(raw, {"wanted": number}).fetchone() if number else None
                 if row is not None:
-                    photo = connection.execute(
-                        sa.select(tool_photos.c.photo).where(tool_photos.c.number == row.number)
-                    ).scalar()
-                    return _tool_record(row, photo)
+                    return _tool_record(row[:-1], row[-1])
         return None
 
     def save_tool(self, record: ToolRecord, *, who: str = "") -> None:
@@ -361,6 +358,14 @@ def tool_values(record: ToolRecord) -> dict[str, Any]:
         "remark": record.remark,
         "search": "\n".join(words).casefold(),
     }
+
+
+@lru_cache(maxsize=2)
+def _tool_query(column: str) -> Hot:
+    wanted = sa.select(*_TOOL_COLUMNS, tool_photos.c.photo).outerjoin(
+        tool_photos, tool_photos.c.number == tools.c.number
+    )
+    return Hot(wanted.where(tools.c[column] == sa.bindparam("wanted")).order_by(tools.c.number).limit(1), [])
 
 
 @lru_cache(maxsize=2)

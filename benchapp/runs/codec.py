@@ -232,8 +232,8 @@ def _plain_reader(hint: Any) -> Callable[[Any], Any]:
         def read_float(data: Any) -> Any:
             if type(data) is float and isfinite(data):
                 return data
-            if type(data) is int:
-                return _decode_plain(float, data, "")
+            if type(data) is int:  # canonical JSON writes 8.0 as 8
+                return float(data)
             raise _NotPlainError
 
         return read_float

@@ -35,6 +35,7 @@ FACTORS: Final[dict[str, Fraction]] = {
     "dyn·cm": Fraction(1, 10_000_000),
 }
 """N·m in one of each unit, exact. The keys are the only unit names used inside the program."""
+_FACTORS_NM: Final = {unit: float(factor) for unit, factor in FACTORS.items()}
 
 SHOWN_UNITS: Final = ("N·m", "cN·m", "lbf·ft", "lbf·in", "ozf·in", "kgf·m", "kgf·cm")
 """The units a person can switch to anywhere."""
@@ -57,7 +58,7 @@ def factor_nm(unit: str) -> float:
         UnknownUnitError: `unit` is not a key of `FACTORS`; text typed by people goes through `parse_unit` first.
     """
     try:
-        return float(FACTORS[unit])
+        return _FACTORS_NM[unit]
     except KeyError:
         raise UnknownUnitError(unit) from None
 

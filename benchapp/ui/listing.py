@@ -23,6 +23,7 @@ from PySide6.QtGui import (
     QHelpEvent,
     QKeyEvent,
     QPainter,
+    QPaintEvent,
     QPen,
     QPolygonF,
     QResizeEvent,
@@ -49,6 +50,9 @@ PADDING = 12  # of a cell of a list, left and right
 MARK_GAP = 9
 MOST_FOR_FIRST = 0.45  # of the width, for the columns that are shown whole before others
 MOST_MEASURED = 40  # rows that say how wide the columns must be
+MOST_KEPT = 4000  # texts of a column that stay measured
+_LEFT = int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
+_RIGHT = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +99,7 @@ class _Rows(QAbstractTableModel):
         if role in (Qt.ItemDataRole.DisplayRole, Qt.ItemDataRole.AccessibleTextRole):
             return column.text(self.rows[index.row()])
         if role == Qt.ItemDataRole.TextAlignmentRole and column.right:
-            return int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+            return _RIGHT
         return None
 
     def headerData(self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
@@ -103,8 +107,7 @@ class _Rows(QAbstractTableModel):
             if role == Qt.ItemDataRole.DisplayRole:
                 return self.columns[section].title
             if role == Qt.ItemDataRole.TextAlignmentRole:
-                side = Qt.AlignmentFlag.AlignRight if self.columns[section].right else Qt.AlignmentFlag.AlignLeft
-                return int(side | Qt.AlignmentFlag.AlignVCenter)
+                return _RIGHT if self.columns[section].right else _LEFT
         return None
 
     def sort(self, column: int, order: Qt.SortOrder = Qt.SortOrder.AscendingOrder) -> None:
@@ -168,55 +171,85 @@ def draw_mark(painter: QPainter, rect: QRectF, name: str) -> None:
     painter.restore()
 
 
+class _Type:
+    """The fonts of a column's two lines; what a text needs in them is measured once, however often it is painted."""
+
+    def __init__(self, font: QFont, column: Column) -> None:
+        self.first, self.second = cell_fonts(font, column)
+        self._metrics = (QFontMetrics(self.first), QFontMetrics(self.second))
+        self._fitted: dict[tuple[str, int, int, bool], list[str]] = {}
+        self._widths: dict[tuple[str, bool], tuple[int, int]] = {}
+
+    def lines(self, text: str, width: int, *, most: int, below: bool = False) -> list[str]:
+        """Return `fitted_lines`; `below`: in the font of the second line."""
+        key = (text, width, most, below)
+        if key not in self._fitted:
+            if len(self._fitted) >= MOST_KEPT:
+                self._fitted.clear()
+            self._fitted[key] = fitted_lines(text, self._metrics[below], width, most=most)
+        return self._fitted[key]
+
+    def widths(self, text: str, *, below: bool = False) -> tuple[int, int]:
+        """Return the width of `text` on one line, and where it is broken between words."""
+        key = (text, below)
+        if key not in self._widths:
+            if len(self._widths) >= MOST_KEPT:
+                self._widths.clear()
+            metrics = self._metrics[below]
+            self._widths[key] = (metrics.horizontalAdvance(text), broken_width(text, metrics))
+        return self._widths[key]
+
+
 class _RowPainter(QStyledItemDelegate):
     """Paints a cell: one or two lines, a shape, the hairline below; a chosen row has a bar at its left."""
+
+    def __init__(self, view: Listing) -> None:
+        super().__init__(view)
+        self._view = view
 
     def sizeHint(self, option: QStyleOptionViewItem, index: Index) -> QSize:
         return QSize(40, row_height(option.fontMetrics))
 
     def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: Index) -> None:
-        c = theme.palette()
-        view = self.parent()
-        model = index.model()
-        assert isinstance(view, Listing)
-        assert isinstance(model, _Rows)
-        row, column = model.rows[index.row()], model.columns[index.column()]
+        c, view = theme.palette(), self._view
+        at, n = index.row(), index.column()
+        row, column, types = view.rows[at], view.columns[n], view.types[n]
         rect = QRectF(option.rect)
-        state = option.state
-        chosen = bool(state & QStyle.StateFlag.State_Selected)
+        left, upper, width, height = rect.x(), rect.y(), rect.width(), rect.height()
+        chosen = bool(option.state & QStyle.StateFlag.State_Selected)
         painter.save()
-        if chosen or view.hovered == index.row():
+        if chosen or view.hovered == at:
             painter.fillRect(rect, QColor(c.panel_soft))
         painter.setPen(QPen(QColor(c.line), 1))
-        painter.drawLine(QPointF(rect.left(), rect.bottom() - 0.5), QPointF(rect.right(), rect.bottom() - 0.5))
-        if chosen and index.column() == 0:
-            painter.fillRect(QRectF(rect.left(), rect.top() + 3, 4, rect.height() - 7), QColor(c.accent))
-        inner = rect.adjusted(PADDING, 0, -PADDING, 0)
+        foot = upper + height - 0.5
+        painter.drawLine(QPointF(left, foot), QPointF(left + width, foot))
+        if chosen and n == 0:
+            painter.fillRect(QRectF(left, upper + 3, 4, height - 7), QColor(c.accent))
+        left, width = left + PADDING, width - 2 * PADDING
+        middle = upper + height / 2
         name = column.mark(row) if column.mark is not None else ""
         if name:
             side = mark_side(option.fontMetrics)
-            draw_mark(painter, QRectF(inner.left(), inner.center().y() - side / 2, side, side), name)
-            inner.setLeft(inner.left() + side + MARK_GAP)
-        side_flag = Qt.AlignmentFlag.AlignRight if column.right else Qt.AlignmentFlag.AlignLeft
-        flags = side_flag | Qt.AlignmentFlag.AlignVCenter
-        first, second = cell_fonts(option.font, column)
+            draw_mark(painter, QRectF(left, middle - side / 2, side, side), name)
+            left, width = left + side + MARK_GAP, width - side - MARK_GAP
+        flags = _RIGHT if column.right else _LEFT
         painter.setPen(QColor(c.ink))
-        painter.setFont(first)
+        painter.setFont(types.first)
         text, below = column.text(row), column.second(row) if column.second is not None else ""
-        lines = fitted_lines(text, QFontMetrics(first), int(inner.width()), most=1 if below else 2)
-        half = inner.height() / 2
-        top = QRectF(inner.left(), inner.top() + 3, inner.width(), half)
+        lines = types.lines(text, int(width), most=1 if below else 2)
+        half = height / 2
+        top = QRectF(left, upper + 3, width, half)
         if below:
             painter.drawText(top, flags, lines[0])
-            painter.setFont(second)
+            painter.setFont(types.second)
             painter.setPen(QColor(c.soft))
-            under = QRectF(inner.left(), inner.center().y() - 2, inner.width(), half - 2)
-            painter.drawText(under, flags, fitted_lines(below, QFontMetrics(second), int(inner.width()), most=1)[0])
+            under = QRectF(left, middle - 2, width, half - 2)
+            painter.drawText(under, flags, types.lines(below, int(width), most=1, below=True)[0])
         elif len(lines) > 1:
             painter.drawText(top, flags, lines[0])
-            painter.drawText(QRectF(inner.left(), inner.center().y() - 3, inner.width(), half), flags, lines[1])
+            painter.drawText(QRectF(left, middle - 3, width, half), flags, lines[1])
         else:
-            painter.drawText(inner, flags, lines[0])
+            painter.drawText(QRectF(left, upper, width, height), flags, lines[0])
         painter.restore()
 
     def helpEvent(self, event: QHelpEvent, view: QAbstractItemView, option: QStyleOptionViewItem, index: Index) -> bool:
@@ -225,13 +258,11 @@ class _RowPainter(QStyledItemDelegate):
         if not isinstance(model, _Rows) or not index.isValid():
             return False
         row, column = model.rows[index.row()], model.columns[index.column()]
+        types = self._view.types[index.column()]
         width = option.rect.width() - 2 * PADDING - mark_width(option.fontMetrics, column, row)
-        first, second = cell_fonts(option.font, column)
         text, below = column.text(row), column.second(row) if column.second is not None else ""
-        lines = fitted_lines(text, QFontMetrics(first), width, most=1 if below else 2)
-        is_cut = " ".join(lines) != text or (
-            below and fitted_lines(below, QFontMetrics(second), width, most=1)[0] != below
-        )
+        lines = types.lines(text, width, most=1 if below else 2)
+        is_cut = " ".join(lines) != text or (below and types.lines(below, width, most=1, below=True)[0] != below)
         QToolTip.showText(event.globalPos(), "\n".join(part for part in (text, below) if part) if is_cut else "", view)
         return True
 
@@ -347,7 +378,8 @@ class Listing(QTableView):
         self._needs = [0] * len(columns)  # to show each column whole, on one line
         self._least = [0] * len(columns)  # the same, with texts broken where they may be
         self._names: dict[int, int] = {}
-        self._needs_font = ""
+        self.types: list[_Type] = []  # of each column, in the font in force
+        self._types_font = ""
         self._model = _Rows(columns)
         self.setModel(self._model)
         self.setItemDelegate(_RowPainter(self))
@@ -386,6 +418,20 @@ class Listing(QTableView):
         """The objects shown, in order."""
         return self._model.rows
 
+    @property
+    def columns(self) -> list[Column]:
+        """As they were given."""
+        return self._model.columns
+
+    def _look_at_font(self) -> None:
+        """With another font, what the columns need is measured anew."""
+        font = self.font()
+        if font.key() != self._types_font:
+            n = len(self.columns)
+            self._needs, self._least, self._names = [0] * n, [0] * n, {}
+            self.types = [_Type(font, column) for column in self.columns]
+            self._types_font = font.key()
+
     def show_rows(self, rows: Sequence[Any]) -> None:
         """Show other rows; the cursor stays on the same place in the list."""
         here = self.currentIndex().row()
@@ -412,25 +458,27 @@ class Listing(QTableView):
         self._share_width()
         self.set_row_height()
 
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """Paint the rows that are seen."""
+        self._look_at_font()
+        super().paintEvent(event)
+
     def _share_width(self) -> None:
         """Give each column its share, and one whose texts would be cut what others can spare.
 
         What a column needs only grows while the font stays: filtering a list does not move its columns.
         """
-        columns, font = self._model.columns, self.font()
-        if font.key() != self._needs_font:
-            self._needs, self._least, self._names = [0] * len(columns), [0] * len(columns), {}
-            self._needs_font = font.key()
+        self._look_at_font()
+        columns, types = self.columns, self.types
         metrics = self.fontMetrics()
         seen = min(MOST_MEASURED, self.viewport().height() // row_height(metrics) + 1)
-        for index, column in enumerate(columns):
-            first, second = (QFontMetrics(each) for each in cell_fonts(font, column))
+        for index, (column, fonts) in enumerate(zip(columns, types, strict=True)):
             need = least = metrics.horizontalAdvance(column.title) + 2 * PADDING + 1
             for row in self._model.rows[:seen]:
-                below = second.horizontalAdvance(column.second(row)) if column.second is not None else 0
+                below, _ = fonts.widths(column.second(row), below=True) if column.second is not None else (0, 0)
                 edges = mark_width(metrics, column, row) + 2 * PADDING + 1
-                text = first.horizontalAdvance(column.text(row))
-                broken = text if below else broken_width(column.text(row), first)
+                text, broken = fonts.widths(column.text(row))
+                broken = text if below else broken
                 need = max(need, max(text, below) + edges)
                 least = max(least, max(broken, below) + edges)
                 if column.strong:  # what the rows are known by
@@ -452,13 +500,14 @@ class Listing(QTableView):
 
     def leaveEvent(self, event: Any) -> None:
         """Forget the pointer."""
-        self.hovered = -1
-        self.viewport().update()
+        self._hover(QModelIndex())
         super().leaveEvent(event)
 
     def _hover(self, index: QModelIndex) -> None:
-        self.hovered = index.row()
-        self.viewport().update()
+        before, self.hovered = self.hovered, index.row()
+        for row in {before, self.hovered}:
+            if 0 <= row < len(self.rows):
+                self.viewport().update(0, self.rowViewportPosition(row), self.viewport().width(), self.rowHeight(row))
 
     def _open(self, row: int) -> None:
         if 0 <= row < len(self._model.rows):

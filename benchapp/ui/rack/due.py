@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -26,6 +26,7 @@ from benchapp.ui.rack.model import natural_key
 
 if TYPE_CHECKING:
     from benchapp.metrology.reference import Reference
+    from benchapp.metrology.tool import Tool
     from benchapp.records.due_needs import DueNeeds
     from benchapp.runs.planning import Needs, Refusal
     from benchapp.runs.procedure import Procedure
@@ -52,7 +53,7 @@ WHEN_WORDS: Final = {
     When.LATER: "Later",
 }
 WHEN_MARKS: Final = {When.OVERDUE: "ring", When.WEEK: "half", When.MONTH: "half", When.NEXT: "full", When.LATER: "full"}
-_ORDER: Final = list(When)
+_RANK: Final = {when: rank for rank, when in enumerate(When)}
 
 
 def when_of(item: DueItem, today: dt.date) -> When:
@@ -99,6 +100,7 @@ class DueView(QWidget):
         self._procedure: Procedure | None = None
         self._records: dict[str, ToolRecord | None] = {}
         self._needs: dict[str, Needs | Refusal | None] = {}
+        self._needs_of_kind: dict[Tool, Needs | Refusal] = {}
         self._day = pages.today()
         self.views = QStackedWidget()
         outer = QVBoxLayout(self)
@@ -139,7 +141,7 @@ class DueView(QWidget):
                     second=lambda r: due_text(r.item, self._day),
                     width=1.25,
                     mark=lambda r: WHEN_MARKS[r.when],
-                    sort=lambda r: (_ORDER.index(r.when), r.item.due.toordinal() if r.item.due else 0),
+                    sort=lambda r: (_RANK[r.when], r.item.due.toordinal() if r.item.due else 0),
                 ),
                 Column(
                     "Tool",
@@ -231,8 +233,8 @@ class DueView(QWidget):
         """Return what stands above the view."""
         if not self._rows:
             return "Due", ""
-        counted = {when: sum(row.when is when for row in self._rows) for when in When}
-        parts = [f"{n} {WHEN_WORDS[when].lower()}" for when, n in counted.items() if n]
+        whens = [row.when for row in self._rows]
+        parts = [f"{n} {words.lower()}" for when, words in WHEN_WORDS.items() if (n := whens.count(when))]
         return "Due", "  ·  ".join(parts)
 
     def refresh(self) -> None:
@@ -249,7 +251,8 @@ class DueView(QWidget):
             return
         self._records.clear()
         self._needs.clear()
-        self._rows = [DueRow(item, when_of(item, self._day)) for item in items]
+        self._needs_of_kind.clear()
+        self._rows = sorted((DueRow(item, when_of(item, self._day)) for item in items), key=_date_key)
         places = sorted({item.place for item in items if item.place}, key=str.casefold)
         self.place.offer([ANY_PLACE, *places])
         self.place.setVisible(len(places) > 1)
@@ -268,9 +271,7 @@ class DueView(QWidget):
         anywhere = self.place.currentIndex() <= 0
         shown = [row for row in self._rows if when in ("", row.when.value) and (anywhere or row.item.place == place)]
         if self.order.value() == "place":
-            shown.sort(key=lambda row: (row.item.place.casefold(), _date_key(row)))
-        else:
-            shown.sort(key=_date_key)
+            shown.sort(key=lambda row: row.item.place.casefold())  # those of a place stay in the order of their dates
         self.list.horizontalHeader().setSortIndicator(-1, Qt.SortOrder.AscendingOrder)
         self.list.show_rows(shown)
         self.none_found.setVisible(not shown)
@@ -295,15 +296,20 @@ class DueView(QWidget):
         """Return checkpoints and suitable references of a full run of the tool."""
         if number not in self._needs:
             from benchapp.records.due_needs import PROCEDURE
-            from benchapp.runs.planning import needs_of
+            from benchapp.runs.planning import Refusal, needs_of
             from benchapp.runs.procedure import shipped_procedure
 
             if self._procedure is None:
                 self._procedure = shipped_procedure(PROCEDURE)
             record = self._record(number)
-            self._needs[number] = (
-                needs_of(record.tool, self._procedure, self._references, self._day) if record is not None else None
-            )
+            if record is None:
+                self._needs[number] = None
+                return None
+            kind = replace(record.tool, number="", maker="", model="", serial="", drive="")
+            if kind not in self._needs_of_kind:  # a shop has few kinds, of each many
+                self._needs_of_kind[kind] = needs_of(kind, self._procedure, self._references, self._day)
+            found = self._needs_of_kind[kind]
+            self._needs[number] = replace(found, tool=number) if isinstance(found, Refusal) else found
         return self._needs[number]
 
     def _kind_of(self, row: DueRow) -> str:
@@ -459,8 +465,8 @@ class DueView(QWidget):
 
 
 def _date_key(row: DueRow) -> tuple[Any, ...]:
-    due = row.item.due
-    return _ORDER.index(row.when), due.toordinal() if due is not None else 0, natural_key(row.number)
+    item = row.item
+    return _RANK[row.when], item.due.toordinal() if item.due is not None else 0, natural_key(item.number)
 
 
 def due_text(item: DueItem, today: dt.date, *, dated: bool = True) -> str:

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QMouseEvent, QPainter, QPen, QPolygonF
+from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QMouseEvent, QPainter, QPen
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
 from benchapp.ui import theme
@@ -105,8 +105,7 @@ class HistoryPicture(QWidget):
                 text.replace("-", MINUS),
             )
         self._draw_days(painter, area, first, last)
-        for dot in self.dots:
-            self._draw_dot(painter, self._place(area, dot, scales), dot.checkpoint, counts=dot.counts)
+        self._draw_dots(painter, area, scales)
         self._draw_legend(painter, area)
         painter.end()
 
@@ -128,23 +127,13 @@ class HistoryPicture(QWidget):
                 painter.drawText(rect, Qt.AlignmentFlag.AlignHCenter, text)
             index += step
 
-    def _draw_dot(self, painter: QPainter, place: QPointF, checkpoint: int, *, counts: bool) -> None:
-        c = theme.palette()
-        ink = QColor(c.ink if counts else c.soft)
-        painter.setPen(QPen(ink, 1.2))
-        painter.setBrush(ink if counts else Qt.BrushStyle.NoBrush)
-        r = 3.2
-        if checkpoint % 3 == 0:
-            painter.drawEllipse(place, r, r)
-        elif checkpoint % 3 == 1:
-            painter.drawRect(QRectF(place.x() - r * 0.9, place.y() - r * 0.9, r * 1.8, r * 1.8))
-        else:
-            x, y = place.x(), place.y()
-            painter.drawPolygon(
-                QPolygonF(
-                    [QPointF(x, y - r * 1.4), QPointF(x + r * 1.4, y), QPointF(x, y + r * 1.4), QPointF(x - r * 1.4, y)]
-                )
-            )
+    def _draw_dots(self, painter: QPainter, area: QRectF, scales: tuple[float, float, float]) -> None:
+        counted = None
+        for dot in self.dots:
+            if dot.counts is not counted:
+                counted = dot.counts
+                _take_ink(painter, counts=counted)
+            _draw_shape(painter, self._place(area, dot, scales), dot.checkpoint)
 
     def _draw_legend(self, painter: QPainter, area: QRectF) -> None:
         if len(self.names) < 2:
@@ -152,7 +141,8 @@ class HistoryPicture(QWidget):
         metrics = QFontMetricsF(self.font())
         x = area.left()
         for index, name in enumerate(self.names):
-            self._draw_dot(painter, QPointF(x + 4, metrics.height() * 0.65), index, counts=True)
+            _take_ink(painter, counts=True)
+            _draw_shape(painter, QPointF(x + 4, metrics.height() * 0.65), index)
             painter.setPen(QColor(theme.palette().soft))
             painter.drawText(QPointF(x + 12, metrics.ascent() + metrics.height() * 0.12), name)
             x += 12 + metrics.horizontalAdvance(name) + 16
@@ -182,3 +172,25 @@ class HistoryPicture(QWidget):
         dot = self._near(event.position())
         if dot is not None:
             self.run_wanted.emit(dot.run_id)
+
+
+def _take_ink(painter: QPainter, *, counts: bool) -> None:
+    """Take pen and brush of a reading: full where it counts, an outline where it was set aside."""
+    c = theme.palette()
+    ink = QColor(c.ink if counts else c.soft)
+    painter.setPen(QPen(ink, 1.2))
+    painter.setBrush(ink if counts else Qt.BrushStyle.NoBrush)
+
+
+def _draw_shape(painter: QPainter, place: QPointF, checkpoint: int) -> None:
+    """Draw a disc, a square or a diamond, by the checkpoint."""
+    r = 3.2
+    if checkpoint % 3 == 0:
+        painter.drawEllipse(place, r, r)
+        return
+    x, y = place.x(), place.y()
+    if checkpoint % 3 == 1:
+        painter.drawRect(QRectF(x - r * 0.9, y - r * 0.9, r * 1.8, r * 1.8))
+    else:
+        far = r * 1.4
+        painter.drawConvexPolygon([QPointF(x, y - far), QPointF(x + far, y), QPointF(x, y + far), QPointF(x - far, y)])

@@ -7,7 +7,8 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Final
+from functools import lru_cache
+from typing import Any, Final
 
 from benchapp.metrology.classes import ToolKind, after
 from benchapp.metrology.tool import Tool, ToolType
@@ -43,6 +44,9 @@ STATE_MARKS: Final[dict[ToolState, str]] = {
 }
 
 
+_NUMBERS: Final = re.compile(r"(\d+)")
+
+
 class Show(StrEnum):
     """Which tools the rack lists."""
 
@@ -57,6 +61,13 @@ SHOW_WORDS: Final = {
     Show.DUE: "Due or overdue",
     Show.STOPPED: "Out of service",
     Show.RETIRED: "Retired",
+}
+
+SHOW_STATES: Final = {
+    Show.ALL: tuple(state for state in ToolState if state is not ToolState.RETIRED),
+    Show.DUE: (ToolState.DUE_SOON, ToolState.OVERDUE),
+    Show.STOPPED: (ToolState.QUARANTINED, ToolState.AT_LABORATORY),
+    Show.RETIRED: (ToolState.RETIRED,),
 }
 
 URGENCY: Final[dict[ToolState, int]] = {
@@ -109,14 +120,15 @@ def rows_of(records: Iterable[ToolRecord], today: dt.date) -> list[Row]:
     return sorted(rows, key=lambda row: natural_key(row.number))
 
 
-def natural_key(text: str) -> tuple[tuple[int, int, str], ...]:
+@lru_cache(maxsize=1 << 14)
+def natural_key(text: str) -> tuple[Any, ...]:
     """Return a sort key in which numbers inside the text count as numbers.
 
     >>> sorted(["OCF-10", "OCF-9", "A"], key=natural_key)
     ['A', 'OCF-9', 'OCF-10']
     """
-    parts = re.findall(r"\d+|\D+", text.casefold())
-    return tuple((0, int(part), "") if part.isdecimal() else (1, 0, part) for part in parts)
+    parts = _NUMBERS.split(text.casefold())  # by turns a text, which may be empty, and a number
+    return tuple(int(part) if index % 2 else part for index, part in enumerate(parts))
 
 
 def find(rows: Sequence[Row], search: str, show: Show = Show.ALL) -> list[Row]:
@@ -124,40 +136,29 @@ def find(rows: Sequence[Row], search: str, show: Show = Show.ALL) -> list[Row]:
 
     A search also finds retired tools, after the others, so that nothing seems lost.
     """
-    wanted = search.casefold().split()
-
-    def listed(row: Row) -> bool:
-        match show:
-            case Show.DUE:
-                return row.state in (ToolState.DUE_SOON, ToolState.OVERDUE)
-            case Show.STOPPED:
-                return row.state in (ToolState.QUARANTINED, ToolState.AT_LABORATORY)
-            case Show.RETIRED:
-                return row.state is ToolState.RETIRED
-            case _:
-                return row.state is not ToolState.RETIRED
-
-    if not wanted:
-        return [row for row in rows if listed(row)]
-    hits = [row for row in rows if all(word in row.haystack for word in wanted)]
-    hits.sort(key=lambda row: not all(word in row.number.casefold() for word in wanted))
-    first = [row for row in hits if listed(row)]
-    if show is not Show.ALL:
+    wanted, states = search.casefold().split(), SHOW_STATES[show]
+    hits = list(rows)
+    for word in wanted:
+        hits = [row for row in hits if word in row.haystack]
+    if wanted:
+        hits.sort(key=lambda row: not all(word in row.number.casefold() for word in wanted))
+    first = [row for row in hits if row.state in states]
+    if not wanted or show is not Show.ALL:
         return first
     return first + [row for row in hits if row.state is ToolState.RETIRED]
 
 
 def count_line(rows: Sequence[Row], shown: int) -> str:
     """Return the line under the page's title: how many tools, and what is due."""
-    kept = [row for row in rows if row.state is not ToolState.RETIRED]
-    overdue = sum(row.state is ToolState.OVERDUE for row in kept)
-    soon = sum(row.state is ToolState.DUE_SOON for row in kept)
-    parts = [f"{len(kept)} tool{'' if len(kept) == 1 else 's'}"]
+    states = [row.state for row in rows]
+    kept = len(rows) - states.count(ToolState.RETIRED)
+    overdue, soon = states.count(ToolState.OVERDUE), states.count(ToolState.DUE_SOON)
+    parts = [f"{kept} tool{'' if kept == 1 else 's'}"]
     if overdue:
         parts.append(f"{overdue} overdue")
     if soon:
         parts.append(f"{soon} due soon")
-    if shown != len(kept):
+    if shown != kept:
         parts.append(f"{shown} shown")
     return "  ·  ".join(parts)
 
@@ -365,21 +366,31 @@ class Dot:
 def dots_of(history: Sequence[ReadingRow]) -> tuple[list[Dot], list[float]]:
     """Return (dots oldest first, checkpoint targets in N·m lowest first) of a tool's pulls; preloads are left out."""
     targets: list[float] = []
-    for row in history:
-        if row.target_nm is not None and not any(abs(row.target_nm - t) < 0.02 * max(t, 1e-9) for t in targets):
-            targets.append(row.target_nm)
+    pulled_at = list(dict.fromkeys(row.target_nm for row in history if row.target_nm is not None))
+    for target in pulled_at:
+        if not any(abs(target - t) < 0.02 * max(t, 1e-9) for t in targets):
+            targets.append(target)
     targets.sort()
+    nearest = {nm: min(range(len(targets)), key=lambda index: abs(targets[index] - nm)) for nm in pulled_at}
+    moments = {started: _moment(started) for started in dict.fromkeys(row.started for row in history)}
     dots = []
     for row in history:
-        if row.kind != "reading" or row.deviation_percent is None or row.target_nm is None:
-            continue
-        try:
-            when = dt.datetime.fromisoformat(row.started).timestamp()
-        except ValueError:
-            continue
-        checkpoint = min(range(len(targets)), key=lambda index: abs(targets[index] - (row.target_nm or 0.0)))
-        dots.append(Dot(when, row.deviation_percent, checkpoint, not row.set_aside, row.run_id))
+        when = moments[row.started]
+        if (
+            row.kind == "reading"
+            and row.deviation_percent is not None
+            and row.target_nm is not None
+            and when is not None
+        ):
+            dots.append(Dot(when, row.deviation_percent, nearest[row.target_nm], not row.set_aside, row.run_id))
     return sorted(dots, key=lambda dot: dot.when), targets
+
+
+def _moment(text: str) -> float | None:
+    try:
+        return dt.datetime.fromisoformat(text).timestamp()
+    except ValueError:
+        return None
 
 
 def converted(value: float, unit: str, to_unit: str) -> float:

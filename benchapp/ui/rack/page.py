@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtCore import QEvent, QObject, Qt
+from PySide6.QtCore import QEvent, QObject, QSignalBlocker, Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QLineEdit, QMenu, QWidget
 
@@ -59,6 +59,7 @@ class RackPage(Page):
         super().__init__(context, "Rack")
         self._rows: list[Row] = []
         self._limits: dict[str, float | None] = {}
+        self._on_card: Row | None = None
         self.empty = EmptyNote(
             "The rack is empty",
             "Add the first tool: its number, whether it lets go or shows torque, and its highest value are enough. "
@@ -196,6 +197,7 @@ class RackPage(Page):
             self.say(str(problem), problem=True)
             return
         self._rows = rows_of(records, today())
+        self._on_card = None
         self._limits.clear()
         self._fill_places()
         busy = self.views.currentWidget() in (self.editor, self.stating, self.importing, self.photo)
@@ -296,9 +298,11 @@ class RackPage(Page):
         found = find(self._rows, self.search.text(), Show(self.show_which.value()))
         if self.place.currentIndex() > 0:
             found = [row for row in found if row.record.place == self.place.currentText()]
+        blocker = QSignalBlocker(self.list)  # the card is shown once, of the tool that the cursor comes to stand on
         self.list.show_rows(found)
         if here is not None:
             self._select(here.number)
+        blocker.unblock()
         self.none_found.setVisible(not found)
         if not found:
             text = self.search.text().strip()
@@ -326,8 +330,9 @@ class RackPage(Page):
     def _show_card(self, row: Row | None) -> None:
         card = self.card
         card.setVisible(row is not None)
-        if row is None or self.context.store is None:
+        if row is None or self.context.store is None or row is self._on_card:
             return
+        self._on_card = row
         record, tool = row.record, row.record.tool
         card.number.setText(tool.number)
         card.kind.setText(
