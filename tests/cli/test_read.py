@@ -146,9 +146,10 @@ FLAGS = {
 @pytest.mark.parametrize("flag", FLAGS)
 def test_every_flag_is_raised_where_its_definition_says(read, flag):
     points, options, change = FLAGS[flag]
-    told = read(points, *options, change=change)
+    told = read(points, *options, "--explain", change=change)
     assert len(told["pulls"]) == 1, told
     assert flag in told["pulls"][0]["flags"]
+    assert any(sentence.startswith(flag) for sentence in told["pulls"][0]["explained"])
 
 
 def test_a_clean_slow_pull_raises_none(read):
