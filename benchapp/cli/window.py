@@ -576,7 +576,8 @@ def run(args: argparse.Namespace) -> int:
         replay=str(Path(args.replay).resolve()) if args.replay else "",
     )
     for name in (signal.SIGINT, signal.SIGTERM):  # Ctrl-C in its terminal, the end of the session: nothing is asked
-        signal.signal(name, lambda _number, _frame: application.quit())
+        # in its turn: before the event loop runs, quitting does nothing
+        signal.signal(name, lambda _number, _frame: QTimer.singleShot(0, application.quit))
     kilter.window.show()
     _after_paint(kilter.window, kilter.after_first_paint, QTimer)
     try:

@@ -110,6 +110,30 @@ def test_ctrl_c_in_its_terminal_closes_the_window(tmp_path, monkeypatch, name):
     assert "Traceback" not in err
 
 
+STOPPED_EARLY = """
+import os, signal, sys
+from benchapp.cli import window
+from benchapp.cli.main import main
+
+def stopped(*given, after_paint=window._after_paint):
+    os.kill(os.getpid(), signal.SIGINT)
+    after_paint(*given)
+
+window._after_paint = stopped
+sys.exit(main(["--simulated"]))
+"""
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="signals, and where data lie")
+def test_ctrl_c_while_the_window_is_being_made_closes_it(tmp_path, monkeypatch):
+    """Before its event loop ran, Qt did not hear that it should end: on a slow machine the window stayed for ever."""
+    monkeypatch.setenv("QT_QPA_PLATFORM", "offscreen")
+    for folder in ("DATA", "CONFIG"):
+        monkeypatch.setenv(f"XDG_{folder}_HOME", str(tmp_path))
+    ended = subprocess.run([sys.executable, "-c", STOPPED_EARLY], capture_output=True, timeout=100)
+    assert ended.returncode == 0, ended.stderr.decode()
+
+
 def test_what_the_system_refuses_is_no_fault_of_the_program(monkeypatch, capsys):
     def refused(_args):
         raise PermissionError(errno.EACCES, "Permission denied", "records.sqlite")  # as root nothing is refused
