@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 UNLOCK: Final = "The custodian's passphrase"
@@ -98,3 +99,21 @@ ACT_WORDS: Final = {
     "made custodian": "made custodian",
     "custodian no longer": "no custodian any more",
 }
+
+
+def person_act(act: str, by: str, before: Mapping[str, object], now: Mapping[str, object]) -> str:
+    """What an entry says of a person, given what the entries before it told.
+
+    >>> person_act("person changed", "custodian", {"active": True, "code": "P-13"}, {"active": False, "code": "P-13"})
+    'deactivated by custodian'
+    >>> person_act("person changed", "custodian", {"active": True, "code": ""}, {"active": True, "code": "P-13"})
+    'changed by custodian: badge P-13'
+    """
+    said = ACT_WORDS[act]
+    if act == "person changed" and "active" in before and "active" in now and before["active"] != now["active"]:
+        said = "taken back" if now["active"] else "deactivated"
+    if by:
+        said = f"{said} by {by}"
+    if "code" in now and now["code"] != before.get("code", ""):
+        said += f": badge {now['code']}" if now["code"] else ": no badge any more"
+    return said

@@ -171,13 +171,14 @@ class PeoplePage(Page):
     def _show_told(self, person: Person) -> None:
         store = self.context.store
         lines: list[tuple[str, str]] = []
+        before: dict[str, object] = {}
         known = [*store.entries(person.name), *store.entries("")] if store is not None else []
         for entry in sorted(known, key=lambda each: each.seal.sequence):
             content = parse(entry.body)["content"]
             act, details = str(content.get("act", "")), content.get("details") or {}
             if act in words.ACT_WORDS:
-                by = f" by {entry.who}" if entry.who else ""
-                lines.append((wall_text(entry.seal.sealed), f"{words.ACT_WORDS[act]}{by}"))
+                lines.append((wall_text(entry.seal.sealed), words.person_act(act, entry.who, before, details)))
+                before = {**before, **details}
             elif act in words.PASSPHRASE_WORDS and person.name in (entry.who, details.get("witness")):
                 said = words.PASSPHRASE_WORDS[act].format(who=entry.who, **details)
                 lines.append((wall_text(entry.seal.sealed), said))
