@@ -7,41 +7,69 @@ from collections.abc import Iterable, Mapping
 from typing import Final
 
 from benchapp.records.due_needs import DueNeeds
+from benchapp.records.due_references import DueReference
 from benchapp.records.model import DueItem
 
 _LONGEST: Final = 75  # octets in a line without its end (RFC 5545 3.1)
 
 
-def due_calendar(items: Iterable[DueItem], *, now: dt.datetime, needs: Mapping[str, DueNeeds] | None = None) -> str:
-    """Return the file's text: one all-day event a tool, on its due date; one that has none is due today.
+def due_calendar(
+    items: Iterable[DueItem],
+    *,
+    now: dt.datetime,
+    needs: Mapping[str, DueNeeds] | None = None,
+    references: Iterable[DueReference] = (),
+) -> str:
+    """Return the file's text: one all-day event a tool and reference, on its due date; without one it is due today.
 
     Args:
         items: Of `Store.due_list`.
         now: Aware wall time, which becomes DTSTAMP.
         needs: What a full run of each tool asks for, by its number.
+        references: Those to be calibrated.
 
     Source:
         RFC 5545: 3.1 (lines, folding), 3.3.11 (text escapes), 3.6.1 (VEVENT), 3.8.2.4 (DTSTART as DATE).
     """
     stamp = now.astimezone(dt.UTC).strftime("%Y%m%dT%H%M%SZ")
     lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Kilter//Due list 1//EN", "METHOD:PUBLISH"]
+    for reference in references:
+        uid = f"{_text(reference.number)}-due@reference.kilter.invalid"
+        summary = f"Calibrate reference {reference.number}"
+        lines += _event(uid, stamp, reference.due or now.date(), summary, _ends(reference), "")
     for item in items:
-        day = item.due or now.date()
-        where = f", {item.place}" if item.place else ""
-        lines += [
-            "BEGIN:VEVENT",
-            f"UID:{_text(item.number)}-due@kilter.invalid",
-            f"DTSTAMP:{stamp}",
-            f"DTSTART;VALUE=DATE:{day:%Y%m%d}",
-            f"DTEND;VALUE=DATE:{day + dt.timedelta(days=1):%Y%m%d}",
-            f"SUMMARY:{_text(f'Verify {item.number}{where}')}",
-            f"DESCRIPTION:{_text(_needed(item, (needs or {}).get(item.number)))}",
-            f"LOCATION:{_text(item.place)}",
-            "TRANSP:TRANSPARENT",
-            "END:VEVENT",
-        ]
+        uid = f"{_text(item.number)}-due@kilter.invalid"
+        summary = f"Verify {item.number}{f', {item.place}' if item.place else ''}"
+        needed = _needed(item, (needs or {}).get(item.number))
+        lines += _event(uid, stamp, item.due or now.date(), summary, needed, item.place)
     lines.append("END:VCALENDAR")
     return "".join(f"{_fold(line)}\r\n" for line in lines)
+
+
+def _event(uid: str, stamp: str, day: dt.date, summary: str, description: str, place: str) -> list[str]:
+    return [
+        "BEGIN:VEVENT",
+        f"UID:{uid}",
+        f"DTSTAMP:{stamp}",
+        f"DTSTART;VALUE=DATE:{day:%Y%m%d}",
+        f"DTEND;VALUE=DATE:{day + dt.timedelta(days=1):%Y%m%d}",
+        f"SUMMARY:{_text(summary)}",
+        f"DESCRIPTION:{_text(description)}",
+        f"LOCATION:{_text(place)}",
+        "TRANSP:TRANSPARENT",
+        "END:VEVENT",
+    ]
+
+
+def _ends(reference: DueReference) -> str:
+    """Return which calibration ends, in words."""
+    if reference.usable_nm is None:
+        return "It has no calibration. Have it calibrated by a laboratory, and enter the certificate under References."
+    low, high = reference.usable_nm
+    return (
+        f"Calibration {reference.certificate} of {reference.calibrated}, good for {low:g} to {high:g} N·m, ends. "
+        "Send it to the laboratory in time: the tools it verifies wait for it."
+    )
 
 
 def _needed(item: DueItem, needs: DueNeeds | None) -> str:

@@ -27,10 +27,12 @@ from benchapp.records._tools import all_tools, tool_values
 from benchapp.records.canonical import CanonicalError, canonical, parse
 from benchapp.records.dates import seconds
 from benchapp.records.due_needs import DueNeeds, due_needs
+from benchapp.records.due_references import DueReference, due_references
 from benchapp.records.errors import StoreError
 from benchapp.records.store import Store
 from benchapp.runs.codec import CodecError, from_data, run_from_data, to_data
 from benchapp.torque.trace import Trace
+from benchapp.torque.units import NM
 
 FORMAT: Final = "kilter-records/1"
 
@@ -92,6 +94,7 @@ TOOL_COLUMNS: Final = (
 DUE_COLUMNS: Final = (
     *(field.name for field in dataclasses.fields(model.DueItem)),
     *(field.name for field in dataclasses.fields(DueNeeds)),
+    "kind",
 )
 TABLES: Final = ("runs", "readings", "tools", "due")
 
@@ -308,7 +311,7 @@ def table(store: Store, name: str, today: dt.date) -> tuple[Sequence[str], list[
         return tool_table(_all_tools(store))
     if name == "due":
         items = store.due_list(today)
-        return due_table(items, due_needs(store, items, today))
+        return due_table(items, due_needs(store, items, today), due_references(store.references(), today))
     raise ValueError(f"{name!r} is none of {', '.join(TABLES)}")
 
 
@@ -321,17 +324,27 @@ def tool_table(records: Iterable[model.ToolRecord]) -> tuple[Sequence[str], list
 
 
 def due_table(
-    items: Iterable[model.DueItem], needs: Mapping[str, DueNeeds]
+    items: Iterable[model.DueItem], needs: Mapping[str, DueNeeds], references: Iterable[DueReference] = ()
 ) -> tuple[Sequence[str], list[list[object]]]:
-    """Header and rows of these lines of a due list, with what each tool needs by its number (of `due_needs`)."""
+    """Header and rows of these lines of a due list, with what each tool needs by its number (of `due_needs`).
+
+    The references to be calibrated come last, as `kind` says: of them `needs_nm` is what their calibration covers, and
+    what only a tool has stays empty.
+    """
     nothing = DueNeeds((), "", 0, ())
-    return DUE_COLUMNS, [
-        [
-            _cell(getattr(item if hasattr(item, column) else needs.get(item.number, nothing), column))
-            for column in DUE_COLUMNS
-        ]
-        for item in items
-    ]
+    rows = []
+    for item in items:
+        told = {name: getattr(item, name) for name in _of(model.DueItem)}
+        of_need = needs.get(item.number, nothing)
+        rows.append({**told, **{name: getattr(of_need, name) for name in _of(DueNeeds)}, "kind": "tool"})
+    for each in references:
+        told = {"number": each.number, "state": each.state, "due": each.due, "days_left": each.days_left}
+        rows.append({**told, "needs_nm": each.usable_nm, "unit": NM, "kind": "reference"})
+    return DUE_COLUMNS, [[_cell(row.get(column)) for column in DUE_COLUMNS] for row in rows]
+
+
+def _of(kind: type) -> list[str]:
+    return [field.name for field in dataclasses.fields(kind)]
 
 
 def run_table(lines: Iterable[model.RunSummary]) -> tuple[Sequence[str], list[list[object]]]:

@@ -14,6 +14,7 @@ import zxingcpp
 from PySide6.QtCore import QPoint, Qt, QTimer
 from PySide6.QtTest import QTest
 
+from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.records import Store, exchange
 from benchapp.records.labels import number_of_scan
@@ -26,7 +27,7 @@ from benchapp.ui.logbook.page import LogbookPage
 from benchapp.ui.paper.duelist import DueLine, DueSection, write_due_list
 from benchapp.ui.paper.labels import Standing, label_sizes
 from benchapp.ui.rack import page as rack_page
-from benchapp.ui.rack.due import When, due_text, when_of
+from benchapp.ui.rack.due import DueRow, When, due_text, when_of
 
 from .conftest import TODAY
 from .rendered import pages_of
@@ -70,6 +71,10 @@ def due_view(page):
     return page._built["due"]
 
 
+def tools_of(view) -> list[DueRow]:
+    return [row for row in view.list.rows if isinstance(row, DueRow)]
+
+
 def item(days: int | None, state: ToolState = ToolState.IN_SERVICE, cycles: int = 0) -> DueItem:
     due = None if days is None else TODAY + dt.timedelta(days=days)
     return DueItem("OCF-1", "wall", "", state, due, days, cycles, (10.0, 50.0))
@@ -106,13 +111,13 @@ def test_the_list_holds_every_tool_in_service_once_most_urgent_first(shop, store
     view = due_view(page)
     assert page.title.text() == "Due"
     assert "overdue" in page.subtitle.text()
-    rows = view.list.rows
+    rows = tools_of(view)
     in_service = [record for record in store.tools(limit=1000) if record.state is ToolState.IN_SERVICE]
     assert sorted(row.number for row in rows) == sorted(record.number for record in in_service)
     order = [list(When).index(row.when) for row in rows]
     assert order == sorted(order)
     view.which.choose("overdue")
-    assert {row.number for row in view.list.rows} == {
+    assert {row.number for row in tools_of(view)} == {
         record.number for record in in_service if record.shown_state(TODAY) is ToolState.OVERDUE
     }
     view.which.choose("")
@@ -120,7 +125,7 @@ def test_the_list_holds_every_tool_in_service_once_most_urgent_first(shop, store
     assert {row.item.place for row in view.list.rows} == {"electrical bench"}
     view.place.setCurrentIndex(0)
     view.order.choose("place")
-    places = [row.item.place for row in view.list.rows]
+    places = [row.item.place for row in tools_of(view)]
     assert places == sorted(places, key=str.casefold)
 
 
@@ -133,7 +138,7 @@ def test_what_a_tool_needs_is_what_the_plan_of_its_run_asks_for(shop, store):
     view = due_view(page)
     references, procedure = store.references(), shipped_procedure("workshop-full")
     n_suiting = 0
-    for row in view.list.rows:
+    for row in tools_of(view):
         tool, needs = store.tool(row.number).tool, view.needs(row.number)
         suiting = {covering.number for covering in needs.would_do}
         assert suiting | {number for number, _ in needs.why_not} == {reference.number for reference in references}
@@ -155,6 +160,7 @@ def test_what_a_tool_needs_is_what_the_plan_of_its_run_asks_for(shop, store):
 def test_verify_now_puts_the_tool_up_on_the_bench(shop, store):
     page, _, tools, wanted = shop(store)
     view = due_view(page)
+    view.list.selectRow(len(view.list.rows) - len(tools_of(view)))  # below the references
     first = view.list.current().number
     assert view.number.text() == first
     view.verify_it.click()
@@ -184,7 +190,7 @@ def test_the_printed_list_holds_every_tool_with_its_checkpoints(shop, store, tmp
         for text in texts:
             assert "SIMULATED DATA" in text
         text = " ".join(texts)
-        for row in view.list.rows:
+        for row in tools_of(view):
             assert text.count(row.number) == 1
             assert view._checkpoints_of(row) in text
         assert ("workshop wall (" if order == "place" else "Overdue (") in text
@@ -216,11 +222,13 @@ def test_the_calendar_file_is_read_by_a_general_calendar_library(shop, store, tm
     page, _, _, _ = shop(store)
     view = due_view(page)
     view.which.choose("later")
-    rows = view.list.rows
+    rows = tools_of(view)
     view.save_calendar(tmp_path / "due.ics")
     raw = (tmp_path / "due.ics").read_bytes()
     assert raw.count(b"\r\n") == raw.count(b"\n")
     events = icalendar.Calendar.from_ical(raw).walk("VEVENT")
+    assert len({str(e["uid"]) for e in events}) == len(events)
+    events = [e for e in events if str(e["summary"]).startswith("Verify")]
     said = {(str(e["summary"]), e.decoded("dtstart"), str(e["location"])) for e in events}
     assert said == {(f"Verify {r.number}, {r.item.place}", r.item.due, r.item.place) for r in rows}
     needed = {str(e["summary"]).split()[1].rstrip(","): str(e["description"]) for e in events}
@@ -235,17 +243,19 @@ def test_the_table_holds_the_lines_that_are_shown(shop, store, tmp_path):
     page, _, _, _ = shop(store)
     view = due_view(page)
     view.which.choose("overdue")
-    shown = [row.number for row in view.list.rows]
+    shown = [row.number for row in tools_of(view)]
     assert shown
     view.save_table(tmp_path / "due.xlsx")
     sheet = openpyxl.load_workbook(tmp_path / "due.xlsx")["due"]
-    assert [row[0].value for row in sheet.iter_rows(min_row=2)] == shown
+    references = [row.number for row in view._to_calibrate()]
+    assert [row[0].value for row in sheet.iter_rows(min_row=2)] == [*shown, *references]
     view.save_table(tmp_path / "due.csv")
     with (tmp_path / "due.csv").open(encoding="utf-8", newline="") as file:
         lines = list(csv.DictReader(file))
-    assert [line["number"] for line in lines] == shown
+    assert [line["number"] for line in lines] == [*shown, *references]
+    lines = [line for line in lines if line["kind"] == "tool"]
     assert any(line["references"] for line in lines)
-    for line, row in zip(lines, view.list.rows, strict=True):
+    for line, row in zip(lines, tools_of(view), strict=True):
         needs = view.needs(row.number)
         assert line["references"].split(";") == ([c.number for c in needs.would_do] or [""])
         assert {float(text) for text in line["checkpoints"].split(";")} == {c.target for c in needs.checkpoints}
@@ -258,10 +268,90 @@ def test_the_due_table_of_the_records_says_what_the_page_says(shop, store):
     view = due_view(page)
     header, rows = exchange.table(store, "due", TODAY)
     at = header.index("references")
-    assert {row[0] for row in rows} <= {row.number for row in view._rows}
+    assert {row[0] for row in rows} <= {row.number for row in (*view._rows, *view._due_references)}
     assert rows
     for row in rows:
+        if row[header.index("kind")] == "reference":
+            continue
         assert row[at] == ";".join(c.number for c in view.needs(row[0]).would_do)
+
+
+@pytest.fixture
+def calibrated(open_shop):
+    """A shop whose references are overdue, due in nine days, due in a year, and without any calibration."""
+    for number, days in (("REF-1", -3), ("REF-2", 9), ("REF-3", 365), ("REF-4", None)):
+        points = tuple(CalibrationPoint(nm, nm * 1.001, 0.2) for nm in (20.0, 100.0, 200.0))
+        due = TODAY + dt.timedelta(days=days or 0)
+        calibration = Calibration(
+            f"RA-{number[-1]}", "a laboratory", due - dt.timedelta(days=400), due, 20.0, 200.0, 2.0, points
+        )
+        known = () if days is None else (calibration,)
+        open_shop.save_reference(Reference(number, 250.0, calibrations=known), who="custodian")
+    open_shop.save_tool(
+        ToolRecord(Tool("OCF-014", ToolType.SETTING, "A", "N·m", 20.0, 100.0, resolution=0.5), first_use=TODAY),
+        who="fitter 2",
+    )
+    return open_shop
+
+
+@pytest.fixture
+def open_shop(tmp_path):
+    with Store.open(tmp_path / "shop.sqlite", demo=False) as store:
+        yield store
+
+
+def test_references_to_be_calibrated_stand_first_in_each_period_and_in_a_section_of_their_own(shop, calibrated):
+    page, _, _, wanted = shop(calibrated)
+    view = due_view(page)
+    assert [row.number for row in view.list.rows] == ["REF-4", "REF-1", "REF-2", "REF-3", "OCF-014"]
+    assert "2 references to calibrate" in page.subtitle.text()
+    view.which.choose("overdue")
+    assert [row.number for row in view.list.rows] == ["REF-4", "REF-1"]
+    assert view.number.text() == "REF-4"
+    assert view.due.text() == "Never calibrated"
+    view.which.choose("references")
+    assert [row.number for row in view.list.rows] == ["REF-4", "REF-1", "REF-2", "REF-3"]
+    assert not view.labels.isEnabled()
+    view.list.selectRow(1)
+    assert view.due.text() == "Overdue by 3 days"
+    assert not view.verify_it.isVisible()
+    QTest.mouseClick(view.to_reference, Qt.MouseButton.LeftButton)
+    assert wanted[-1] == ("references", "REF-1")
+    view.which.choose("")
+    view.list.selectRow(4)
+    assert view.verify_it.isVisible()
+    assert not view.to_reference.isVisible()
+
+
+def test_references_to_be_calibrated_go_out_on_paper_as_calendar_and_as_table(shop, calibrated, tmp_path):
+    page, _, _, _ = shop(calibrated)
+    view = due_view(page)
+    view.save_pdf(tmp_path / "due.pdf")
+    text = " ".join(texts_of(tmp_path / "due.pdf"))
+    assert "References to calibrate (4)" in text
+    for said in ("calibration RA-1", "overdue by 3 days", "no calibration yet", "1 tool and 4 references"):
+        assert said in text, said
+    view.save_calendar(tmp_path / "due.ics")
+    calendar = icalendar.Calendar.from_ical((tmp_path / "due.ics").read_bytes())
+    events = {str(e["summary"]): e for e in calendar.walk("VEVENT")}
+    assert len(events) == 5
+    assert events["Calibrate reference REF-2"].decoded("dtstart") == TODAY + dt.timedelta(days=9)
+    assert "RA-2" in str(events["Calibrate reference REF-2"]["description"])
+    assert "has no calibration" in str(events["Calibrate reference REF-4"]["description"])
+    view.save_table(tmp_path / "due.csv")
+    with (tmp_path / "due.csv").open(encoding="utf-8", newline="") as file:
+        lines = list(csv.DictReader(file))
+    assert [(line["number"], line["kind"]) for line in lines] == [
+        ("OCF-014", "tool"),
+        *((f"REF-{n}", "reference") for n in (4, 1, 2, 3)),
+    ]
+    assert (lines[2]["due"], lines[2]["state"], lines[2]["needs_nm"]) == (
+        (TODAY - dt.timedelta(days=3)).isoformat(),
+        "overdue",
+        "20.0;200.0",
+    )
+    header, rows = exchange.table(calibrated, "due", TODAY)
+    assert {row[0] for row in rows if row[header.index("kind")] == "reference"} == {"REF-1", "REF-2", "REF-4"}
 
 
 def test_a_folder_that_is_not_there_is_told_and_nothing_is_written(shop, store, tmp_path):

@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Any, Final
 from PySide6.QtCore import QLocale, Qt, Signal
 from PySide6.QtWidgets import QHBoxLayout, QMenu, QStackedWidget, QVBoxLayout, QWidget
 
+from benchapp.records.due_references import DueReference, due_references
 from benchapp.records.errors import StoreError
 from benchapp.records.model import DEFAULT_INTERVAL_CYCLES, DUE_SOON_DAYS, DueItem, ToolRecord, ToolState
+from benchapp.torque.units import from_nm
 from benchapp.ui import page as pages
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
@@ -32,6 +34,8 @@ if TYPE_CHECKING:
     from benchapp.runs.procedure import Procedure
 
 ANY_PLACE: Final = "any place"
+REFERENCES: Final = "references"
+"""Beside the times: those to be calibrated, whenever that is."""
 FAR_DAYS: Final = 366 * 100  # every tool in service that has a due date at all
 
 
@@ -56,7 +60,7 @@ WHEN_MARKS: Final = {When.OVERDUE: "ring", When.WEEK: "half", When.MONTH: "half"
 _RANK: Final = {when: rank for rank, when in enumerate(When)}
 
 
-def when_of(item: DueItem, today: dt.date) -> When:
+def when_of(item: DueItem | DueReference, today: dt.date) -> When:
     """Return how soon: this week ends on Sunday (ISO 8601 weeks), a month with its last day.
 
     A tool that is soon due by its cycles, not by its date, counts to this month.
@@ -87,6 +91,19 @@ class DueRow:
         return self.item.number
 
 
+@dataclass(frozen=True, slots=True)
+class ReferenceRow:
+    """A line of the list that is a reference to be calibrated."""
+
+    item: DueReference
+    when: When
+
+    @property
+    def number(self) -> str:
+        """Of the reference."""
+        return self.item.number
+
+
 class DueView(QWidget):
     """The list on the left, what the tool under the cursor needs on the right."""
 
@@ -96,6 +113,7 @@ class DueView(QWidget):
         super().__init__()
         self.context = context
         self._rows: list[DueRow] = []
+        self._due_references: list[ReferenceRow] = []
         self._references: list[Reference] = []
         self._procedure: Procedure | None = None
         self._records: dict[str, ToolRecord | None] = {}
@@ -122,7 +140,9 @@ class DueView(QWidget):
         self.main, row = beside()
         left = ListPanel()
         self.which = ChoiceField(
-            "When", [("", "All"), *((w.value, text) for w, text in WHEN_WORDS.items())], on_change=self._filter
+            "When",
+            [("", "All"), *((w.value, text) for w, text in WHEN_WORDS.items()), (REFERENCES, "References")],
+            on_change=self._filter,
         )
         self.order = ChoiceField("Order", [("date", "By date"), ("place", "By place")], on_change=self._filter)
         self.place = Choices([ANY_PLACE])
@@ -153,21 +173,21 @@ class DueView(QWidget):
                 ),
                 Column(
                     "Hangs",
-                    lambda r: r.item.place,
-                    second=lambda r: r.item.keeper,
+                    lambda r: getattr(r.item, "place", ""),
+                    second=lambda r: getattr(r.item, "keeper", ""),
                     width=1.0,
-                    sort=lambda r: (r.item.place.casefold(), natural_key(r.number)),
+                    sort=lambda r: (getattr(r.item, "place", "").casefold(), natural_key(r.number)),
                 ),
                 Column(
                     "Checkpoints",
                     self._checkpoints_of,
                     second=self._readings_of,
                     width=1.5,
-                    sort=lambda r: r.item.needs_nm,
+                    sort=_needs_nm,
                 ),
-                Column("Reference", self._reference_of, width=1.0, sort=lambda r: r.item.needs_nm[1]),
+                Column("Reference", self._reference_of, width=1.0, sort=lambda r: _needs_nm(r)[1]),
             ],
-            name="tools that are due",
+            name="tools and references that are due",
         )
         left.hold(self.list)
         self.none_found = left.nothing
@@ -176,7 +196,7 @@ class DueView(QWidget):
         foot.setSpacing(8)
         self.print_it = plain_button("Print (PDF) …")
         self.calendar = plain_button("Calendar file …")
-        self.calendar.setToolTip("iCalendar (RFC 5545): one day a tool, for any calendar")
+        self.calendar.setToolTip("iCalendar (RFC 5545): one day a tool or reference, for any calendar")
         self.labels = plain_button("Labels …")
         self.table = quiet_button("As a table")
         menu = QMenu(self.table)
@@ -208,6 +228,7 @@ class DueView(QWidget):
         self.verify_it = main_button("Verify now")
         self.verify_it.setToolTip("Put it up on the Bench")
         self.to_rack = plain_button("Show in the Rack")
+        self.to_reference = main_button("Open the reference")
         self.facts = Facts()
         body = self.card.body
         for widget in (self.number, self.kind, self.due):
@@ -216,6 +237,7 @@ class DueView(QWidget):
         buttons.setSpacing(6)
         buttons.addWidget(self.verify_it, 1)
         buttons.addWidget(self.to_rack)
+        buttons.addWidget(self.to_reference, 1)
         body.addSpacing(4)
         body.addLayout(buttons)
         inside = QWidget()
@@ -226,16 +248,18 @@ class DueView(QWidget):
         body.addWidget(scrolled(inside), 1)
         self.verify_it.clicked.connect(self.verify)
         self.to_rack.clicked.connect(self._show_in_rack)
+        self.to_reference.clicked.connect(self.verify)
 
     # ---------------------------------------------------------------------------------------------------------- reading
 
     def heading(self) -> tuple[str, str]:
         """Return what stands above the view."""
-        if not self._rows:
+        if not self._rows and not self._due_references:
             return "Due", ""
         whens = [row.when for row in self._rows]
         parts = [f"{n} {words.lower()}" for when, words in WHEN_WORDS.items() if (n := whens.count(when))]
-        return "Due", "  ·  ".join(parts)
+        soon = sum(row.when in (When.OVERDUE, When.WEEK, When.MONTH) for row in self._due_references)
+        return "Due", "  ·  ".join([*parts, *([f"{plural(soon, 'reference')} to calibrate"] if soon else [])])
 
     def refresh(self) -> None:
         """Read the store again."""
@@ -253,33 +277,40 @@ class DueView(QWidget):
         self._needs.clear()
         self._needs_of_kind.clear()
         self._rows = sorted((DueRow(item, when_of(item, self._day)) for item in items), key=_date_key)
+        to_calibrate = due_references(self._references, self._day, within_days=FAR_DAYS)
+        self._due_references = sorted(
+            (ReferenceRow(item, when_of(item, self._day)) for item in to_calibrate), key=_date_key
+        )
         places = sorted({item.place for item in items if item.place}, key=str.casefold)
         self.place.offer([ANY_PLACE, *places])
         self.place.setVisible(len(places) > 1)
-        self.views.setCurrentWidget(self.main if self._rows else self.empty)
-        self.setFocusProxy(self.list if self._rows else self.empty.button)
+        self.views.setCurrentWidget(self.main if self._rows or self._due_references else self.empty)
+        self.setFocusProxy(self.list if self._rows or self._due_references else self.empty.button)
         self._filter()
 
     def open(self, key: str) -> None:
-        """Show what is due when: a value of `When`."""
+        """Show what is due when: a value of `When`, or `REFERENCES`."""
         self.refresh()
-        if key in list(When):
+        if key in (*When, REFERENCES):
             self.which.choose(key)
 
     def _filter(self, *_: object) -> None:
         when, place = self.which.value(), self.place.currentText()
         anywhere = self.place.currentIndex() <= 0
-        shown = [row for row in self._rows if when in ("", row.when.value) and (anywhere or row.item.place == place)]
+        tools = [row for row in self._rows if when in ("", row.when.value) and (anywhere or row.item.place == place)]
         if self.order.value() == "place":
-            shown.sort(key=lambda row: row.item.place.casefold())  # those of a place stay in the order of their dates
+            tools.sort(key=lambda row: row.item.place.casefold())  # those of a place stay in the order of their dates
+        references = [row for row in self._due_references if when in ("", row.when.value, REFERENCES) and anywhere]
+        shown: list[DueRow | ReferenceRow] = [*references, *tools]
         self.list.horizontalHeader().setSortIndicator(-1, Qt.SortOrder.AscendingOrder)
         self.list.show_rows(shown)
         self.none_found.setVisible(not shown)
         self.none_found.setText("" if shown else "Nothing is due then. “All” shows what comes next.")
         self.card.setVisible(bool(shown))
-        for button in (self.print_it, self.calendar, self.labels, self.table):
+        for button in (self.print_it, self.calendar, self.table):
             button.setEnabled(bool(shown))
-        self.said.setText(f"{plural(len(shown), 'tool')} listed" if shown else "")
+        self.labels.setEnabled(bool(tools))
+        self.said.setText(f"{_counted(len(tools), len(references))} listed" if shown else "")
         self._show(self.list.current())
         self.heading_changed.emit()
 
@@ -312,21 +343,63 @@ class DueView(QWidget):
             self._needs[number] = replace(found, tool=number) if isinstance(found, Refusal) else found
         return self._needs[number]
 
-    def _kind_of(self, row: DueRow) -> str:
+    def _tools(self) -> list[DueRow]:
+        return [row for row in self.list.rows if isinstance(row, DueRow)]
+
+    def _to_calibrate(self) -> list[ReferenceRow]:
+        return [row for row in self.list.rows if isinstance(row, ReferenceRow)]
+
+    def _kind_of(self, row: DueRow | ReferenceRow) -> str:
+        if isinstance(row, ReferenceRow):
+            return f"reference, {self._torque(row.item.capacity_nm)}"
         record = self._record(row.number)
         return kind_text(record.tool) if record is not None else ""
 
-    def _checkpoints_of(self, row: DueRow) -> str:
+    def _torque(self, torque_nm: float) -> str:
+        return f"{short(float(f'{from_nm(torque_nm, self.context.unit):.4g}'))} {self.context.unit}"
+
+    def _covers(self, item: DueReference) -> str:
+        if item.usable_nm is None:
+            return ""
+        low, high = (short(float(f"{from_nm(end, self.context.unit):.4g}")) for end in item.usable_nm)
+        return f"{low} to {high} {self.context.unit}"
+
+    def _checkpoints_of(self, row: DueRow | ReferenceRow) -> str:
+        if isinstance(row, ReferenceRow):
+            return f"calibration {row.item.certificate}" if row.item.certificate else "no calibration yet"
         record = self._record(row.number)
         return checkpoints_text(self.needs(row.number), record.tool.unit if record is not None else "")
 
-    def _readings_of(self, row: DueRow) -> str:
+    def _readings_of(self, row: DueRow | ReferenceRow) -> str:
+        if isinstance(row, ReferenceRow):
+            return f"of {row.item.calibrated}, {self._covers(row.item)}" if row.item.calibrated else ""
         return readings_text(self.needs(row.number))
 
-    def _reference_of(self, row: DueRow) -> str:
-        return references_text(self.needs(row.number))
+    def _reference_of(self, row: DueRow | ReferenceRow) -> str:
+        return "laboratory" if isinstance(row, ReferenceRow) else references_text(self.needs(row.number))
 
-    def _show(self, row: DueRow | None) -> None:
+    def _show_reference(self, row: ReferenceRow) -> None:
+        item = row.item
+        self.number.setText(item.number)
+        self.kind.setText(self._kind_of(row))
+        self.due.setText(due_text(item, self._day).capitalize())
+        self.facts.show_facts(
+            [
+                ("calibration", item.certificate or "none entered"),
+                ("of", item.calibrated.isoformat() if item.calibrated else ""),
+                ("covers", self._covers(item)),
+                ("", "Send it to the laboratory in time: the tools it verifies wait for it."),
+            ]
+        )
+
+    def _show(self, row: DueRow | ReferenceRow | None) -> None:
+        is_reference = isinstance(row, ReferenceRow)
+        for button in (self.verify_it, self.to_rack):
+            button.setVisible(not is_reference)
+        self.to_reference.setVisible(is_reference)
+        if isinstance(row, ReferenceRow):
+            self._show_reference(row)
+            return
         record = self._record(row.number) if row is not None else None
         if row is None or record is None:
             return
@@ -356,9 +429,11 @@ class DueView(QWidget):
     # ----------------------------------------------------------------------------------------------------------- acting
 
     def verify(self) -> None:
-        """Put the tool under the cursor up on the Bench."""
+        """Put the tool under the cursor up on the Bench; a reference is opened on its own page."""
         row = self.list.current()
-        if row is not None:
+        if isinstance(row, ReferenceRow):
+            self.context.page_wanted.emit("references", row.number)
+        elif row is not None:
             self.context.tool_wanted.emit(row.number)
 
     def _show_in_rack(self) -> None:
@@ -367,7 +442,7 @@ class DueView(QWidget):
             self.context.page_wanted.emit("rack", row.number)
 
     def _want_labels(self) -> None:
-        numbers = [row.number for row in self.list.rows]
+        numbers = [row.number for row in self._tools()]
         self.context.page_wanted.emit("rack", "view:labels:" + "\n".join(numbers))
 
     def _ask(self, ending: str, kinds: str, then: Any) -> None:
@@ -378,17 +453,20 @@ class DueView(QWidget):
 
     def save_pdf(self, path: Path) -> None:
         """Write the list as it is shown as PDF."""
-        rows: list[DueRow] = self.list.rows
+        rows, to_calibrate = self._tools(), self._to_calibrate()
         by_place = self.order.value() == "place"
         sections: dict[str, list[DueLine]] = {}
+        if to_calibrate:
+            sections["References to calibrate"] = [self._line_of_reference(row) for row in to_calibrate]
         for row in sorted(rows, key=lambda r: (r.item.place.casefold() if by_place else "", _date_key(r))):
             title = (row.item.place or "without a place") if by_place else WHEN_WORDS[row.when]
             sections.setdefault(title, []).append(self._line(row))
-        listed = [WHEN_WORDS[When(self.which.value())].lower()] if self.which.value() else ["all tools in service"]
+        when = self.which.value()
+        listed = [WHEN_WORDS[When(when)].lower()] if when in list(When) else ["all in service"] if not when else []
         if self.place.currentIndex() > 0:
             listed.append(self.place.currentText())
         procedure = self._procedure.name if self._procedure is not None else ""
-        subtitle = "  ·  ".join(part for part in (*listed, plural(len(rows), "tool"), procedure) if part)
+        subtitle = "  ·  ".join(part for part in (*listed, _counted(len(rows), len(to_calibrate)), procedure) if part)
 
         def write() -> str:
             n = write_due_list(
@@ -399,7 +477,8 @@ class DueView(QWidget):
                 is_demo=self.context.is_demo,
                 letter=QLocale().measurementSystem() is QLocale.MeasurementSystem.ImperialUSSystem,
             )
-            return f"The due list of {plural(len(rows), 'tool')} is in {path.name}, {plural(n, 'page')}."
+            many = _counted(len(rows), len(to_calibrate))
+            return f"The due list of {many} is in {path.name}, {plural(n, 'page')}."
 
         self._do(write)
 
@@ -415,27 +494,38 @@ class DueView(QWidget):
             references_text(needs),
         )
 
+    def _line_of_reference(self, row: ReferenceRow) -> DueLine:
+        item = row.item
+        return DueLine(
+            f"{item.number}\n{self._kind_of(row)}",
+            "",
+            f"{item.due.isoformat() if item.due else 'at once'}\n{due_text(item, self._day, dated=False)}",
+            f"{self._checkpoints_of(row)}\n{self._readings_of(row)}",
+            self._reference_of(row),
+        )
+
     def save_calendar(self, path: Path) -> None:
-        """Write an iCalendar file of the tools that are shown."""
+        """Write an iCalendar file of the tools and references that are shown."""
         from benchapp.records.due_calendar import due_calendar
 
-        items = [row.item for row in self.list.rows]
+        items, references = [row.item for row in self._tools()], [row.item for row in self._to_calibrate()]
 
         def write() -> str:
             store = self.context.store
             now = store.now() if store is not None else dt.datetime.now(dt.UTC)
-            path.write_text(due_calendar(items, now=now, needs=self._in_short()), encoding="utf-8", newline="")
-            return (
-                f"{plural(len(items), 'day')} to verify a tool on {'is' if len(items) == 1 else 'are'} in {path.name}."
-            )
+            text = due_calendar(items, now=now, needs=self._in_short(), references=references)
+            path.write_text(text, encoding="utf-8", newline="")
+            n, many = len(items) + len(references), _counted(len(items), len(references))
+            return f"{plural(n, 'day')} for {many} {'is' if n == 1 else 'are'} in {path.name}."
 
         self._do(write)
 
     def save_table(self, path: Path) -> None:
-        """Write the tools that are shown as XLSX or, by the file's ending, CSV."""
+        """Write the tools and references that are shown as XLSX or, by the file's ending, CSV."""
         from benchapp.records import exchange
 
-        header, rows = exchange.due_table([row.item for row in self.list.rows], self._in_short())
+        references = [row.item for row in self._to_calibrate()]
+        header, rows = exchange.due_table([row.item for row in self._tools()], self._in_short(), references)
 
         def write() -> str:
             if path.suffix.casefold() == ".csv":
@@ -451,7 +541,7 @@ class DueView(QWidget):
         from benchapp.records.due_needs import in_short
 
         found = {}
-        for row in self.list.rows:
+        for row in self._tools():
             record, needs = self._record(row.number), self.needs(row.number)
             if record is not None and needs is not None:
                 found[row.number] = in_short(record.tool, needs)
@@ -464,18 +554,30 @@ class DueView(QWidget):
             self.context.message.emit("problem", f"Nothing was written: {problem}")
 
 
-def _date_key(row: DueRow) -> tuple[Any, ...]:
+def _counted(n_tools: int, n_references: int) -> str:
+    """Return how many of each, without those there are none of."""
+    counts = ((n_tools, "tool"), (n_references, "reference"))
+    return " and ".join(plural(n, noun) for n, noun in counts if n) or "no tool"
+
+
+def _needs_nm(row: DueRow | ReferenceRow) -> tuple[float, float]:
+    return row.item.needs_nm if isinstance(row, DueRow) else row.item.usable_nm or (0.0, 0.0)
+
+
+def _date_key(row: DueRow | ReferenceRow) -> tuple[Any, ...]:
     item = row.item
     return _RANK[row.when], item.due.toordinal() if item.due is not None else 0, natural_key(item.number)
 
 
-def due_text(item: DueItem, today: dt.date, *, dated: bool = True) -> str:
-    """Return when a tool is due in words, and what makes it so where that is not its date."""
+def due_text(item: DueItem | DueReference, today: dt.date, *, dated: bool = True) -> str:
+    """Return when a tool or reference is due in words, and what makes it so where that is not its date."""
     if item.due is None:
-        return "never verified"
+        return "never verified" if isinstance(item, DueItem) else "never calibrated"
     words = due_words(item.due, today)
     if not dated and words.startswith("due 2"):
         words = f"in {plural((item.due - today).days, 'day')}"
+    if isinstance(item, DueReference):
+        return words
     if item.state is ToolState.OVERDUE and item.due >= today:
         return f"{plural(item.cycles, 'cycle')}: its limit"
     if item.state is ToolState.DUE_SOON and (item.due - today).days > DUE_SOON_DAYS:
