@@ -60,6 +60,9 @@ def pictures(folder: Path, theme: str, width: int, height: int) -> None:
         window.show()
         QTest.qWait(200)
         kilter.after_first_paint()
+        window.sounds.problem = ""  # a workshop has a loudspeaker, whatever the machine of the pictures has
+        window.toggle_sound()
+        window.toggle_sound()
         while kilter.store is None:  # the demonstration workshop is being made
             QTest.qWait(50)
 

@@ -548,7 +548,7 @@ class Application:
 def run(args: argparse.Namespace) -> int:
     """Open the window; returns Qt's exit status."""
     import platformdirs
-    from PySide6.QtCore import QTimer
+    from PySide6.QtCore import QLoggingCategory, QTimer
     from PySide6.QtWidgets import QApplication
 
     from benchapp.records.place import store_path
@@ -560,6 +560,8 @@ def run(args: argparse.Namespace) -> int:
             raise CommandError(f"{args.replay}: no file that can be read; give a trace file or a raw capture")
     application = QApplication.instance() or QApplication(sys.argv[:1])
     application.setApplicationName("Kilter")
+    # a dozen lines in the terminal about libraries for films; whether there is sound, the foot of the window says
+    QLoggingCategory.setFilterRules("qt.multimedia.*=false")
     config = platformdirs.user_config_path("kilter", appauthor=False)
     store_file = store_path(demo=args.simulated)
     try:

@@ -8,7 +8,7 @@ from PySide6.QtCore import QRectF, Qt, QTimer, Signal
 from PySide6.QtGui import QColor, QFontMetrics, QMouseEvent, QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QWidget
 
-from benchapp.ui import theme
+from benchapp.ui import theme, words
 from benchapp.ui.bench.panels import Panel, hatch
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
 
@@ -197,7 +197,7 @@ class FootBar(QWidget):
         self.custodian = self._button("custodian", "")  # shown while the custodian's lock is open
         self.operator = self._button("operator", "Who pulls")
         self.unit = self._button("unit", "The unit in which torque is shown")
-        self.sound = self._button("sound", "Sounds on or off (Ctrl+M)")
+        self.sound = self._button("sound", words.SOUND_TIP)
         self.light = self._button("light", "Light or dark (Ctrl+L)")
         self.more = self._button("more", "Keys, full screen, port")
         self.row.addSpacing(14)

@@ -218,6 +218,7 @@ class MainWindow(QMainWindow):
         """What the first paint did not have to wait for: icon and sounds."""
         self.setWindowIcon(QIcon(str(assets_folder() / "icons" / "kilter.svg")))
         self.sounds.load()
+        self._label_foot()
         if self.settings.problem:
             self.show_message("problem", self.settings.problem)
 
@@ -329,7 +330,9 @@ class MainWindow(QMainWindow):
         foot = self.foot
         foot.operator.setText(self.context.operator or "who pulls?")
         foot.unit.setText(f"{self.context.unit} ▾")
-        foot.sound.setText("sound off" if self.sounds.muted else "sound on")
+        silent = self.sounds.problem and not self.sounds.muted  # who counts on the sound of the click must know
+        foot.sound.setText("no sound" if silent else "sound off" if self.sounds.muted else "sound on")
+        foot.sound.setToolTip(words.sound_problem(self.sounds.problem) if silent else words.SOUND_TIP)
         foot.light.setText("dark" if theme.palette().name == "dark" else "light")
         foot.more.setText("more ▾")
 

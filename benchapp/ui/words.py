@@ -797,4 +797,9 @@ CLOSE_LOSES_QUESTION: Final = "Not everything is stored"
 CLOSE_LOSES_DETAIL: Final = "What waits in memory is lost when the window is closed now."
 
 AWAKE_PROBLEM: Final = "This desktop could not be asked to stay awake: switch screen lock and sleep off for the run."
-SOUND_PROBLEM: Final = "No sound device was found: captures are told on the screen only."
+SOUND_TIP: Final = "Sounds on or off (Ctrl+M)"
+
+
+def sound_problem(why: str) -> str:
+    """Return what a person is told when no sound can be played; `why` as the player says it."""
+    return f"No sound ({why}): captures are told on the screen only. With a loudspeaker, open Kilter again."

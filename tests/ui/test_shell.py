@@ -723,3 +723,15 @@ def test_from_a_sealed_verdict_the_other_key_leads_to_the_label_or_to_what_was_d
     run = bench.view.run
     assert run is not None
     assert opened == [("rack", f"view:impact:run:{run.run_id}")]
+
+
+@pytest.mark.parametrize(("problem", "text"), [("no sound device", "no sound"), ("", "sound on")])
+def test_the_foot_says_when_nobody_will_hear_the_click(shop, monkeypatch, problem, text):
+    sounds, foot = shop.window.sounds, shop.window.foot
+    monkeypatch.setattr(sounds, "load", lambda: setattr(sounds, "problem", problem))
+    monkeypatch.setattr(sounds, "muted", False)
+    shop.window.after_first_paint()
+    assert foot.sound.text() == text
+    assert ("told on the screen only" in foot.sound.toolTip()) is bool(problem)
+    shop.window.toggle_sound()
+    assert (foot.sound.text(), foot.sound.toolTip()) == ("sound off", words.SOUND_TIP)
