@@ -251,7 +251,16 @@ class RunPart(ToolPart):
             row = raw.execute(f"SELECT {_SUMMARY_COLUMNS} FROM runs WHERE run_id = ?", (run_id,)).fetchone()
         return _summary(row) if row is not None else None
 
-    def runs(self, *, tool: str = "", before: int | None = None, limit: int = 50, search: str = "") -> list[RunSummary]:
+    def runs(
+        self,
+        *,
+        tool: str = "",
+        before: int | None = None,
+        limit: int = 50,
+        search: str = "",
+        outcomes: Sequence[Outcome] = (),
+        source: Source | None = None,
+    ) -> list[RunSummary]:
         """Runs, newest first.
 
         Args:
@@ -259,13 +268,17 @@ class RunPart(ToolPart):
             before: Key of the last line of the page before; None for the first page.
             limit: Greatest number of lines.
             search: Words that must all occur in tool, reference, operator, procedure, outcome or start.
+            outcomes: Only those that ended so; () all.
+            source: Only those from there; None all.
         """
         words = words_of(search)
         values: list[str | int] = [] if before is None else [before]
         values += [tool] if tool else []
+        values += [outcome.value for outcome in outcomes] + ([source.value] if source else [])
         values += [f"%{word.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%" for word in words]
+        query = _runs_query(bool(tool), before is not None, len(words), len(outcomes), source is not None)
         with self._db.reading_raw() as raw:
-            found = raw.execute(_runs_query(bool(tool), before is not None, len(words)), (*values, limit))
+            found = raw.execute(query, (*values, limit))
             return [_summary(row) for row in found]
 
     def history(self, tool: str, *, limit: int = 1000) -> list[ReadingRow]:
@@ -341,11 +354,13 @@ def _rows_under_way(run: Run) -> list[ReadingRow]:
 
 
 @lru_cache(maxsize=64)
-def _runs_query(of_tool: bool, has_before: bool, n_words: int) -> str:
-    wanted = ["key < ?"] * has_before + ["tool = ?"] * of_tool + ["search LIKE ? ESCAPE '!'"] * n_words
+def _runs_query(of_tool: bool, has_before: bool, n_words: int, n_outcomes: int, of_source: bool) -> str:
+    wanted = ["key < ?"] * has_before + ["tool = ?"] * of_tool
+    wanted += [f"outcome IN ({', '.join('?' * n_outcomes)})"] * bool(n_outcomes) + ["source = ?"] * of_source
+    wanted += ["search LIKE ? ESCAPE '!'"] * n_words
     where = f"WHERE {' AND '.join(wanted)} " if wanted else ""
     newest = f"{where}ORDER BY key DESC LIMIT ?"
-    if not n_words or of_tool:  # of one tool there are few: they are looked through in the table
+    if not n_words or of_tool or n_outcomes or of_source:  # what is asked of other columns is looked up in the table
         return f"SELECT {_SUMMARY_COLUMNS} FROM runs {newest}"
     found = f"SELECT key FROM runs INDEXED BY ix_runs_search {newest}"
     return f"SELECT {_SUMMARY_COLUMNS} FROM runs WHERE key IN ({found}) ORDER BY key DESC"

@@ -210,6 +210,29 @@ def test_logbook_pages_by_key_and_finds_words(store):
     assert store.runs(tool="none") == []
 
 
+def test_runs_are_listed_by_how_they_ended_and_where_they_came_from_together_with_all_else(store):
+    for index in range(40):
+        run = make_run(f"run-{index:02}", operator="fitter 2" if index % 2 else "custodian")
+        run = dataclasses.replace(run, state=RunState.VERDICT)
+        store.begin_run(run)
+        if index % 3:
+            store.seal(run, outcome=Outcome.OUT if index % 5 == 0 else Outcome.WITHIN)
+    lines = store.runs(limit=100)
+    kept = (Outcome.OUT, Outcome.OPEN)
+    for words in ("", "fitter"):
+        for before in (None, lines[15].key):
+            wanted = [
+                line
+                for line in lines
+                if line.outcome in kept and words in line.operator and (before is None or line.key < before)
+            ]
+            found = store.runs(outcomes=kept, source=Source.LIVE, search=words, before=before, limit=6)
+            assert found == wanted[:6]
+            assert found
+    assert store.runs(outcomes=kept, source=Source.IMPORTED) == []
+    assert store.runs(outcomes=(Outcome.LEFT,)) == []
+
+
 def test_words_are_looked_for_in_everything_a_line_shows_and_paged(store):
     for index in range(30):
         run = make_run(

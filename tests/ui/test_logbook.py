@@ -14,13 +14,11 @@ from benchapp.runs.model import RunState
 from benchapp.ui.context import AppContext
 from benchapp.ui.logbook import page as logbook_page
 from benchapp.ui.logbook.model import (
-    Verdict,
     advice,
     checkpoint_lines,
     figure_lines,
     headline,
     pull_lines,
-    wanted,
 )
 from benchapp.ui.verdict import probability_text
 
@@ -158,9 +156,24 @@ def test_the_filters_list_only_what_they_say(page, store):
     page.verdict.choose("all")
     page.open("tool:OCF-004")
     assert {line.tool for line in page.list.rows} == {"OCF-004"}
-    line = page.list.rows[0]
-    assert wanted(line, Verdict.ALL, "simulated")
-    assert not wanted(line, Verdict.ALL, "replayed")
+    page.source.choose("replayed")
+    assert page.list.rows == []
+    page.source.choose("simulated")
+    assert {line.tool for line in page.list.rows} == {"OCF-004"}
+
+
+def test_a_filter_finds_what_lies_behind_any_number_of_other_runs(page, store, monkeypatch):
+    monkeypatch.setattr(logbook_page, "PAGE", 2)  # it looked at 20 pages and said that no run is like that
+    lines = store.runs(limit=500)
+    depth = next(index for index, line in enumerate(lines) if line.outcome is Outcome.OUT)
+    page.verdict.choose("out")
+    assert depth > 40
+    assert [line.run_id for line in page.list.rows][:1] == [lines[depth].run_id]
+    while not page._at_end:
+        page._read_more()
+    assert [line.run_id for line in page.list.rows] == [
+        line.run_id for line in lines if line.outcome in (Outcome.OUT, Outcome.UNDECIDED)
+    ]
 
 
 def test_a_run_opens_on_every_section_and_curves_lie_over_each_other(page, store):

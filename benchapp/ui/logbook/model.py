@@ -46,6 +46,15 @@ VERDICT_WORDS: Final = {
     Verdict.OPEN: "Not finished",
 }
 
+VERDICT_OUTCOMES: Final[dict[Verdict, tuple[Outcome, ...]]] = {
+    Verdict.ALL: (),
+    Verdict.WITHIN: (Outcome.WITHIN,),
+    Verdict.OUT: (Outcome.OUT, Outcome.UNDECIDED),
+    Verdict.LEFT: (Outcome.LEFT,),
+    Verdict.OPEN: (Outcome.OPEN,),
+}
+"""How the runs ended that a filter lists; () all."""
+
 OUTCOME_WORDS: Final = {
     Outcome.WITHIN: "within limits",
     Outcome.OUT: "out of limits",
@@ -68,19 +77,6 @@ SOURCE_WORDS: Final = {
     Source.REPLAYED: "replayed",
     Source.IMPORTED: "imported",
 }
-
-
-def wanted(line: RunSummary, verdict: Verdict, source: str = "") -> bool:
-    """Return True when the filter lists this run."""
-    if source and line.source.value != source:
-        return False
-    return {
-        Verdict.ALL: True,
-        Verdict.WITHIN: line.outcome is Outcome.WITHIN,
-        Verdict.OUT: line.outcome in (Outcome.OUT, Outcome.UNDECIDED),
-        Verdict.LEFT: line.outcome is Outcome.LEFT,
-        Verdict.OPEN: line.outcome is Outcome.OPEN,
-    }[verdict]
 
 
 def outcome_text(line: RunSummary) -> str:

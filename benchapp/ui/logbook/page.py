@@ -23,19 +23,18 @@ from benchapp.ui.listing import Column, Listing
 from benchapp.ui.logbook.actions import RunActions
 from benchapp.ui.logbook.model import (
     SOURCE_WORDS,
+    VERDICT_OUTCOMES,
     VERDICT_WORDS,
     Verdict,
     counted_text,
     outcome_mark,
     outcome_text,
-    wanted,
 )
 from benchapp.ui.logbook.runview import RunView
 from benchapp.ui.page import EmptyNote, Page, today
+from drivers.samples import Source
 
 PAGE = 60
-MOST_LOOKED_AT = 20
-"""Pages that one look goes through for a filter; more are read on scrolling."""
 EXPORT_PAGE = 5000
 TYPING_MS = 90
 
@@ -223,24 +222,28 @@ class LogbookPage(Page):
     def _next_page(self) -> list[RunSummary]:
         """Return the next runs that the filter lists, page by page by key."""
         store = self.context.store
-        found: list[RunSummary] = []
         if store is None:
-            return found
-        verdict, source = Verdict(self.verdict.value()), self.source.value()
+            return []
         try:
-            for _ in range(MOST_LOOKED_AT):
-                search = "" if self._tool else self.search.text()
-                page = store.runs(tool=self._tool, before=self._before, limit=PAGE, search=search)
-                self._at_end = len(page) < PAGE
-                if page:
-                    self._before = page[-1].key
-                found += [line for line in page if wanted(line, verdict, source)]
-                if self._at_end or len(found) >= PAGE:
-                    break
+            page = store.runs(before=self._before, limit=PAGE, **self._filter())
         except StoreError as problem:
             self.say(str(problem), problem=True)
             self._at_end = True
-        return found
+            return []
+        self._at_end = len(page) < PAGE
+        if page:
+            self._before = page[-1].key
+        return page
+
+    def _filter(self) -> dict[str, Any]:
+        """Return what is listed, as `Store.runs` is asked for it."""
+        source = self.source.value()
+        return {
+            "tool": self._tool,
+            "search": "" if self._tool else self.search.text(),
+            "outcomes": VERDICT_OUTCOMES[Verdict(self.verdict.value())],
+            "source": Source(source) if source else None,
+        }
 
     # ------------------------------------------------------------------------------------------------------- as a table
 
@@ -258,13 +261,11 @@ class LogbookPage(Page):
         store = self.context.store
         if store is None:
             return
-        verdict, source = Verdict(self.verdict.value()), self.source.value()
-        search = "" if self._tool else self.search.text()
         lines: list[RunSummary] = []
         before: int | None = None
         try:
-            while page := store.runs(tool=self._tool, before=before, limit=EXPORT_PAGE, search=search):
-                lines += [line for line in page if wanted(line, verdict, source)]
+            while page := store.runs(before=before, limit=EXPORT_PAGE, **self._filter()):
+                lines += page
                 before = page[-1].key
             header, rows = exchange.run_table(lines)
             if path.suffix.casefold() == ".csv":
