@@ -422,6 +422,40 @@ def test_a_number_that_is_known_is_not_entered_as_a_new_reference(desk):
     assert card.mounted().number == "REF-9"
 
 
+@pytest.mark.parametrize("which", ["range", "capacity"])
+def test_records_that_come_late_take_no_field_away_from_who_is_typing(desk, qtbot, which):
+    window, _port, shelf = desk
+    panel = window.bench.start
+    tool, reference = panel.tool_card, panel.reference_card
+    typed = tool.range if which == "range" else reference.capacity
+    typed.setFocus()
+    qtbot.keyClicks(typed, "20 to 1" if which == "range" else "2")
+    shelf.kept["OCF-014"] = stand.TOOL
+    for number in ("REF-1", "REF-2"):
+        shelf.held[number] = replace(stand.REFERENCE, number=number)
+    panel.fill()  # the demonstration is ready, or another window entered something
+    assert typed.isVisible()
+    assert typed.hasFocus()
+    qtbot.keyClicks(typed, "00 N·m")
+    assert typed.text() == ("20 to 100 N·m" if which == "range" else "200 N·m")
+    if which == "range":
+        tool.number.setText("OCF-014")
+        tool.look()
+        assert tool.new_tool.isHidden()
+    else:
+        assert reference.number.text() == ""  # the number that was proposed is taken by now
+        qtbot.keyClicks(reference.number, "REF-9")
+        tool.number.setText("OCF-014")
+        window.set_operator("fitter 2")
+        panel.run_card.procedure.setCurrentIndex(panel.run_card.procedure.findData("workshop-spot"))
+        panel.run_card.procedure.activated.emit(0)
+        panel.run_card.target_box.torque.setText("30")
+        panel.begin()
+        assert "REF-9" in shelf.held, panel.foot.says.text()
+        assert reference.reference.currentData() == "REF-9"
+        assert reference.new_reference.isHidden()
+
+
 def test_what_is_missing_is_asked_for_and_enter_goes_there(desk):
     window, port, _ = desk
     panel = window.bench.start

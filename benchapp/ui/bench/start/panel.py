@@ -415,6 +415,8 @@ class StartPanel(QWidget):
         plan = self.plan
         if plan is None:
             return
+        self.settings.put("reference", plan.reference.number)
+        self.reference_card.taken()
         try:
             self.records.enter(plan)
             plan = self.records.with_history(plan)
@@ -424,7 +426,6 @@ class StartPanel(QWidget):
         except Exception as error:  # noqa: BLE001 (a store or session that refuses says why; the panel stays)
             self._refuse(str(error))
             return
-        self.settings.put("reference", plan.reference.number)
         self.run_card.remember(plan)
         self.tool_card.clear()
         self.reference_card.override.forget()

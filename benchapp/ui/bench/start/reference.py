@@ -79,6 +79,8 @@ class ReferenceCard(Card):
 
     def offer(self, references: Mapping[str, Reference]) -> None:
         """Offer these, by number; the one that is chosen, or was the last time, stays chosen."""
+        is_typed = self.number.isModified() or self.capacity.isModified()
+        is_described = is_typed and not self.new_reference.isHidden()
         self.references = dict(references)
         chosen = self.reference.currentData() or self.settings.get("reference")
         self.reference.clear()
@@ -87,8 +89,15 @@ class ReferenceCard(Card):
             self.reference.addItem(f"{number}   to {capacity} {self.context.unit}", number)
         self.reference.addItem("another one, new here …", "")
         index = self.reference.findData(chosen) if chosen else 0
+        if is_described:  # the records came while a new one was being typed
+            index = self.reference.findData("")
         self.reference.setCurrentIndex(max(0, index))
         self._picked()
+
+    def taken(self) -> None:
+        """What was typed is being entered: from then on the reference stands in the list."""
+        self.number.setModified(False)
+        self.capacity.setModified(False)
 
     def _picked(self) -> None:
         chosen = str(self.reference.currentData() or "")

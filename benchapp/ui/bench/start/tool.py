@@ -138,7 +138,9 @@ class ToolCard(Card):
                 if number == wanted:
                     self.list.setCurrentItem(item)
         fits = self.list.count() > 0
-        self.new_tool.setVisible(self.known() is None and ((bool(wanted) and not fits) or not self.tools))
+        # nor is it taken away under the hand of who describes one when the records come
+        is_new = (bool(wanted) and not fits) or not self.tools or self.range.hasFocus() or bool(self.range.text())
+        self.new_tool.setVisible(self.known() is None and is_new)
         self.list.setVisible(fits)
         self.changed.emit()
 
