@@ -162,6 +162,27 @@ def test_a_refusal_is_told_and_nonsense_is_skipped(table, qtbot):
     assert told[1:] == [("over", told[0][1])]
 
 
+def test_easing_off_takes_no_refusal_away(table, qtbot):
+    panel, simulator, _ = table
+    told = []
+    panel.context.message.connect(lambda kind, text: told.append((kind, text)))
+    panel.key(True)
+    asked(simulator, qtbot, 1)
+    down = simulator.asked[-1]["id"]
+    simulator.say(b'{"id": %d, "ok": false, "error": "key: the transducer is unplugged"}\n' % down)
+    qtbot.waitUntil(lambda: bool(told), timeout=60_000)
+    panel.key(False)
+    qtbot.waitUntil(lambda: simulator.asked[-1].get("down") is False, timeout=60_000)
+    simulator.say(b'{"id": %d, "ok": true}\n{"state": {"tool": {"error_percent": 2.0}}}\n' % simulator.asked[-1]["id"])
+    qtbot.waitUntil(lambda: panel.error_percent == 2.0, timeout=60_000)
+    assert len(told) == 1
+    panel.pull_in("steady")
+    qtbot.waitUntil(lambda: simulator.asked[-1]["do"] == "pull", timeout=60_000)
+    simulator.say(b'{"id": %d, "ok": true}\n{"state": {"tool": {"error_percent": 3.0}}}\n' % simulator.asked[-1]["id"])
+    qtbot.waitUntil(lambda: panel.error_percent == 3.0, timeout=60_000)
+    assert told[1:] == [("over", told[0][1])]
+
+
 def test_it_comes_back_by_itself_when_the_simulator_does(table, qtbot):
     panel, simulator, _ = table
     panel.channel._again.setInterval(20)

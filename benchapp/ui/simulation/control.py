@@ -31,6 +31,7 @@ class ControlChannel(QObject):
         self._host, self._port = host, int(port)
         self._buffer = bytearray()
         self._next_id = 1
+        self._quiet: set[int] = set()  # requests whose grant is not told
         self._closed = False
         self.is_connected = False
         self._socket = QTcpSocket(self)
@@ -54,10 +55,18 @@ class ControlChannel(QObject):
         self._again.stop()
         self._socket.abort()
 
-    def ask(self, do: str, **more: Any) -> None:
-        """Send one request; without a connection it is dropped, since an old wish is not what the hand wants later."""
+    def ask(self, do: str, *, is_news: bool = True, **more: Any) -> None:
+        """Send one request; without a connection it is dropped, since an old wish is not what the hand wants later.
+
+        Args:
+            do: What.
+            is_news: It is told when it was granted; easing off is always granted and says nothing of what was refused.
+            more: The rest of the request.
+        """
         if not self.is_connected:
             return
+        if not is_news:
+            self._quiet.add(self._next_id)
         line = json.dumps({"id": self._next_id, "do": do, **more})
         self._next_id += 1
         self._socket.write(line.encode() + b"\n")
@@ -66,6 +75,7 @@ class ControlChannel(QObject):
     def _up(self) -> None:
         self.is_connected = True
         self._buffer.clear()
+        self._quiet.clear()
         self.connected_changed.emit(True)
 
     def _down(self) -> None:
@@ -102,7 +112,9 @@ class ControlChannel(QObject):
             return
         if isinstance(said.get("state"), dict):
             self.state_came.emit(said["state"])
-        if said.get("ok") is True:
+        is_quiet = said.get("id") in self._quiet
+        self._quiet.discard(said.get("id", 0))
+        if said.get("ok") is True and not is_quiet:
             self.granted.emit()
         if said.get("ok") is False:
             self.refused.emit(str(said.get("error", "refused")))

@@ -123,7 +123,7 @@ class HandPanel(QWidget):
         self.channel.ask("key", down=True)
 
     def _up(self) -> None:
-        self.channel.ask("key", down=False)
+        self.channel.ask("key", is_news=False, down=False)
 
     def pull_in(self, manner: str) -> None:
         """One pull by itself."""
