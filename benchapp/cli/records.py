@@ -27,6 +27,7 @@ _HEAD: Final = re.compile(r"(?:[0-9]+:)?[0-9a-fA-F]{64}")
 _GIVE_HEAD: Final = "give sequence:digest (the digest has 64 hex digits), or the file in which the newest seal was kept"
 
 FORMATS = ("json", "csv", "xlsx", "traces")
+TABLES = ("runs", "readings", "tools", "due", "tasks")
 
 
 def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -46,7 +47,7 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     check.set_defaults(run=_check)
     export = what.add_parser("export", help="write records to a file or folder")
     export.add_argument("--format", choices=FORMATS)
-    export.add_argument("--table", choices=("runs", "readings", "tools", "due"), default="runs", help="for csv")
+    export.add_argument("--table", choices=TABLES, default="runs", help="for csv; tasks is the work list")
     export.add_argument(
         "--run", dest="runs", metavar="ID", action="append", default=[], help="for traces: only this run"
     )

@@ -96,7 +96,8 @@ DUE_COLUMNS: Final = (
     *(field.name for field in dataclasses.fields(DueNeeds)),
     "kind",
 )
-TABLES: Final = ("runs", "readings", "tools", "due")
+TASK_COLUMNS: Final = ("cause", "tool", "subject", "text", "weighs", "created", "closed", "closed_by", "reason")
+TABLES: Final = ("runs", "readings", "tools", "due", "tasks")
 
 
 class ImportRefusedError(ValueError):
@@ -295,7 +296,7 @@ def _import_run(raw: Any, run_id: str, seal: model.Seal, content: dict[str, Any]
 
 
 def table(store: Store, name: str, today: dt.date) -> tuple[Sequence[str], list[list[object]]]:
-    """Header and rows of "runs", "readings", "tools" or "due", every page of them.
+    """Header and rows of "runs", "readings", "tools", "due" or "tasks" (the work list), every page of them.
 
     Raises:
         ValueError: No such table.
@@ -312,6 +313,8 @@ def table(store: Store, name: str, today: dt.date) -> tuple[Sequence[str], list[
     if name == "due":
         items = store.due_list(today)
         return due_table(items, due_needs(store, items, today), due_references(store.references(), today))
+    if name == "tasks":
+        return task_table(impact.tasks(store))
     raise ValueError(f"{name!r} is none of {', '.join(TABLES)}")
 
 
@@ -345,6 +348,11 @@ def due_table(
 
 def _of(kind: type) -> list[str]:
     return [field.name for field in dataclasses.fields(kind)]
+
+
+def task_table(tasks: Iterable[impact.Task]) -> tuple[Sequence[str], list[list[object]]]:
+    """Header and rows of these items of the work list; `weighs` is false where nothing changes by what was found."""
+    return TASK_COLUMNS, [_plain(task, TASK_COLUMNS) for task in tasks]
 
 
 def run_table(lines: Iterable[model.RunSummary]) -> tuple[Sequence[str], list[list[object]]]:

@@ -30,8 +30,11 @@ from benchapp.runs.model import Run
 from benchapp.runs.procedure import ProcedureError
 from benchapp.runs.standing import convention_of
 from benchapp.torque.direction import Direction
+from drivers.samples import FloatArray
 
 _INVERSE_STEPS: Final = 60
+_STAYS: Final = ": stays "
+_NEAR_GOOD: Final = "near checkpoints within limits"
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +220,38 @@ class ReferenceImpact:
         return tuple(dict.fromkeys(run.tool for run in self.runs))
 
 
+@dataclass(frozen=True, slots=True)
+class ToolRejudged:
+    """All of one tool's verifications that were judged anew.
+
+    Attributes:
+        tool: Which.
+        n_runs: How many.
+        n_changed: How many have another verdict, or cannot be judged.
+        newest: The newest of them.
+        shift_percent: Lowest and highest change of a reading that counts, percent.
+    """
+
+    tool: str
+    n_runs: int
+    n_changed: int
+    newest: Rejudged
+    shift_percent: tuple[float, float]
+
+
+def by_tool(runs: Sequence[Rejudged]) -> list[ToolRejudged]:
+    """Runs tool by tool: those with most verdicts that change first."""
+    of_tool: dict[str, list[Rejudged]] = {}
+    for run in runs:
+        of_tool.setdefault(run.tool, []).append(run)
+    found = []
+    for tool, mine in of_tool.items():
+        ends = [end for run in mine for end in run.shift_percent]
+        newest = max(mine, key=lambda run: run.finished)
+        found.append(ToolRejudged(tool, len(mine), sum(r.changes for r in mine), newest, (min(ends), max(ends))))
+    return sorted(found, key=lambda each: (-each.n_changed, each.tool))
+
+
 def reference_impact(
     store: Store, number: str, *, certificate: str = "", since: dt.date | None = None
 ) -> ReferenceImpact:
@@ -315,13 +350,17 @@ def with_calibration(run: Run, corrected: Calibration) -> Run:
     old = {way: Correction.from_calibration(used, way) for way in Direction}
     new = {way: Correction.from_calibration(corrected, way) for way in Direction}
     convention = convention_of(run)
+    with_reading = [each.pull for each in run.pulls if each.pull.reading is not None and each.pull.reading > 0]
+    corrected_nm: dict[tuple[Direction, float], float] = {}
+    for way in {pull.direction for pull in with_reading}:
+        readings = np.array([float(pull.reading or 0.0) for pull in with_reading if pull.direction is way])
+        applied_nm = new[way].true_torque(indicated_nm(old[way], readings))
+        corrected_nm |= {(way, then): now for then, now in zip(readings.tolist(), applied_nm.tolist(), strict=True)}
     pulls = []
     for captured in run.pulls:
         reading = captured.pull.reading
         if reading is not None and reading > 0:
-            way = captured.pull.direction
-            indicated = indicated_nm(old[way], reading)
-            applied = float(new[way].true_torque(np.array([indicated]))[0])
+            applied = corrected_nm[captured.pull.direction, float(reading)]
             captured = dataclasses.replace(captured, pull=dataclasses.replace(captured.pull, reading=applied))
             if captured.deviation_percent is not None and captured.indication_nm is not None:
                 value = deviation_percent(captured.indication_nm, applied, convention)
@@ -331,22 +370,21 @@ def with_calibration(run: Run, corrected: Calibration) -> Run:
     return dataclasses.replace(run, pulls=tuple(pulls), plan=dataclasses.replace(run.plan, reference=reference))
 
 
-def indicated_nm(correction: Correction, torque_nm: float) -> float:
-    """Return what the reference indicated when the corrected reading was `torque_nm` (> 0), N·m.
+def indicated_nm(correction: Correction, torques_nm: FloatArray) -> FloatArray:
+    """Return what the reference indicated when the corrected readings were `torques_nm` (each > 0), N·m.
 
     Raises:
-        RefusedError: No indication gives it.
+        RefusedError: No indication gives one of them.
     """
-    low, high = 0.0, torque_nm * 2
-
-    def corrected(x: float) -> float:
-        return float(correction.true_torque(np.array([x]))[0])
-
-    if not corrected(high) >= torque_nm:
-        raise RefusedError("reading", torque_nm, "what the calibration can give", "a reading of this calibration")
+    low, high = np.zeros_like(torques_nm), torques_nm * 2
+    beyond = ~(correction.true_torque(high) >= torques_nm)
+    if beyond.any():
+        worst = float(torques_nm[beyond][0])
+        raise RefusedError("reading", worst, "what the calibration can give", "a reading of this calibration")
     for _ in range(_INVERSE_STEPS):
         middle = (low + high) / 2
-        low, high = (middle, high) if corrected(middle) < torque_nm else (low, middle)
+        is_below = correction.true_torque(middle) < torques_nm
+        low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
     return (low + high) / 2
 
 
@@ -366,6 +404,7 @@ class Task:
         closed: ISO 8601; "" while it is open.
         closed_by: Who closed it.
         reason: Why.
+        tool: Whose run, or the tool that the job was done with; "" neither is known.
     """
 
     key: int
@@ -376,6 +415,12 @@ class Task:
     closed: str = ""
     closed_by: str = ""
     reason: str = ""
+    tool: str = ""
+
+    @property
+    def weighs(self) -> bool:
+        """False where the sentence says that the verdict stays, or that all near a use was within limits."""
+        return _STAYS not in self.text and not self.text.endswith(f"{_NEAR_GOOD}.")
 
 
 def open_tasks(store: Store, impact: ToolImpact | ReferenceImpact, *, who: str) -> list[Task]:
@@ -406,34 +451,44 @@ def tasks(store: Store, *, cause: str = "", include_closed: bool = True) -> list
     """Items in the order they were put on the list: those whose verdict changes come first."""
     with store._db.reading_raw() as raw:
         rows = raw.execute(
-            "SELECT key, cause, subject, text, created, closed, closed_by, reason FROM tasks "
-            "WHERE (? = '' OR cause = ?) AND (? OR closed = '') ORDER BY key",
+            "SELECT tasks.key, cause, subject, text, created, closed, closed_by, reason, "
+            "coalesce(of_subject.tool, of_cause.tool, '') FROM tasks "
+            "LEFT JOIN runs AS of_subject ON of_subject.run_id = subject "
+            "LEFT JOIN runs AS of_cause ON of_cause.run_id = cause "
+            "WHERE (? = '' OR cause = ?) AND (? OR closed = '') ORDER BY tasks.key",
             (cause, cause, include_closed),
         ).fetchall()
     return [Task(*row) for row in rows]
 
 
 def close_task(store: Store, key: int, reason: str, *, who: str) -> Task:
-    """Close an item with a reason; it becomes an entry of the chain and stays closed.
+    """Close an item with a reason; it becomes an entry of the chain and stays closed. Raises as `close_tasks`."""
+    close_tasks(store, [key], reason, who=who)
+    return next(task for task in tasks(store) if task.key == key)
+
+
+def close_tasks(store: Store, keys: Sequence[int], reason: str, *, who: str) -> None:
+    """Close several items with the same reason, all or none; each is an entry of the chain.
 
     Raises:
-        NotAllowedError: No such item, closed before, or nobody or no reason named.
+        NotAllowedError: One is no item or was closed before, or nobody or no reason is named.
     """
     if not who.strip() or not reason.strip():
         raise NotAllowedError(store.path, "Closing an item needs who and a reason. Nothing was changed.")
     with store._db.writing_raw() as raw:
-        row = raw.execute(
-            "SELECT key, cause, subject, text, created, closed, closed_by, reason FROM tasks WHERE key = ?", (key,)
-        ).fetchone()
-        if row is None:
-            raise NotAllowedError(store.path, f"There is no item {key}.")
-        if row[5]:
-            raise NotAllowedError(store.path, f"Item {key} was closed by {row[6]}: {row[7]}")
-        closed = store.now().isoformat(timespec="seconds")
-        details = {"cause": row[1], "subject": row[2], "reason": reason, "closed": closed}
-        store.note_act_within(raw, CLOSED, who=who, details=details)
-        _close_item(raw, who, details)
-    return Task(row[0], row[1], row[2], row[3], row[4], closed, who, reason)
+        for key in keys:
+            row = raw.execute(
+                "SELECT cause, subject, closed, closed_by, reason FROM tasks WHERE key = ?", (key,)
+            ).fetchone()
+            if row is None:
+                raise NotAllowedError(store.path, f"There is no item {key}.")
+            cause, subject, before, by, why = row
+            if before:
+                raise NotAllowedError(store.path, f"Item {key} was closed by {by}: {why}")
+            closed = store.now().isoformat(timespec="seconds")
+            details = {"cause": cause, "subject": subject, "reason": reason, "closed": closed}
+            store.note_act_within(raw, CLOSED, who=who, details=details)
+            _close_item(raw, who, details)
 
 
 def take_act(raw: sqlite3.Connection, who: str, sealed: str, content: Mapping[str, Any]) -> None:
@@ -460,7 +515,7 @@ def _close_item(raw: sqlite3.Connection, who: str, told: Mapping[str, Any]) -> N
 
 def _job_text(each: SuspectJob) -> str:
     at = "torque unknown" if each.job.torque_nm is None else f"{each.job.torque_nm:g} N·m"
-    where = "near a checkpoint that is out" if each.near_out else "near checkpoints within limits"
+    where = "near a checkpoint that is out" if each.near_out else _NEAR_GOOD
     who = f"{each.job.person}, {_wall(each.job.at)}"
     return f"{each.job.job} ({who}), {at}: error {_span(each.error_percent, 1)}, {where}."
 
@@ -470,8 +525,8 @@ def _run_text(each: Rejudged) -> str:
     if each.why_not:
         return f"{run}: cannot be judged again: {each.why_not}"
     before, after = (_WORDS.get(word, word) for word in (each.before, each.after))
-    verdict = f"was {before}, is {after}" if each.changes else f"stays {after}"
-    return f"{run}: {verdict}; readings change by {_span(each.shift_percent, 2)}."
+    verdict = f": was {before}, is {after}" if each.changes else f"{_STAYS}{after}"
+    return f"{run}{verdict}; readings change by {_span(each.shift_percent, 2)}."
 
 
 _WORDS: Final = {"in-service": "within limits", "out": "out of limits"}

@@ -10,7 +10,7 @@ import pytest
 
 from benchapp.metrology.correction import Correction
 from benchapp.metrology.reference import Calibration, CalibrationPoint
-from benchapp.records import JobEntry, NotAllowedError, Store
+from benchapp.records import JobEntry, NotAllowedError, Store, ToolRecord
 from benchapp.records import impact as im
 from benchapp.runs.model import Run
 from benchapp.runs.planning import plan_run
@@ -146,7 +146,7 @@ def test_the_correction_is_turned_round_for_every_degree():
         correction = Correction.from_calibration(make_calibration(points=points, degree=degree), Direction.CLOCKWISE)
         for indicated in (2.0, 33.3, 100.0):
             torque = float(correction.true_torque(np.array([indicated]))[0])
-            assert im.indicated_nm(correction, torque) == pytest.approx(indicated, rel=1e-12)
+            assert im.indicated_nm(correction, np.array([torque])) == pytest.approx([indicated], rel=1e-12)
 
 
 def test_the_list_is_worked_off_with_reasons_and_the_chain_tells(store):
@@ -172,3 +172,42 @@ def test_the_list_is_worked_off_with_reasons_and_the_chain_tells(store):
     assert sum("impact listed" in body for body in acts) == 1
     assert sum("impact item closed" in body and "re-tightened" in body for body in acts) == 1
     assert store.check().holds
+
+
+def test_runs_of_a_reference_are_told_tool_by_tool_and_the_list_knows_what_weighs(store):
+    for n, off in enumerate((1.0, 3.5, 3.5, 1.0)):
+        tool = make_tool(f"OCF-{n // 2 + 20}")
+        store.save_tool(ToolRecord(tool), who="fitter 2")
+        verified(store, f"run-{n}", f"2026-02-0{n + 1}", off_percent=off, tool=tool)
+    store.add_calibration("REF-1", skewed("C-2", 1.5, dt.date(2026, 3, 1)), who="custodian")
+    impact = im.reference_impact(store, "REF-1")
+    told = {each.tool: each for each in im.by_tool(impact.runs)}
+    assert {tool: (each.n_runs, each.newest.run_id) for tool, each in told.items()} == {
+        "OCF-20": (2, "run-1"),
+        "OCF-21": (2, "run-3"),
+    }
+    assert sum(each.n_changed for each in told.values()) == sum(run.changes for run in impact.runs)
+    counts = [each.n_changed for each in im.by_tool(impact.runs)]
+    assert counts == sorted(counts, reverse=True)
+    tasks = im.open_tasks(store, impact, who="custodian")
+    assert [task.tool for task in tasks] == [run.tool for run in impact.runs]
+    assert [task.weighs for task in tasks] == [run.changes for run in impact.runs]
+
+
+def test_several_items_are_closed_with_one_reason_an_entry_each_or_none(store):
+    verified(store, "good", "2026-01-10")
+    for n in range(3):
+        store.log_job(JobEntry("OCF-014", f"bolt {n}", "fitter 3", f"2026-02-0{n + 1}T10:00:00+01:00", 1, 20.0))
+    verified(store, "bad", "2026-03-10", off_percent=8.0)
+    tasks = im.open_tasks(store, im.tool_impact(store, "bad"), who="custodian")
+    assert {task.tool for task in tasks} == {"OCF-014"}
+    keys = [task.key for task in tasks]
+    with pytest.raises(NotAllowedError, match="no item"):
+        im.close_tasks(store, [*keys, 999], "bolts drawn again", who="fitter 3")
+    assert store.n_open_tasks() == 3
+    before = int(store.head().partition(":")[0])
+    im.close_tasks(store, keys, "bolts drawn again", who="fitter 3")
+    assert store.n_open_tasks() == 0
+    assert int(store.head().partition(":")[0]) == before + 3
+    assert {(task.closed_by, task.reason) for task in im.tasks(store)} == {("fitter 3", "bolts drawn again")}
+    assert store.check().findings == ()
