@@ -425,7 +425,7 @@ class MainWindow(QMainWindow):
         A page that takes scans itself (`take_scan(code) -> bool`) is asked first.
         """
         if self.bench.is_running:
-            self.show_message("problem", f"{code} was scanned during a run; it is taken up when the run is over.")
+            self.show_message("problem", f"{code} was scanned during a run: scan it again when the run is over.")
             self.sounds.play("wrong")
             return
         take = getattr(self.stack.currentWidget(), "take_scan", None)

@@ -262,6 +262,7 @@ def test_code_scanned_during_a_run_changes_nothing_and_says_so(shop, qtbot):
     assert shop.wanted == []
     assert shop.port.asked == []
     assert "OCF-D14" in shop.window.foot.message.text()
+    assert "scan it again" in shop.window.foot.message.text()  # it is not kept
 
 
 def test_keys_of_a_pedal_are_learned_and_kept(shop, qtbot, tmp_path):
