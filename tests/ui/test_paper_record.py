@@ -147,6 +147,22 @@ def test_lines_are_never_wider_than_their_room_and_lose_nothing(qapp, text):
     assert all(QFontMetricsF(font).horizontalAdvance(line) <= 900 for line in lines)
 
 
+def test_a_long_number_is_broken_at_its_hyphens(qapp):
+    from PySide6.QtGui import QFontMetricsF
+
+    font = sheet.face(8)
+    width = QFontMetricsF(font).horizontalAdvance("OCF-014-OF-THE-SHO")
+    assert lines_of("OCF-014-OF-THE-SHOP-0017", font, width) == ["OCF-014-OF-THE-", "SHOP-0017"]
+
+
+def test_a_checkpoint_stands_on_one_line(store):
+    line = next(line for line in store.runs(tool="OCF-020") if line.seal)
+    run = store.run(line.run_id)
+    assert len({checkpoint.direction for checkpoint in run.plan.checkpoints}) == 2
+    _, pages = read(record.record_pdf(store, line.run_id, "A4"))
+    assert "anticlockwise" not in "\n".join(pages).split("\n")  # alone on a line: in three places before
+
+
 def test_columns_keep_the_least_and_greatest_of_every_sample():
     rng = np.random.default_rng(5)
     t = np.sort(rng.uniform(0, 3, 20_000))

@@ -339,8 +339,8 @@ def _results(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
         )
     sheet.table(
         [
-            Col("Checkpoint", 1.95, bold=True),
-            Col("Limit", 0.75, "right"),
+            Col("Checkpoint", 2.45, bold=True),  # "100 N·m anticlockwise" on one line
+            Col("Limit", 0.7, "right"),
             Col("n", 0.5, "right"),
             Col("Mean deviation", 1.0, "right", bold=True),
             Col("Spread s", 0.85, "right"),
@@ -349,7 +349,7 @@ def _results(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
             Col("Interval W'", 0.85, "right"),
             Col("Guard band", 0.8, "right"),
             Col("Probability within", 1.0, "right"),
-            Col("Rule's answer", 1.6),
+            Col("Rule's answer", 1.3),
         ],
         rows,
     )
@@ -504,13 +504,13 @@ def _readings(sheet: Sheet, sealed: _Sealed) -> None:
     sheet.table(
         [
             Col("Pull", 0.45, "right"),
-            Col("Checkpoint", 1.75),
+            Col("Checkpoint", 2.1),
             Col(f"Tool says, {unit}", 1.0, "right"),
             Col(f"Reading, {unit}", 1.0, "right", bold=True),
             Col("Deviation", 0.9, "right"),
             Col("Last fifth", 0.75, "right"),
             Col("Counts as", 0.95),
-            Col("What was noticed", 3.5),
+            Col("What was noticed", 3.2),
         ],
         rows,
     )

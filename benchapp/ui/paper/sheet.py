@@ -68,7 +68,7 @@ def face(points: float, *, bold: bool = False, mono: bool = False) -> QFont:
 
 
 def lines_of(text: str, font: QFont, width: float) -> list[str]:
-    """Break a text into lines no wider than `width`; a word that is wider alone is broken anywhere."""
+    """Break a text into lines no wider than `width`; a word that is wider alone is broken, if it can after a hyphen."""
     metrics = QFontMetricsF(font)
     found: list[str] = []
     for paragraph in text.split("\n"):
@@ -99,7 +99,8 @@ def _longest(word: str, metrics: QFontMetricsF, width: float) -> int:
             fits = middle
         else:
             beyond = middle
-    return fits
+    sign = max(word.rfind(each, 0, fits) for each in "-/_")
+    return sign + 1 if sign >= fits // 2 else fits  # never half a line for it
 
 
 def line_height(font: QFont) -> float:
