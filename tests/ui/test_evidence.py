@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
+import unicodedata
 from dataclasses import replace
 
+import openpyxl
+import pypdf
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QColor, QImage
@@ -724,3 +728,86 @@ def test_the_list_of_tools_is_narrowed_by_place_and_opening_one_widens_it_again(
     assert page.place.currentText() == "ferry north, engine room"
     page.open("OCF-001")
     assert page.list.current().number == "OCF-001"
+
+
+# ------------------------------------------------------------------------------------------- many runs, paper and table
+
+
+def test_runs_in_doubt_are_narrowed_to_what_changes_and_told_tool_by_tool(shop, store):
+    page, _, _ = shop(store)
+    shown = view(page, "impact", "reference:REF-1")
+    every = list(shown.runs.rows)
+    assert shown.counted.text().startswith(f"{len(every)} runs, ")
+    shown.which.choose("changed")
+    changed = list(shown.runs.rows)
+    assert changed == [run for run in every if run.changes]
+    assert 0 < len(changed) < len(every)
+    assert f"{len(changed)} judged otherwise" in shown.counted.text()
+    shown.which.choose("tools")
+    assert shown.runs.isHidden()
+    tools = list(shown.of_tools.rows)
+    assert sum(tool.n_runs for tool in tools) == len(every)
+    assert [tool.n_changed for tool in tools] == sorted((tool.n_changed for tool in tools), reverse=True)
+    shown.of_tools.opened.emit(tools[0])
+    assert [run.tool for run in shown.runs.rows] == [tools[0].tool] * tools[0].n_runs
+    assert not shown.runs.isHidden()
+    assert tools[0].tool in shown.counted.text()
+    shown.which.choose("tools")
+    assert not shown.of_tools.isHidden()
+
+
+def test_the_work_list_is_narrowed_to_what_changes_and_closed_tool_by_tool(shop, store):
+    found_out.open_tasks(store, found_out.reference_impact(store, "REF-1"), who="custodian")
+    page, _, _ = shop(store)
+    work = view(page, "work")
+    n = store.n_open_tasks()
+    assert work.said.text().startswith(f"{n} items, ")
+    work.which.choose("changes")
+    weighing = list(work.list.rows)
+    assert weighing
+    assert all(task.weighs for task in weighing)
+    work.which.choose("open")
+    count = {task.tool: sum(other.tool == task.tool for other in work.list.rows) for task in work.list.rows}
+    tool = max(count, key=lambda each: count[each])
+    assert count[tool] > 1
+    work.list.selectRow(next(i for i, task in enumerate(work.list.rows) if task.tool == tool))
+    assert work.close_same.text() == f"Close all {count[tool]} of {tool}"
+    work.close_same.click()  # no reason yet
+    assert store.n_open_tasks() == n
+    work.reason.put("verified again on REF-2, within limits")
+    work.close_same.click()
+    assert store.n_open_tasks() == n - count[tool]
+    closed = [task for task in found_out.tasks(store) if task.tool == tool and task.closed]
+    assert {task.reason for task in closed} >= {"verified again on REF-2, within limits"}
+    assert store.check().holds
+
+
+def test_the_work_list_goes_out_on_paper_and_as_a_table(shop, store, tmp_path):
+    found_out.open_tasks(store, found_out.reference_impact(store, "REF-1"), who="custodian")
+    first = found_out.tasks(store, include_closed=False)[0]
+    found_out.close_task(store, first.key, "looked at, nothing to be done", who="fitter 2")
+    page, context, _ = shop(store)
+    work = view(page, "work")
+    work.which.choose("all")
+    work.save_pdf(tmp_path / "work.pdf")
+    text = " ".join(sheet.extract_text() for sheet in pypdf.PdfReader(tmp_path / "work.pdf").pages)
+    text = " ".join(unicodedata.normalize("NFKC", text).split())
+    for said in ("what changes", "what stays as it was", "looked at, nothing to be done", "SIMULATED", "fitter 2"):
+        assert said in text, said
+    plain = text.replace(" ", "")
+    for task in work.list.rows:
+        run, _, _ = task.text.partition(":")
+        assert run.replace(" ", "") in plain
+    for ending in ("xlsx", "csv"):
+        work.save_table(tmp_path / f"work.{ending}")
+    with (tmp_path / "work.csv").open(encoding="utf-8", newline="") as file:
+        lines = list(csv.DictReader(file))
+    assert [line["text"] for line in lines] == [task.text for task in work.list.rows]
+    assert [line["reason"] for line in lines] == [task.reason for task in work.list.rows]
+    sheet = openpyxl.load_workbook(tmp_path / "work.xlsx")["tasks"]
+    assert sheet.max_row == len(lines) + 1
+    told = []
+    context.message.connect(lambda kind, text: told.append((kind, text)))
+    for save, name in ((work.save_pdf, "a.pdf"), (work.save_table, "a.csv")):
+        save(tmp_path / "nowhere" / name)
+        assert told[-1][0] == "problem"

@@ -12,13 +12,16 @@ from benchapp.records import impact as found_out
 from benchapp.records.errors import StoreError
 from benchapp.records.model import Outcome, ToolState
 from benchapp.torque.units import from_nm
+from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button
 from benchapp.ui.fields import DateField
 from benchapp.ui.format import grouped, percent, plural, short, significant, wall_text
-from benchapp.ui.listing import Column, Listing
+from benchapp.ui.listing import Column, Listing, ListPanel
 from benchapp.ui.page import EmptyNote, Facts, beside
+from benchapp.ui.rack.model import natural_key
 
+ALL, CHANGED, BY_TOOL = "all", "changed", "tools"
 VERDICT_WORDS: Final = {"in-service": "within limits", "out": "out of limits", "doubtful": "doubtful", "": "not judged"}
 
 
@@ -161,7 +164,16 @@ class ImpactView(QWidget):
         self.use_check.clicked.connect(self._from_last_check)
         self.since.edit.returnPressed.connect(self._from_that_day)
         row.addWidget(panel, 9)
-        right = Panel(margin=0)
+        right = ListPanel()
+        self.which = ChoiceField(
+            "Show",
+            [(ALL, "Every run"), (CHANGED, "What changes"), (BY_TOOL, "By tool")],
+            on_change=lambda _key: self._show_runs(),
+        )
+        self.counted = label("", "soft")
+        right.head.addWidget(self.which)
+        right.head.addStretch(1)
+        right.head.addWidget(self.counted)
         self.runs = Listing(
             [
                 Column(
@@ -171,6 +183,7 @@ class ImpactView(QWidget):
                     width=1.35,
                     strong=True,
                     mark=lambda r: "full" if r.changes else "ring",
+                    sort=lambda r: (natural_key(r.tool), r.finished),
                 ),
                 Column("Judged then", lambda r: VERDICT_WORDS.get(r.before, r.before), width=1.0),
                 Column(
@@ -189,12 +202,49 @@ class ImpactView(QWidget):
             ],
             name="verifications judged again, changed verdicts first",
         )
+        self.of_tools = Listing(
+            [
+                Column(
+                    "Tool",
+                    lambda t: t.tool,
+                    width=1.2,
+                    strong=True,
+                    mark=lambda t: "full" if t.n_changed else "ring",
+                    sort=lambda t: natural_key(t.tool),
+                ),
+                Column(
+                    "Runs",
+                    lambda t: plural(t.n_runs, "run"),
+                    second=lambda t: f"{t.n_changed or 'none'} judged otherwise",
+                    width=1.2,
+                    sort=lambda t: t.n_changed,
+                ),
+                Column(
+                    "Newest",
+                    lambda t: _then_and_now(t.newest),
+                    second=lambda t: wall_text(t.newest.finished),
+                    width=1.6,
+                    sort=lambda t: t.newest.finished,
+                ),
+                Column(
+                    "Readings change by",
+                    _shift,
+                    width=1.3,
+                    right=True,
+                    sort=lambda t: max(t.shift_percent, key=abs),
+                ),
+            ],
+            name="tools whose verifications were judged again, most changed verdicts first",
+        )
         self.no_runs = EmptyNote(
             "No run is in doubt", "No tool was verified with it in that time by the calibration before."
         )
-        right.body.addWidget(self.runs, 1)
+        right.hold(self.runs)
+        right.body.addWidget(self.of_tools, 1)
         right.body.addWidget(self.no_runs, 1)
+        self.none_changes = right.nothing
         row.addWidget(right, 12)
+        self.of_tools.opened.connect(lambda tool: self._show_tools_runs(tool.tool))
         self.runs.opened.connect(lambda run: self.context.page_wanted.emit("logbook", run.run_id))
 
     def _torque(self, torque_nm: float) -> str:
@@ -294,14 +344,38 @@ class ImpactView(QWidget):
         good = self._last_good_check(known)
         self.use_check.setText(f"From the last good daily check, {good}")
         self.use_check.setVisible(bool(good))
-        self.runs.setVisible(n > 0)
         self.no_runs.setVisible(n == 0)
+        self._show_runs()
         self._to_stop = self._still_in_service(changed)
         n_stop = len(self._to_stop)
         self.stop_tools.setText(f"Take {', '.join(self._to_stop[:4])}{' …' if n_stop > 4 else ''} out of service")
         self.stop_tools.setToolTip("In service by a verdict that changes")
         self.stop_tools.setVisible(n_stop > 0)
         self._offer(self.list_runs, {run.run_id for run in known.runs}, "run")
+
+    def _show_runs(self, tool: str = "") -> None:
+        """Show the runs as they are asked for; with `tool` all of that tool's."""
+        known = self._impact
+        if not isinstance(known, found_out.ReferenceImpact):
+            return
+        which = self.which.value()
+        by_tool = which == BY_TOOL and not tool
+        runs = [run for run in known.runs if (run.changes or which != CHANGED) and tool in ("", run.tool)]
+        self.runs.show_rows(runs)
+        tools = found_out.by_tool(known.runs) if by_tool else []
+        self.of_tools.show_rows(tools)
+        self.runs.setVisible(bool(runs) and not by_tool)
+        self.of_tools.setVisible(bool(tools))
+        self.which.setVisible(bool(known.runs))
+        self.none_changes.setText("" if runs or not known.runs else "By the corrected calibration no verdict changes.")
+        self.none_changes.setVisible(bool(self.none_changes.text()))
+        n_changed = sum(run.changes for run in runs)
+        of_tools = tool or plural(len({run.tool for run in runs}), "tool")
+        self.counted.setText(f"{plural(len(runs), 'run')}, {of_tools}; {n_changed} judged otherwise" if runs else "")
+
+    def _show_tools_runs(self, tool: str) -> None:
+        self.which.choose(ALL)
+        self._show_runs(tool)
 
     def _offer(self, button: QPushButton, subjects: set[str], noun: str) -> None:
         new = len(subjects - self._listed())
@@ -403,7 +477,14 @@ def _job_error(suspect: found_out.SuspectJob) -> str:
     return percent(low) if percent(low) == percent(high) else f"{percent(low)} to {percent(high)}"
 
 
-def _shift(run: found_out.Rejudged) -> str:
+def _then_and_now(run: found_out.Rejudged) -> str:
+    if run.why_not:
+        return "cannot be judged again"
+    before, after = (VERDICT_WORDS.get(word, word) for word in (run.before, run.after))
+    return f"was {before}, is {after}" if run.changes else f"stays {after}"
+
+
+def _shift(run: found_out.Rejudged | found_out.ToolRejudged) -> str:
     low, high = run.shift_percent
     return percent(low, 2) if percent(low, 2) == percent(high, 2) else f"{percent(low, 2)} to {percent(high, 2)}"
 

@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QMenu, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records import impact
 from benchapp.records.errors import StoreError
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
+from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button, quiet_button
 from benchapp.ui.fields import TextField
+from benchapp.ui.files import ask_save
 from benchapp.ui.form import Form
 from benchapp.ui.format import glued, plural, wall_text
 from benchapp.ui.listing import Column, Listing, ListPanel
-from benchapp.ui.page import EmptyNote, Facts, beside
+from benchapp.ui.page import EmptyNote, Facts, beside, today
+from benchapp.ui.rack.model import natural_key
 
 if TYPE_CHECKING:
     from benchapp.records import Store
 
 ALL: Final = ""
+OPEN, CHANGES, EVERY = "open", "changes", "all"
+SAYS_WHICH: Final = {OPEN: "those that are open", CHANGES: "open ones by which something changes", EVERY: ""}
 
 
 class WorkView(QWidget):
@@ -54,7 +60,11 @@ class WorkView(QWidget):
     def _build_main(self) -> None:
         self.main, row = beside()
         left = ListPanel()
-        self.which = ChoiceField("Show", [("open", "Open"), ("all", "All")], on_change=lambda _key: self._filter())
+        self.which = ChoiceField(
+            "Show",
+            [(OPEN, "Open"), (CHANGES, "What changes"), (EVERY, "All")],
+            on_change=lambda _key: self._filter(),
+        )
         self.cause = Choices()
         self.cause.setAccessibleName("because of what")
         self.cause.currentIndexChanged.connect(self._filter)
@@ -63,12 +73,15 @@ class WorkView(QWidget):
         self.list = Listing(
             [
                 Column(
-                    "What",
-                    lambda task: task.text,
-                    width=3.4,
+                    "Tool",
+                    lambda task: task.tool,
+                    width=0.9,
+                    strong=True,
                     mark=lambda task: "full" if task.closed else "ring",
+                    sort=lambda task: natural_key(task.tool),
                 ),
-                Column("Because of", lambda task: self._causes.get(task.cause, task.cause), width=1.3),
+                Column("What", lambda task: task.text, width=3.0),
+                Column("Because of", lambda task: self._causes.get(task.cause, task.cause), width=1.2),
                 Column(
                     "State",
                     lambda task: "closed" if task.closed else "open",
@@ -81,6 +94,22 @@ class WorkView(QWidget):
         )
         left.hold(self.list)
         self.none_left = left.nothing
+        foot = QHBoxLayout()
+        foot.setContentsMargins(14, 8, 14, 12)
+        foot.setSpacing(8)
+        self.print_it = plain_button("Print (PDF) …")
+        self.table = quiet_button("As a table")
+        menu = QMenu(self.table)
+        menu.addAction("Workbook (XLSX) …", lambda: self._ask("xlsx", "Workbooks (*.xlsx)", self.save_table))
+        menu.addAction("Text (CSV) …", lambda: self._ask("csv", "Text tables (*.csv)", self.save_table))
+        self.table.setMenu(menu)
+        self.said = label("", "soft")
+        foot.addWidget(self.print_it)
+        foot.addWidget(self.table)
+        foot.addStretch(1)
+        foot.addWidget(self.said)
+        left.body.addLayout(foot)
+        self.print_it.clicked.connect(lambda: self._ask("pdf", "PDF (*.pdf)", self.save_pdf))
         row.addWidget(left, 13)
         right = Panel(margin=18)
         right.setMinimumWidth(280)
@@ -94,6 +123,8 @@ class WorkView(QWidget):
             "reason", TextField("What came of it", width=250, hint="One sentence; it closes the item for good.")
         )
         self.close_it = main_button("Close this item")
+        self.close_same = plain_button("")
+        self.close_same.setToolTip("Every open item of this tool that is listed; each gets this reason")
         self.see = plain_button("See the whole of it")
         self.open_run = plain_button("Open the run")
         self.problem = label("", "problem", wrap=True)
@@ -104,12 +135,14 @@ class WorkView(QWidget):
         body.addWidget(self.form)
         body.addWidget(self.problem)
         body.addWidget(self.close_it)
+        body.addWidget(self.close_same)
         body.addStretch(1)
         body.addLayout(in_row(self.see, self.open_run))
         self.right = right
         row.addWidget(right, 8)
         self.list.chosen.connect(self._show)
         self.close_it.clicked.connect(self.close_item)
+        self.close_same.clicked.connect(self.close_all_of_tool)
         self.form.submitted.connect(self.close_item)
         self.see.clicked.connect(self._see)
         self.open_run.clicked.connect(self._open_run)
@@ -153,12 +186,16 @@ class WorkView(QWidget):
         self.cause.setCurrentIndex(max(0, self.cause.findData(key)))
 
     def _filter(self, *_: object) -> None:
-        cause, all_of_them = self.cause.currentData() or ALL, self.which.value() == "all"
-        shown = [
-            task for task in self._tasks if (all_of_them or not task.closed) and (cause == ALL or task.cause == cause)
-        ]
+        cause, which = self.cause.currentData() or ALL, self.which.value()
+        shown = [task for task in self._tasks if _is_shown(task, which) and cause in (ALL, task.cause)]
         self.list.show_rows(shown)
-        self.none_left.setText("" if shown else "Everything here is closed. “All” shows what came of it.")
+        is_rest = which == CHANGES and any(_is_shown(task, OPEN) and cause in (ALL, task.cause) for task in self._tasks)
+        nothing = "Everything here is closed. “All” shows what came of it."
+        self.none_left.setText("" if shown else "By what is open nothing changes." if is_rest else nothing)
+        n_tools = len({task.tool for task in shown if task.tool})
+        self.said.setText(f"{plural(len(shown), 'item')}, {plural(n_tools, 'tool')}" if shown else "")
+        for button in (self.print_it, self.table):
+            button.setEnabled(bool(shown))
         self.none_left.setVisible(not shown)
         self.right.setVisible(bool(shown))
         self._show(self.list.current())
@@ -186,6 +223,9 @@ class WorkView(QWidget):
             self.reason.put("")
             for field in (self.who, self.reason):
                 field.accept()
+        same = self._same_tool(task)
+        self.close_same.setText(f"Close all {len(same)} of {task.tool}")
+        self.close_same.setVisible(is_open and len(same) > 1)
         self.open_run.setVisible(not task.subject.startswith("job:"))
 
     # ----------------------------------------------------------------------------------------------------------- acting
@@ -193,20 +233,67 @@ class WorkView(QWidget):
     def close_item(self) -> None:
         """Close the chosen item with its reason; the next one is chosen."""
         task: impact.Task | None = self.list.current()
-        store = self.context.store
-        if task is None or store is None or task.closed:
-            return
-        entered = self.form.values()
-        if entered is None:
+        if task is not None and not task.closed:
+            self._close([task])
+
+    def close_all_of_tool(self) -> None:
+        """Close every open item of the chosen one's tool that is listed, with the same reason."""
+        task: impact.Task | None = self.list.current()
+        if task is not None:
+            self._close(self._same_tool(task))
+
+    def _same_tool(self, task: impact.Task) -> list[impact.Task]:
+        return [each for each in self.list.rows if task.tool and each.tool == task.tool and not each.closed]
+
+    def _close(self, tasks: list[impact.Task]) -> None:
+        store, entered = self.context.store, self.form.values()
+        if store is None or entered is None:
             return
         try:
-            impact.close_task(store, task.key, entered["reason"], who=entered["who"])
+            impact.close_tasks(store, [task.key for task in tasks], entered["reason"], who=entered["who"])
         except StoreError as problem:
             self.problem.setText(str(problem))
             return
         self.context.store_changed.emit("tasks")
         if self.list.rows:
             self.reason.setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def _ask(self, ending: str, kinds: str, then: Callable[[Path], None]) -> None:
+        path = ask_save(self, "The work list as it is shown", f"work-list-{today().isoformat()}.{ending}", kinds)
+        if path is not None:
+            then(path)
+
+    def save_pdf(self, path: Path) -> None:
+        """Write the items that are shown as PDF, on the paper of the country."""
+        from benchapp.ui.logbook.actions import usual_paper  # not before it is asked for
+        from benchapp.ui.paper.sheet import PaperError, write_file
+        from benchapp.ui.paper.worklist import work_list_pdf
+
+        store, tasks = self.context.store, self.list.rows
+        if store is None:
+            return
+        which = SAYS_WHICH[self.which.value()]
+        try:
+            write_file(path, work_list_pdf(store, tasks, self._causes, usual_paper(), day=today(), which=which))
+        except (PaperError, StoreError) as problem:
+            self.context.message.emit("problem", str(problem))
+            return
+        self.context.message.emit("note", f"{plural(len(tasks), 'item')} of the work list in {path.name}.")
+
+    def save_table(self, path: Path) -> None:
+        """Write the items that are shown as XLSX or, by the file's ending, CSV."""
+        from benchapp.records import exchange
+
+        header, rows = exchange.task_table(self.list.rows)
+        try:
+            if path.suffix.casefold() == ".csv":
+                path.write_text(exchange.to_csv(header, rows), encoding="utf-8", newline="")
+            else:
+                exchange.to_xlsx(path, {"tasks": (header, rows)})
+        except OSError as problem:
+            self.context.message.emit("problem", f"Nothing was written: {problem}")
+            return
+        self.context.message.emit("note", f"{plural(len(rows), 'item')} of the work list in {path.name}.")
 
     def _see(self) -> None:
         task: impact.Task | None = self.list.current()
@@ -218,6 +305,10 @@ class WorkView(QWidget):
         task: impact.Task | None = self.list.current()
         if task is not None:
             self.context.page_wanted.emit("logbook", task.subject)
+
+
+def _is_shown(task: impact.Task, which: str) -> bool:
+    return which == EVERY or not (task.closed or (which == CHANGES and not task.weighs))
 
 
 def cause_words(store: Store, cause: str) -> str:
