@@ -210,6 +210,38 @@ def test_both_peaks_one_sentence_and_the_aims_after_each_pull(trainee: Trainee) 
     assert board.sentence.sentence == "5 % past the click. The same again."
 
 
+def test_the_dots_are_those_that_are_counted_beside_them(trainee: Trainee) -> None:
+    """Pulls that the recording spoilt stood among the dots: “4 of 5 good” beside two discs and three dashes."""
+    trainee.begin()
+
+    def spoilt() -> None:
+        made = drawn(60.0, 62.0, 0.0)
+        trainee.port.closed.append(replace(made, pull=replace(made.pull, flags=(Flag.GAP,))))
+        trainee.board.tick()
+
+    aims = trainee.board.aims
+    for peak in (90.0, 62.0, 62.0):
+        trainee.pull(peak)
+    for _ in range(4):
+        spoilt()
+    assert aims.dots == ("poor", "good", "good", "spoilt")
+    assert aims.n_dots == 5
+    trainee.pull(62.0)
+    trainee.pull(62.0)
+    assert aims.dots == ("poor", "good", "good", "good", "good")
+    assert aims.standing == "4 of 5 good; 4 of 5 needed"
+    spoilt()
+    assert aims.dots == ("poor", "good", "good", "good", "good", "spoilt")
+    assert aims.n_dots == 6
+
+
+def test_the_picture_reaches_as_far_as_the_hand_went_between_two_frames(trainee: Trainee) -> None:
+    trainee.begin()
+    trainee.pull(104.0)
+    trainee.board.tick()
+    assert trainee.board.plot.top_nm >= 104.0
+
+
 def test_a_level_passed_is_told_and_the_key_goes_to_the_next(trainee: Trainee) -> None:
     trainee.begin()
     for _ in range(4):
@@ -398,6 +430,30 @@ def test_a_rest_is_said_with_a_passed_level_and_stays_on_the_next(trainee: Train
     assert board.sitting.choice.level == 2
     assert board.sentence.sentence == "10 pulls: rest your arm for 2 minutes."
     assert " left  ·  " in board.sentence.detail
+
+
+def test_after_the_link_was_lost_zero_is_taken_anew_and_no_old_figure_stands(trainee: Trainee) -> None:
+    """What is plugged in again may be another transducer; its last torque stood there as “torque now”."""
+    trainee.begin()
+    trainee.pull(62.0)
+    board, port = trainee.board, trainee.port
+    streaming = port.shown.link
+    port.t, port.v = np.array([0.0, 0.1]), np.array([0.0, 111.2])
+    port.show(replace(port.shown, link=stand.LinkView("lost", "x", "x went away.", 0.0, 1, 0, 0)))
+    board._figure_s = -1.0
+    board.tick()
+    assert board.sentence.sentence == "Wait: no data"
+    assert board.live.text == "–"
+    port.show(replace(port.shown, link=streaming))
+    board.tick()
+    assert board.state == "zero"
+    assert board.sentence.detail.startswith("The link was broken off, and with it the pull under way.")
+    board.act("go")
+    board.tick()
+    port.show(replace(port.shown, is_zeroing=False))
+    board.tick()
+    assert board.state == "pulls"
+    assert len(board.sitting.pulls) == 1
 
 
 def test_too_much_for_the_tool_comes_before_a_rest(trainee: Trainee) -> None:

@@ -332,3 +332,19 @@ def test_the_last_pull_is_made_again_when_somebody_else_made_it(group: Group) ->
     found = group.view.result.result
     assert (found.n_counted, found.n_repeated) == (8, 2)
     assert abs(found.values).max() < 4  # the five percent of the other one are not in it
+
+
+def test_after_the_link_was_lost_a_study_takes_zero_anew_and_goes_on_at_the_same_pull(group: Group) -> None:
+    group.begin()
+    board, port = group.board, group.port
+    group.to_the_pull()
+    at = board.step.index
+    streaming = port.shown.link
+    port.show(replace(port.shown, link=replace(streaming, state="lost", reason="x went away.")))
+    board.tick()
+    port.show(replace(port.shown, link=streaming))
+    board.tick()
+    assert board.state == "zero"
+    assert "The link was broken off" in board.sentence.detail
+    group.to_the_pull()
+    assert (board.state, board.step.index) == ("pull", at)

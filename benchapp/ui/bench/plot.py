@@ -234,7 +234,8 @@ class PullPlot(QWidget):
         """Move on to `now_s`; draws only what looks different from the last time."""
         same = now_s == self._now_s or math.isnan(now_s)
         self._now_s, self._now_nm = now_s, now_nm
-        high = now_nm * self.scene.sign
+        # a snatched pull is over between two frames: its marks say how far it went; last, as *now* may be unknown
+        high = max([*(mark.torque_nm for mark in self.marks), now_nm * self.scene.sign])
         while high > self.top_nm * 0.97 and self._step < len(STEPS) - 1:
             self._step += 1
             self._background = None

@@ -121,6 +121,10 @@ class Pair(Panel):
         draw_fitted(painter, foot, self.note, font_of_cap(s.lead), least=0.6)
 
 
+AIM_WIDTH = 1.85
+"""Width of an aim as a share of that of another mark: it has a word beside its value."""
+
+
 class Aims(Panel):
     """The level's aims with what the last pull came to, and a dot a pull: nothing else decides."""
 
@@ -158,8 +162,8 @@ class Aims(Panel):
         inner = box.adjusted(s.pad * 0.8, s.pad * 0.35, -s.pad * 0.8, -s.pad * 0.35)
         dots_h = s.body * 2.5
         high = inner.height() - dots_h
-        wide = max(1, len(self.rows)) * 1.7 + len(self.besides)  # an aim has a word beside its value
-        width = inner.width() / wide * 1.7
+        wide = max(1, len(self.rows)) * AIM_WIDTH + len(self.besides)
+        width = inner.width() / wide * AIM_WIDTH
         self._draw_besides(
             painter, QRectF(inner.left() + width * len(self.rows), inner.top(), inner.width() / wide, high)
         )
@@ -179,7 +183,8 @@ class Aims(Panel):
             if word:
                 mark = QRectF(middle.left() + used + s.pad * 0.5, middle.top(), s.lead * 1.2, middle.height())
                 draw_result(painter, mark.center(), s.lead * 0.55, "good" if word == "met" else "poor")
-                text = QRectF(mark.right() + s.pad * 0.25, middle.top(), cell.right() - mark.right(), third)
+                text = QRectF(mark.right() + s.pad * 0.2, middle.top(), 0, third)
+                text.setRight(cell.right())
                 painter.setPen(QColor(colours.ink))
                 draw_fitted(painter, text, word, font_of_cap(s.small, bold=word != "met"), least=0.6)
             painter.setPen(QColor(colours.soft))

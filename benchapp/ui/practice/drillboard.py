@@ -125,6 +125,10 @@ class DrillBoard(PullBoard):
     def _zeroed(self) -> None:
         self.state = PULLS
 
+    @property
+    def _counts_on_zero(self) -> bool:
+        return self.state == PULLS
+
     # ---------------------------------------------------------------------------------------------------------- frames
 
     def _follow(self, view: BenchView) -> None:
@@ -245,7 +249,7 @@ class DrillBoard(PullBoard):
             return
         step = self._step()[0]
         hidden = self.state == PULLS and sitting.choice.drill.hidden and view.phase is not Phase.REST
-        if hidden or math.isnan(live_nm):
+        if hidden or math.isnan(live_nm) or view.link.state != "streaming":
             text = "· · ·" if hidden else "–"
         else:
             text = words.number(live_nm * sitting.choice.direction.sign, self.context.unit, step)
@@ -276,14 +280,16 @@ class DrillBoard(PullBoard):
         measured = (
             told.measured if told is not None else tuple(Measured(a, None) for a in (*level.aims, *level.spreads))
         )
-        dots = []
+        dots: list[str] = []  # those that are counted beside them; after them the last pull where it counts neither way
+        uncounted = ""
         for pull in sitting.pulls:
             if pull.level == choice.level:
-                kind = "aside" if pull.set_aside else "spoilt" if not is_readable(pull.marks) else ""
-                dots.append(kind or ("good" if pull.is_good else "poor"))
+                uncounted = "aside" if pull.set_aside else "" if is_readable(pull.marks) else "spoilt"
+                dots += [] if uncounted else ["good" if pull.is_good else "poor"]
+        dots = dots[-level.n_last :] + ([uncounted] if uncounted else [])
         standing = f"{texts.standing_text(level, sitting.standing)}"
         besides = texts.besides(choice.drill, level, told)
-        self.aims.show_aims(measured, dots, level.n_last, standing, texts.spread_note(told), besides)
+        self.aims.show_aims(measured, dots, max(level.n_last, len(dots)), standing, texts.spread_note(told), besides)
 
     def _show_scene(self) -> None:
         sitting = self.sitting

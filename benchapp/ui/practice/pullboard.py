@@ -27,6 +27,8 @@ log = logging.getLogger(__name__)
 
 CAUTIONS: Final = "cautions"
 ZERO: Final = "zero"
+BROKEN: Final = ("lost", "closed", "refused")
+"""States of a link after which it may be another transducer's."""
 
 
 class PullBoard(QWidget):
@@ -56,6 +58,7 @@ class PullBoard(QWidget):
         self._lent: tuple[Tool, PracticeAim] | None = None
         self._zero = ZeroTaker(context.bench)
         self._failed = ""
+        self._was_broken = False
         self.sentence = BigSentence(self)
         self.cautions = CautionsSheet(self)
         self.panels: tuple[Panel, ...] = (self.sentence, self.cautions)
@@ -101,6 +104,11 @@ class PullBoard(QWidget):
 
     def _zeroed(self) -> None:
         """Zero is taken."""
+        raise NotImplementedError
+
+    @property
+    def _counts_on_zero(self) -> bool:
+        """Pulls are made, or about to be, above the zero that was taken."""
         raise NotImplementedError
 
     def _follow(self, view: BenchView) -> None:
@@ -181,7 +189,10 @@ class PullBoard(QWidget):
         if view.run is not None and view.state not in (RunState.SEALED, RunState.LEFT, None):
             self.leave(f"A run is under way on the Bench: {self.what} waits until it is over.")
             return
+        if view.link.state in BROKEN and self._counts_on_zero:
+            self.state, self._was_broken = ZERO, True
         if self.state == ZERO and self._zero.is_taken(view):
+            self._was_broken = False
             self._zeroed()
         self._follow(view)
 
@@ -206,7 +217,8 @@ class PullBoard(QWidget):
         if view.is_zeroing:
             return "Hands off: measuring", meanwhile
         if self.state == ZERO:
-            return "Tool off, hands off", view.zero_problem or f"{go} takes zero as soon as it is still"
+            why = "The link was broken off, and with it the pull under way. " if self._was_broken else ""
+            return "Tool off, hands off", view.zero_problem or f"{why}{go} takes zero as soon as it is still"
         return None
 
     # --------------------------------------------------------------------------------------------------------------- Qt

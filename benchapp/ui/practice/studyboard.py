@@ -193,6 +193,10 @@ class StudyBoard(PullBoard):
         self.context.bench.take_practice_pulls()
         self.state = HANDOVER
 
+    @property
+    def _counts_on_zero(self) -> bool:
+        return self.state in (HANDOVER, PULL)
+
     def _end(self) -> None:
         study, store = self.study, self.context.store
         if study is None:
