@@ -359,11 +359,9 @@ def _runs_query(of_tool: bool, has_before: bool, n_words: int, n_outcomes: int, 
     wanted += [f"outcome IN ({', '.join('?' * n_outcomes)})"] * bool(n_outcomes) + ["source = ?"] * of_source
     wanted += ["search LIKE ? ESCAPE '!'"] * n_words
     where = f"WHERE {' AND '.join(wanted)} " if wanted else ""
-    newest = f"{where}ORDER BY key DESC LIMIT ?"
-    if not n_words or of_tool or n_outcomes or of_source:  # what is asked of other columns is looked up in the table
-        return f"SELECT {_SUMMARY_COLUMNS} FROM runs {newest}"
-    found = f"SELECT key FROM runs INDEXED BY ix_runs_search {newest}"
-    return f"SELECT {_SUMMARY_COLUMNS} FROM runs WHERE key IN ({found}) ORDER BY key DESC"
+    # Of one tool there are few: they are looked through in the table, all others in an index a fifth as long.
+    index = "INDEXED BY ix_runs_search " if not of_tool and (n_words or n_outcomes or of_source) else ""
+    return f"SELECT {_SUMMARY_COLUMNS} FROM runs {index}{where}ORDER BY key DESC LIMIT ?"
 
 
 _SOURCES: Final = {source.value: source for source in Source}

@@ -272,6 +272,10 @@ def test_words_are_looked_for_in_everything_a_line_shows_and_paged(store):
         assert paged == wanted, search
         of_tool = [line.run_id for line in lines if line.run_id in wanted and line.tool == "OCF-003"]
         assert [line.run_id for line in store.runs(tool="OCF-003", search=search)] == of_tool, search
+        left = [line.run_id for line in lines if line.run_id in wanted and line.outcome is Outcome.LEFT]
+        found = store.runs(search=search, outcomes=(Outcome.LEFT, Outcome.OUT), source=Source.LIVE)
+        assert [line.run_id for line in found] == left, search
+        assert store.runs(search=search, source=Source.IMPORTED) == []
 
 
 def vars_of(line) -> tuple[str, ...]:

@@ -37,4 +37,4 @@ def upgrade(op: Operations) -> None:
     shown = ("tool", "reference", "operator", "procedure", "outcome", "started")
     text = " || char(10) || ".join(f"lower({name})" for name in shown)
     op.add_column("runs", sa.Column("search", sa.Text, sa.Computed(text, persisted=False)))
-    op.create_index("ix_runs_search", "runs", ["key", "search"])
+    op.create_index("ix_runs_search", "runs", ["key", "outcome", "source", "search"])
