@@ -19,6 +19,11 @@ class ReaderPort(Protocol):
         """True while inside a pull; what begins as one may turn out to be none, and is not closed then."""
         ...
 
+    @property
+    def rate_hz(self) -> float:
+        """Samples a second by which it reads, told from its first samples; 0 not known yet."""
+        ...
+
     def expect(
         self, target: float | None, tool_max: float | None, mode: Mode, settings: Settings | None = None
     ) -> None:

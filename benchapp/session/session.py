@@ -64,6 +64,10 @@ from drivers.status import LinkState, LinkStatus
 log = logging.getLogger(__name__)
 
 WARN_PERCENT: Final = 95.0
+RATE_OFF: Final = 1.6
+"""The reader's rate and the link's lie plainly apart by this factor; both tell it to a few percent (practice)."""
+RATE_LOOKS: Final = 2
+RATE_LOOKS_IN_A_PULL: Final = 40  # ten seconds: what goes on so long by a wrong rate is no pull
 """From here on the live figure warns; from 100 % on it is an overload."""
 _NO_DATA: Final = (LinkState.CLOSED, LinkState.SILENT, LinkState.LOST, LinkState.REFUSED)
 _TICK_S: Final = 0.5
@@ -159,6 +163,7 @@ class BenchSession:
         self._notice = ""
         self._overload_percent = 0.0
         self._n_over = 0
+        self._n_rate_off = 0  # looks in a row
         self._overload_seen = True
         if store is not None:
             self.give_store(store)
@@ -460,7 +465,24 @@ class BenchSession:
                 self._back(status)
             elif status.identity != before.identity:
                 self._take(e.ReferenceSeen(status.identity))
+            self._watch_rate(status.rate_hz)
         self._publish()
+
+    def _watch_rate(self, rate_hz: float) -> None:
+        """Let the reader learn its rate anew where the link's is plainly another.
+
+        It learns it from its first samples, and those that were late when the link was opened, or the run begun, on a
+        busy machine lie closer together than they were taken: by ten times the rate no click is ever told.
+        """
+        known_hz = self._reader.rate_hz
+        is_off = rate_hz > 0 and known_hz > 0 and not 1 / RATE_OFF < known_hz / rate_hz < RATE_OFF
+        self._n_rate_off = self._n_rate_off + 1 if is_off else 0
+        if self._n_rate_off >= (RATE_LOOKS if self._pull_start_s is None else RATE_LOOKS_IN_A_PULL):
+            log.warning(
+                "the reader goes by %.0f samples a second, the link brings %.0f: it starts anew", known_hz, rate_hz
+            )
+            self._n_rate_off = 0
+            self._forget_pull()
 
     def _lost(self, status: LinkStatus) -> None:
         """The pull under way is void, the run waits where it is."""

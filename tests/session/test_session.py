@@ -17,6 +17,7 @@ from benchapp.runs.standing import reader_settings
 from benchapp.session.view import Phase, asked_of
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import factor_nm
+from drivers.samples import SampleBlock, Source
 from drivers.status import LinkState
 
 
@@ -285,6 +286,38 @@ def test_an_overload_warns_then_holds_until_it_is_seen(bench, plan_of):
     told = [text for _, text in bench.view.run.remarks]
     assert told[-3].endswith("overload of REF-1: 100.4 % of its capacity")
     assert told[-2:] == ["the overload of REF-1 reached 117.0 % of its capacity", "overload seen by fitter 2"]
+
+
+@pytest.mark.parametrize("apart_s", [1e-4, 1e-7])
+def test_a_run_that_begins_with_samples_that_came_late_all_at_once_still_hears_its_clicks(bench, plan_of, apart_s):
+    """A machine too busy to read the port dates what waited there as it came, not as it was taken."""
+    bench.session.start_run(plan_of())
+    bench.walk("zero")
+    bench.go()
+    while bench.view.state is RunState.ZERO:  # what comes after zero is read anew
+        bench.send(np.zeros(10))
+    t_s = bench.t + apart_s * np.arange(1, 301)
+    bench.t = float(t_s[-1])
+    bench.link.on_block(SampleBlock(bench.n, t_s, np.zeros(300, np.int64), 3, "N·m", Source.SIMULATED))
+    bench.n += 300
+    bench.rest(1.0)
+    for _ in range(3):  # the link tells how it is four times a second
+        bench.status(LinkState.STREAMING)
+        bench.rest(0.25)
+    bench.walk("pull")
+    bench.natural()
+    pull = bench.view.run.pulls[-1].pull
+    assert pull.reading == pytest.approx(8.0, rel=0.01)
+    assert pull.flags == ()
+
+
+def test_a_rate_that_is_measured_a_little_off_takes_no_pull_away(bench, plan_of):
+    bench.session.start_run(plan_of())
+    bench.walk("pull")
+    bench.send(np.linspace(0, 5.0, 400))
+    for rate_hz in (700.0, 1300.0, 0.0, 400.0, 2500.0):  # a stall, and what follows it
+        bench.status(LinkState.STREAMING, rate_hz=rate_hz)
+    assert bench.view.phase is Phase.RISING
 
 
 def test_an_overload_token_counts_without_a_number_and_outside_a_run_too(bench):
