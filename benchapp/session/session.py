@@ -68,6 +68,7 @@ RATE_OFF: Final = 1.6
 """The reader's rate and the link's lie plainly apart by this factor; both tell it to a few percent (practice)."""
 RATE_LOOKS: Final = 2
 RATE_LOOKS_IN_A_PULL: Final = 40  # ten seconds: what goes on so long by a wrong rate is no pull
+MOST_NEW_RATES: Final = 3
 """From here on the live figure warns; from 100 % on it is an overload."""
 _NO_DATA: Final = (LinkState.CLOSED, LinkState.SILENT, LinkState.LOST, LinkState.REFUSED)
 _TICK_S: Final = 0.5
@@ -164,6 +165,7 @@ class BenchSession:
         self._overload_percent = 0.0
         self._n_over = 0
         self._n_rate_off = 0  # looks in a row
+        self._n_new_rates = 0  # starts in a row
         self._overload_seen = True
         if store is not None:
             self.give_store(store)
@@ -477,11 +479,16 @@ class BenchSession:
         known_hz = self._reader.rate_hz
         is_off = rate_hz > 0 and known_hz > 0 and not 1 / RATE_OFF < known_hz / rate_hz < RATE_OFF
         self._n_rate_off = self._n_rate_off + 1 if is_off else 0
+        if not is_off:
+            self._n_new_rates = 0
+        if self._n_new_rates == MOST_NEW_RATES:  # a device whose samples come in twos and threes: it is as it is
+            return
         if self._n_rate_off >= (RATE_LOOKS if self._pull_start_s is None else RATE_LOOKS_IN_A_PULL):
             log.warning(
                 "the reader goes by %.0f samples a second, the link brings %.0f: it starts anew", known_hz, rate_hz
             )
             self._n_rate_off = 0
+            self._n_new_rates += 1
             self._forget_pull()
 
     def _lost(self, status: LinkStatus) -> None:

@@ -311,6 +311,17 @@ def test_a_run_that_begins_with_samples_that_came_late_all_at_once_still_hears_i
     assert pull.flags == ()
 
 
+def test_a_device_whose_samples_come_in_twos_is_read_as_it_is(bench):
+    starts = []
+    reset = bench.session._reader.reset
+    bench.session._reader.reset = lambda: (starts.append(1), reset())
+    bench.rest(1.0)
+    for _ in range(20):  # by its samples 1,000 a second, by their count 200
+        bench.status(LinkState.STREAMING, rate_hz=200.0)
+        bench.rest(0.25)
+    assert len(starts) == 3
+
+
 def test_a_rate_that_is_measured_a_little_off_takes_no_pull_away(bench, plan_of):
     bench.session.start_run(plan_of())
     bench.walk("pull")
