@@ -20,7 +20,8 @@ ABOUT: Final = {
     "procedures, people, and for what is declared void. Whoever is named first may name others later; the records "
     "tell.",
     "lost": "Replace it before a second person of this workshop and say why. "
-    "Who, before whom and why stays in the records for ever, for everybody to see.",
+    "Who, before whom and why stays in the records for ever, for everybody to see. The second person is only named: this "
+    "keeps nobody out who would give a false name.",
     "change": "The old one, then the new one twice.",
 }
 MAIN: Final = {
