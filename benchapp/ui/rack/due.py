@@ -302,6 +302,8 @@ class DueView(QWidget):
             tools.sort(key=lambda row: row.item.place.casefold())  # those of a place stay in the order of their dates
         references = [row for row in self._due_references if when in ("", row.when.value, REFERENCES) and anywhere]
         shown: list[DueRow | ReferenceRow] = [*references, *tools]
+        if self.order.value() != "place":
+            shown.sort(key=lambda row: _RANK[row.when])  # first in each time, since the tools wait for them
         self.list.horizontalHeader().setSortIndicator(-1, Qt.SortOrder.AscendingOrder)
         self.list.show_rows(shown)
         self.none_found.setVisible(not shown)
@@ -388,7 +390,7 @@ class DueView(QWidget):
                 ("calibration", item.certificate or "none entered"),
                 ("of", item.calibrated.isoformat() if item.calibrated else ""),
                 ("covers", self._covers(item)),
-                ("", "Send it to the laboratory in time: the tools it verifies wait for it."),
+                ("", _SEND if item.certificate else _NEVER_CALIBRATED),
             ]
         )
 
@@ -552,6 +554,10 @@ class DueView(QWidget):
             self.context.message.emit("note", write())
         except (OSError, StoreError) as problem:
             self.context.message.emit("problem", f"Nothing was written: {problem}")
+
+
+_SEND: Final = "Send it to the laboratory in time: the tools it verifies wait for it."
+_NEVER_CALIBRATED: Final = "Have it calibrated by a laboratory, and enter the certificate under References."
 
 
 def _counted(n_tools: int, n_references: int) -> str:

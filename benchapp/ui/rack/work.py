@@ -124,7 +124,7 @@ class WorkView(QWidget):
         )
         self.close_it = main_button("Close this item")
         self.close_same = plain_button("")
-        self.close_same.setToolTip("Every open item of this tool that is listed; each gets this reason")
+        self.close_same.setToolTip("Every open item of this tool and cause that is listed; each gets this reason")
         self.see = plain_button("See the whole of it")
         self.open_run = plain_button("Open the run")
         self.problem = label("", "problem", wrap=True)
@@ -243,7 +243,8 @@ class WorkView(QWidget):
             self._close(self._same_tool(task))
 
     def _same_tool(self, task: impact.Task) -> list[impact.Task]:
-        return [each for each in self.list.rows if task.tool and each.tool == task.tool and not each.closed]
+        same = (task.cause, task.tool)
+        return [each for each in self.list.rows if task.tool and (each.cause, each.tool) == same and not each.closed]
 
     def _close(self, tasks: list[impact.Task]) -> None:
         store, entered = self.context.store, self.form.values()
