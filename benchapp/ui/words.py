@@ -364,7 +364,7 @@ def detail(view: BenchView, keys: tuple[str, str], shown_unit: str = "") -> str:
 def _after_break(run: Run) -> str:
     """Return why it is asked again, before what is to be done, or ""."""
     again = [name for name in ("zero", "preload") if name in run.resume]
-    return f"After the break {' and '.join(again)} again.  ·  " if again else ""
+    return f"After the break {' and '.join(again)} again.  ·  " if again and run.zeros else ""
 
 
 def in_a_list(keys: tuple[str, str]) -> str:

@@ -278,10 +278,13 @@ def test_after_a_break_it_is_said_why_zero_and_preload_are_asked_for_again():
     ):
         view = replace(SCENES[name][0], phase=Phase.REST)
         assert "break" not in words.detail(view, ("Space", "D"))
-        again = replace(view, run=replace(view.run, resume=("zero", "preload")))
+        zeros = (ZeroTaken(0.01, 0.001, 0.0, 1.0, "2026-03-04T09:10:00+00:00"),)
+        again = replace(view, run=replace(view.run, resume=("zero", "preload"), zeros=zeros))
         assert says in words.detail(again, ("Space", "D"))
     view = replace(SCENES["zero"][0], state=RunState.REFERENCE)
-    again = replace(view, run=replace(view.run, state=RunState.REFERENCE, resume=("reference", "zero")))
+    asked = replace(view.run, state=RunState.REFERENCE, resume=("reference", "zero"))
+    assert "break" not in words.detail(replace(view, run=asked), ("Space", "D"))  # none was taken before it
+    again = replace(view, run=replace(asked, zeros=zeros))
     assert words.detail(again, ("Space", "D")).startswith("After the break zero again.  ·  It ")
 
 
