@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
 from benchapp.pulls._extremes import Extremes
-from benchapp.pulls._faults import above, again, gaps, gaps_in_fall, longest_dip, may_hide_click
+from benchapp.pulls._faults import above, again, gaps_in_fall, longest_dip, may_hide_click
+from benchapp.pulls._lengths import SLOW_HZ
 from benchapp.pulls._levels import crest, last_below, level_before, slope
-from benchapp.pulls._release import SLOW_HZ, Release, between, releases
+from benchapp.pulls._release import Release, between, releases
 from benchapp.pulls._wrong import BoolArray
 from benchapp.pulls.pull import Flag, Mark, Mode, Noticed, Pull
 from benchapp.pulls.settings import Settings
@@ -24,16 +25,18 @@ _HELD_NOISE: Final = 3.0  # … does not, but noise alone is always steady
 _HELD_KNOWN: Final = 0.8  # of the samples of a hold: with fewer nobody knows what was held
 
 
-@dataclass(frozen=True, slots=True)
-class Segment:
+class Segment(NamedTuple):
     """The samples of one pull, rising torque positive; index 0 is the last sample at rest before it.
 
-    `wrong` is None when no sample was.
+    `missing` are neighbours with a gap between them; no piece of `extremes` lasts longer than `piece_s`; `wrong` is
+    None when no sample was.
     """
 
     t_s: FloatArray
     torque: FloatArray
     extremes: Extremes
+    missing: list[tuple[int, int]]
+    piece_s: float
     wrong: BoolArray | None
     rate_hz: float
     noise: float
@@ -100,8 +103,9 @@ def steadiest(
 def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull:
     """Read one pull."""
     t, v, extremes, noise, rate = segment.t_s, segment.torque, segment.extremes, segment.noise, segment.rate_hz
-    missing = gaps(t, rate, settings)
-    release, hiding = _letting_go(segment, releases(v, extremes, rate, noise, settings), missing, settings)
+    missing = segment.missing
+    found = releases(v, extremes, rate, noise, settings, beyond_crest=bool(missing))
+    release, hiding = _letting_go(segment, found, missing, settings)
     unclear = release is not None and not release.clear
     peak, peak_index = crest(t, v, extremes, rate, 0.02 if release is None else 0.002, missing)
     first_peak: float | None = None
@@ -123,7 +127,9 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
             Noticed(flag, value, limit, unit, None if a is None else float(t[a]), None if b is None else float(t[b]))
         )
 
-    dip = None if expected.mode is Mode.HOLD else longest_dip(t, v, extremes, until, scale, noise, settings)
+    dip = None
+    if expected.mode is not Mode.HOLD:
+        dip = longest_dip(t, v, extremes, segment.piece_s, until, scale, noise, settings)
     if dip is not None:
         notice(Flag.JERKY, dip.percent, settings.jerky_share * 100, "%", dip.begin, dip.end)
     if time_80 is not None and index is not None and expected.mode is Mode.FIRST_PEAK:

@@ -61,6 +61,17 @@ class Extremes:
         again = Extremes.of(values[first * PIECE : stop * PIECE])
         self.top[first:stop], self.least[first:stop] = again.top, again.least
 
+    def room(self, n: int) -> FloatArray:
+        """Shape (pieces,): no fall from a piece to the `n` samples after it is deeper, but for rounding of means.
+
+        Of a mean that touches two pieces it is told by the one with the greater samples.
+        """
+        below = self.least.copy()
+        for further in range(1, -(-n // PIECE) + 1):
+            np.minimum(below[:-further], self.least[further:], out=below[:-further])
+        room: FloatArray = self.top - below
+        return room
+
     def piece(self, index: int) -> int:
         """Piece that holds sample `index`."""
         return (index + self.lead) // PIECE

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from benchapp.pulls._extremes import PIECE, Extremes
+from benchapp.pulls._extremes import Extremes
 from benchapp.pulls._release import Release
 from benchapp.pulls._wrong import BoolArray
 from benchapp.pulls.settings import Settings
@@ -28,26 +28,32 @@ class Dip:
 
 
 def longest_dip(
-    t: FloatArray, v: FloatArray, extremes: Extremes, until: int, scale: float, noise: float, settings: Settings
+    t: FloatArray,
+    v: FloatArray,
+    extremes: Extremes,
+    piece_s: float,
+    until: int,
+    scale: float,
+    noise: float,
+    settings: Settings,
 ) -> Dip | None:
-    """The dip of the flag jerky, up to sample `until`, told only when it is longer than `jerky_s`; None without one."""
+    """The dip of the flag jerky, up to sample `until`, told only when it is longer than `jerky_s`; None without one.
+
+    No piece of `extremes` lasts longer than `piece_s`.
+    """
     final = extremes.piece(until)
     # what had been reached by the samples of a piece is no more than by its end
-    reached = np.maximum.accumulate(extremes.top[: final + 1])
-    deep = np.maximum(
-        settings.jerky_share * reached,
-        max(settings.jerky_noise * noise, 0.999 * settings.jerky_share * settings.jerky_from * scale),
-    )
+    top = extremes.top[: final + 1]
+    reached = np.maximum.accumulate(top)
+    least = max(settings.jerky_noise * noise, 0.999 * settings.jerky_share * settings.jerky_from * scale)
+    deep = np.maximum(settings.jerky_share * reached, least)
     # where two pieces are no longer than `jerky_s`, the whole of some piece must lie in the dip; else a steep rise
     # makes samples be looked at
-    if (
-        2.0 * _longest_piece_s(t, extremes, until) <= settings.jerky_s
-        and not (reached - extremes.top[: final + 1] > deep).any()
-    ):
+    if 2.0 * piece_s <= settings.jerky_s and not (reached - top > deep).any():
         return None
-    least = extremes.least[: final + 1].copy()
-    least[final] = v[extremes.begin(final) : until + 1].min()
-    may = (reached - least > deep).nonzero()[0]
+    lowest = extremes.least[: final + 1].copy()
+    lowest[final] = v[extremes.begin(final) : until + 1].min()
+    may = (reached - lowest > deep).nonzero()[0]
     if not len(may):
         return None
     begin, end = extremes.begin(int(may[0])), min(extremes.begin(int(may[-1]) + 1), until) + 1
@@ -67,14 +73,6 @@ def longest_dip(
     return Dip(seconds, begin + a, begin + b, float(fallen[worst] / running[worst] * 100))
 
 
-def _longest_piece_s(t: FloatArray, extremes: Extremes, until: int) -> float:
-    edges = t[PIECE - extremes.lead : until : PIECE]
-    if not len(edges):
-        return float(t[until] - t[0])
-    longest = max(float(edges[0] - t[0]), float(t[until] - edges[-1]))
-    return max(longest, float((edges[1:] - edges[:-1]).max())) if len(edges) > 1 else longest
-
-
 def _longest_run_s(t_s: FloatArray, true: BoolArray) -> tuple[float, int, int]:
     """Longest stretch of True: (seconds, first index, last index); (0, 0, 0) without one."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], true.astype(np.int8), [0]])))
@@ -84,24 +82,6 @@ def _longest_run_s(t_s: FloatArray, true: BoolArray) -> tuple[float, int, int]:
     spans = t_s[np.minimum(ends, len(t_s) - 1)] - t_s[begins]
     k = int(np.argmax(spans))
     return float(spans[k]), int(begins[k]), int(ends[k] - 1)
-
-
-def gaps(t: FloatArray, rate: float, settings: Settings) -> list[tuple[int, int]]:
-    """Neighbours with samples missing between them: (index before, index after)."""
-    least = max(settings.gap_samples / rate, settings.gap_s) + 0.5 / rate
-    # times rise, so where as many samples as fit into `least` take no longer than that, no two of them lie further
-    # apart: looking at one in fifty instead of all saves 20 us of a pull of 30,000
-    every = max(int(least * rate) - 1, 1)
-    coarse = t[::every]
-    far = (coarse[1:] - coarse[:-1] > least).nonzero()[0].tolist()
-    places = [(k * every, min((k + 1) * every, len(t) - 1)) for k in far]
-    places.append(((len(coarse) - 1) * every, len(t) - 1))
-    found: list[tuple[int, int]] = []
-    for low, high in places:
-        if float(t[high] - t[low]) > least:
-            near = t[low : high + 1]
-            found += [(low + k, low + k + 1) for k in np.flatnonzero(near[1:] - near[:-1] > least).tolist()]
-    return found
 
 
 def gaps_in_fall(v: FloatArray, release: Release, missing: list[tuple[int, int]], rate: float) -> list[tuple[int, int]]:
@@ -126,9 +106,8 @@ def again(
     """(index of the low, index of the rise) of a second application before rest, after sample `until`."""
     first = extremes.piece(until)
     low_pieces = extremes.least[first:] < settings.double_low * scale
-    rise_pieces = extremes.top[first:] > settings.double_high * scale
     begin = int(low_pieces.argmax())
-    if not low_pieces[begin] or not rise_pieces[begin:].any():
+    if not low_pieces[begin] or not float(extremes.top[first + begin :].max()) > settings.double_high * scale:
         return None
     begin = max(extremes.begin(first + begin), until)
     low = np.flatnonzero(v[begin:] < settings.double_low * scale)
@@ -150,8 +129,9 @@ def above(t: FloatArray, v: FloatArray, extremes: Extremes, begin: int, level: f
         return 0.0, begin
     end = min(extremes.begin(first + int(high[-1]) + 1) + 1, len(v))
     over = v[begin:end] > level
-    if not over.any():
+    places = over.nonzero()[0]
+    if not len(places):
         return 0.0, begin
-    last = begin + len(over) - 1 - int(over[::-1].argmax())
+    last = begin + int(places[-1])
     steps = t[begin + 1 : end] - t[begin : end - 1]
     return 0.5 * float(steps[over[:-1]].sum() + steps[over[1:]].sum()), last

@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 
 from benchapp.pulls._extremes import Extremes
-from benchapp.pulls._means import Means
+from benchapp.pulls._means import means_of
 from drivers.samples import FloatArray
 
 _GRID = 64  # samples; see `_middle_of_greatest_mean`
@@ -50,7 +50,8 @@ class Fit:
         if degree > 1:
             np.multiply(rows[1], rows[1], out=rows[2])
         np.subtract(v, self._level, out=rows[degree + 1])
-        self.coefficients = _solved((rows[: degree + 1] @ rows.T).tolist())
+        equations = (rows[: degree + 1] @ rows.T).tolist()
+        self.coefficients = _parabola(equations) if degree > 1 else _line(equations)
 
     def left(self) -> float:
         """Sum of the squares of what the curve leaves over."""
@@ -65,21 +66,25 @@ class Fit:
         return self._level + value
 
 
-def _solved(rows: list[list[float]]) -> list[float]:
-    """Solution of few linear equations, positive definite, the right-hand side in the last column; changes `rows`."""
-    n = len(rows)
-    for k, pivot in enumerate(rows):
-        for row in rows[k + 1 :]:
-            times = row[k] / pivot[k]
-            for j in range(k + 1, n + 1):
-                row[j] -= times * pivot[j]
-    solution = [0.0] * n
-    for k in range(n - 1, -1, -1):
-        rest = rows[k][n]
-        for j in range(k + 1, n):
-            rest -= rows[k][j] * solution[j]
-        solution[k] = rest / rows[k][k]
-    return solution
+def _line(rows: list[list[float]]) -> list[float]:
+    """Solution of two linear equations, positive definite, the right-hand side in the last column."""
+    (a, b, r0), (c, d, r1) = rows
+    times = c / a
+    at_1 = (r1 - times * r0) / (d - times * b)
+    return [(r0 - b * at_1) / a, at_1]
+
+
+def _parabola(rows: list[list[float]]) -> list[float]:
+    """The same of three."""
+    (a, b, c, r0), (d, e, f, r1), (g, h, i, r2) = rows
+    times = d / a
+    e, f, r1 = e - times * b, f - times * c, r1 - times * r0
+    times = g / a
+    h, i, r2 = h - times * b, i - times * c, r2 - times * r0
+    times = h / e
+    at_2 = (r2 - times * r1) / (i - times * f)
+    at_1 = (r1 - f * at_2) / e
+    return [(r0 - b * at_1 - c * at_2) / a, at_1, at_2]
 
 
 def middle(values: FloatArray) -> float:
@@ -137,22 +142,34 @@ def _middle_of_greatest_mean(torque: FloatArray, extremes: Extremes, n: int) -> 
     0…n−1, n…2n−1 and so on need be looked at; from a multiple of `_GRID` to one, for among means that are equal but
     for rounding it is the place where summing begins that decides.
     """
-    least = Means(torque, n, extremes).greatest(0, len(torque) // n)[0]
+    least, low, last = _greatest_of_blocks(torque, extremes, n)
     least -= 1e-9 * abs(least)  # the sums below round differently
-    first, last = _first_and_last_from(torque, extremes, least)
-    begin, end = max(first // _GRID * _GRID - n, 0), min((last // _GRID + 1) * _GRID + n, len(torque))
+    first = extremes.begin(low)
+    high = (torque[first : extremes.begin(last + 1)] >= least).nonzero()[0]
+    begin = max((first + int(high[0])) // _GRID * _GRID - n, 0)
+    end = min(((first + int(high[-1])) // _GRID + 1) * _GRID + n, len(torque))
     near = torque[begin:end]
     total = np.zeros(len(near) + 1)
     np.cumsum(near - near[0], out=total[1:])
     return begin + int((total[n:] - total[:-n]).argmax()) + n // 2
 
 
-def _first_and_last_from(torque: FloatArray, extremes: Extremes, level: float) -> tuple[int, int]:
-    """First and last sample of `level` or above; there is one."""
-    pieces = (extremes.top >= level).nonzero()[0]
-    begin = extremes.begin(int(pieces[0]))
-    high = (torque[begin : extremes.begin(int(pieces[-1]) + 1)] >= level).nonzero()[0]
-    return begin + int(high[0]), begin + int(high[-1])
+def _greatest_of_blocks(torque: FloatArray, extremes: Extremes, n: int) -> tuple[float, int, int]:
+    """Greatest mean of whole blocks of `n` samples (there is one); first and last piece where samples are as great."""
+    top, n_blocks = extremes.top, len(torque) // n
+    low = high = int(top.argmax())
+    while True:
+        # those that touch pieces `low` to `high`
+        begin, end = extremes.begin(low) // n, min(-(-extremes.begin(high + 1) // n), n_blocks)
+        if end <= begin:
+            low, high = 0, len(top) - 1  # the greatest sample lies in what is left over
+            continue
+        greatest = float(means_of(torque[begin * n : end * n], n).max())
+        pieces = (top >= greatest - 1e-9 * abs(greatest)).nonzero()[0]  # sums round
+        first, last = int(pieces[0]), int(pieces[-1])
+        if low <= first and last <= high:
+            return greatest, first, last
+        low, high = min(first, low), max(last, high)
 
 
 def last_below(torque: FloatArray, extremes: Extremes, end: int, level: float) -> int:

@@ -1,4 +1,4 @@
-"""Means of blocks of samples, reckoned at once where these are few, else only where they are asked for."""
+"""Means of blocks of samples, reckoned at once where these are few, else only where they are asked for; their falls."""
 
 from __future__ import annotations
 
@@ -16,22 +16,18 @@ class Means:
         self._torque = torque
         self.per_block = per_block
         self.extremes = extremes
-        self.n = len(torque) // per_block
-        self._all = self._reckoned(0, self.n) if at_once else None
+        self.n, self.n_samples = len(torque) // per_block, len(torque)
+        self.all = means_of(torque, per_block) if at_once else None
         self._greatest: tuple[float, int] | None = None
+        self._falls: FloatArray | None = None
+        self._falls_n = 0
 
     def __call__(self, begin: int, end: int) -> FloatArray:
         """Means `begin` to `end` (excluded), as far as there are any."""
         begin, end = max(begin, 0), max(min(end, self.n), 0)
-        return self._all[begin:end] if self._all is not None else self._reckoned(begin, max(end, begin))
-
-    def _reckoned(self, begin: int, end: int) -> FloatArray:
-        if self.per_block == 1:
-            return self._torque[begin:end]
-        rows = self._torque[begin * self.per_block : end * self.per_block].reshape(-1, self.per_block)
-        # einsum: much faster than mean(axis=1) on rows this short
-        means: FloatArray = np.einsum("ij->i", rows) / self.per_block
-        return means
+        if self.all is not None:
+            return self.all[begin:end]
+        return means_of(self._torque[begin * self.per_block : max(end, begin) * self.per_block], self.per_block)
 
     @property
     def highest(self) -> tuple[float, int]:
@@ -46,9 +42,9 @@ class Means:
         No mean exceeds the greatest sample in it, so only those that touch a piece with a sample as great are looked
         at: 5 us where all means of 30,000 samples take 20.
         """
-        if self._all is not None:
-            k = begin + int(self._all[begin:end].argmax())
-            return float(self._all[k]), k
+        if self.all is not None:
+            k = begin + int(self.all[begin:end].argmax())
+            return float(self.all[k]), k
         extremes, per_block = self.extremes, self.per_block
         first, last = extremes.piece(begin * per_block), extremes.piece(end * per_block - 1)
         top = extremes.top[first : last + 1]
@@ -73,3 +69,38 @@ class Means:
         near = self(begin, end)
         k = int(near.argmax())
         return float(near[k]), begin + k
+
+    def falls(self, begin: int, end: int, n: int) -> FloatArray:
+        """From each mean to the least of the `n` after it, which there must be."""
+        if n == self._falls_n and self._falls is not None:
+            return self._falls[begin : max(end, begin)]
+        return falls_within(self(begin, max(begin, end) + n), n)
+
+    def all_falls(self, n: int) -> FloatArray:
+        """The same of all means but the last `n`, kept for further questions; for means reckoned at once."""
+        assert self.all is not None
+        self._falls, self._falls_n = falls_within(self.all, n), n
+        return self._falls
+
+
+def means_of(torque: FloatArray, per_block: int) -> FloatArray:
+    """Means of blocks of samples; what is over is left out."""
+    if per_block == 1:
+        return torque
+    n = len(torque) // per_block
+    # einsum: much faster than mean(axis=1) on rows this short
+    means: FloatArray = np.einsum("ij->i", torque[: n * per_block].reshape(n, per_block))
+    means /= per_block
+    return means
+
+
+def falls_within(means: FloatArray, n: int) -> FloatArray:
+    """From each but the last `n` to the least of the `n` after it."""
+    least, wide = means, 1  # means that each element covers; doubled until the next doubling would be too wide
+    while 2 * wide <= n + 1:
+        least = np.minimum(least[:-wide], least[wide:])
+        wide *= 2
+    if further := n + 1 - wide:
+        least = np.minimum(least[:-further], least[further:])
+    falls: FloatArray = means[: len(least)] - least
+    return falls

@@ -33,6 +33,25 @@ class Resting:
             self.level = still.level
             self.learn_noise(still.noise)
 
+    def follow_all(self, stretches: list[Stillness], highest: float, lowest: float) -> bool:
+        """Follow stretches one after the other, at once; False, and nothing done, where one could tell about the next.
+
+        None does while the noise is too low to move the threshold, and no level moves far from what was reached in
+        these stretches.
+        """
+        levels, moved, noises = zip(*stretches, strict=True)
+        if self.level is None or self._times * max(max(self._noises, default=0.0), *noises) > self._least:
+            return False
+        rests = (self.level, *levels)
+        if highest - min(rests) > self._least or max(rests) - lowest > self._least:
+            return False
+        if max(max(moved), -min(moved)) > 0.05 * self._least:
+            return False
+        self.level = levels[-1]
+        self._noises += noises[:-1]
+        self.learn_noise(noises[-1])
+        return True
+
     def learn_noise(self, noise: float) -> None:
         """Count the noise of one more stretch."""
         self._noises.append(noise)

@@ -87,4 +87,6 @@ def _rate_of(t_s: FloatArray) -> float:
         return 1.0 / middle(t_s[1:] - t_s[:-1])
     at = (np.arange(_N_INTERVALS) * ((n - 1) / (_N_INTERVALS - 1))).astype(np.int64)
     at[-1] = n - 1
-    return 1.0 / middle(t_s.take(at + 1) - t_s.take(at))
+    steps = t_s.take(at + 1) - t_s.take(at)
+    steps.partition(_N_INTERVALS // 2)  # an odd number of them: the median is one
+    return 1.0 / float(steps[_N_INTERVALS // 2])

@@ -14,11 +14,13 @@ import numpy as np
 
 from benchapp.pulls._analysis import Expectation, Segment, analyse, hold_begin, is_held
 from benchapp.pulls._extremes import PIECE, Extremes, grouped
-from benchapp.pulls._faults import gaps, gaps_in_fall
+from benchapp.pulls._faults import gaps_in_fall
 from benchapp.pulls._levels import middle, quantile
-from benchapp.pulls._release import nothing_recent, releases, room_for_release
+from benchapp.pulls._recent import RECENT_S, nothing_recent
+from benchapp.pulls._release import releases
 from benchapp.pulls._resting import Resting
 from benchapp.pulls._still import lasting, stillness
+from benchapp.pulls._times import Times, gaps
 from benchapp.pulls._wrong import jumps, mend, widest
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted, ReaderEvent
 from benchapp.pulls.pull import Mode
@@ -28,6 +30,7 @@ from drivers.samples import FloatArray, Gap
 
 _N_RATE = 33  # samples that tell the rate
 _TOLD_S = 0.06  # a click that can only be told later than this is not announced: the pull tells it when it closes
+_ARM_S = 0.7  # that are looked at for a click while the pull goes on
 _COARSE = 25  # fine steps in a coarse one
 _OVER = 64  # coarse steps looked at together
 _REST_PIECES = 360  # pieces of rest looked at together: 5 s at 10 kHz
@@ -103,6 +106,7 @@ class PullReader:
         self._held = False
         self._finished = False
         self._extremes: Extremes | None = None  # of a whole trace: all samples are here
+        self._times: Times | None = None
 
     @property
     def noise(self) -> float:
@@ -136,6 +140,7 @@ class PullReader:
         self._expected = replace(self._expected, target=target, tool_max=tool_max, mode=mode)
         self.settings = settings or self.settings
         self._resting.set_limits(*self._limits())
+        self._count_samples()
 
     def feed(
         self,
@@ -215,9 +220,7 @@ class PullReader:
                 return events
             self._rate = 1.0 / middle(np.diff(self._t[:_N_RATE]))
             self._bootstrap_n = max(round(0.1 * self._rate), 5)
-            self._fine = max(round(0.01 * self._rate), 1)
-            self._step = _COARSE * self._fine
-            self._ahead = widest(self._rate)
+            self._count_samples()
         if self._resting.level is None:
             if len(self._t) < self._bootstrap_n + self._ahead and not self._finished:
                 return events
@@ -231,6 +234,14 @@ class PullReader:
         if self._extremes is None:
             self._forget()
         return events
+
+    def _count_samples(self) -> None:
+        """How many samples the times of the settings are at the rate of the stream."""
+        self._fine = max(round(0.01 * self._rate), 1)
+        self._step = _COARSE * self._fine
+        self._ahead = widest(self._rate)
+        self._n_start = max(round(self.settings.start_s * self._rate), 1)
+        self._n_rest = max(round(self.settings.rest_s * self._rate), 2)
 
     def _limits(self) -> tuple[float, float]:
         """A pull begins further from the rest level than so many times the noise, and than so much torque."""
@@ -302,7 +313,7 @@ class PullReader:
         if self._extremes is not None:
             self._rest_over(self._extremes, known)
         end = self._at + self._step
-        n_start = max(round(self.settings.start_s * self._rate), 1)
+        n_start = self._n_start
         full = known >= end + n_start or self._finished
         stop = min(end, known) if full else known
         stretch = self._v[self._at : stop]
@@ -342,7 +353,11 @@ class PullReader:
             return
         end = self._at + n_steps * self._step
         highest, lowest = float(top[:quiet].max()), float(least[:quiet].min())
-        for still in stillness(self._v[self._at : end].reshape(n_steps, self._step)):
+        stretches = stillness(self._v[self._at : end].reshape(n_steps, self._step))
+        if self._resting.follow_all(stretches, highest, lowest):
+            self._at = end
+            return
+        for still in stretches:
             threshold, rest = self._resting.threshold, self.rest
             if highest - rest > threshold or rest - lowest > threshold:
                 return  # the level or the noise changed meanwhile: step by step
@@ -352,11 +367,10 @@ class PullReader:
     def _first_start(self, known: int, n_start: int, stop: int, signs: list[int]) -> int | None:
         """Index of the first sample outside of which the `n_start` from it on all lie outside on one of the sides."""
         rest, threshold = self.rest, self._resting.threshold
-        near = self._v[self._at : min(known, stop + n_start)]
-        outside = {1: lambda value: value - rest > threshold, -1: lambda value: value - rest < -threshold}
+        off = self._v[self._at : min(known, stop + n_start)] - rest
         begun = []
         for sign in signs:
-            begin = lasting(near, n_start, outside[sign])
+            begin = lasting(off, n_start, (lambda off: off > threshold) if sign > 0 else (lambda off: off < -threshold))
             if begin is not None and self._at + begin < stop:
                 begun.append((self._at + begin, sign))
         if not begun:
@@ -377,7 +391,7 @@ class PullReader:
 
     def _pull_on(self, known: int, events: list[ReaderEvent]) -> bool:
         """Go on inside a pull; True when there is more to look at."""
-        n_rest = max(round(self.settings.rest_s * self._rate), 2)
+        n_rest = self._n_rest
         inside_from = self._step_over(known, n_rest) if self._extremes is not None else None
         # a whole trace takes coarse steps only; what is decided at fine ones does not hang on their length
         step = self._fine if self._announce else self._step
@@ -417,8 +431,9 @@ class PullReader:
         scale = self._expected.capacity or self._greatest
         if scale is not None:
             near = _HANGING_SHARE * scale
-            for k, value in enumerate(self._v[self._at + step - 1 : end : step][:over].tolist()):
-                if abs(value) <= near and self._still_level(self._at + (k + 1) * step) is not None:
+            ends = self._v[self._at + step - 1 : end : step][:over].tolist()
+            for k in [k for k, value in enumerate(ends) if -near <= value <= near]:
+                if self._still_level(self._at + (k + 1) * step) is not None:
                     over, inside_from = k, None
                     break
         self._at += step * over
@@ -426,8 +441,15 @@ class PullReader:
 
     def _back_at_rest(self, low: int, high: int, n_rest: int) -> int | None:
         rest, threshold = self.rest, self._resting.threshold
-        begin = lasting(self._v[low:high], n_rest, lambda value: abs(value - rest) <= threshold)
+        middle_one = low + n_rest - 1
+        if high < low + 2 * n_rest and (middle_one >= high or abs(float(self._v[middle_one]) - rest) > threshold):
+            return None  # every stay holds this sample
+        begin = lasting(self._v[low:high], n_rest, lambda values: np.abs(values - rest) <= threshold)
         return None if begin is None else low + begin
+
+    def _pulled(self, low: int, high: int) -> FloatArray:
+        """Torque of samples, rising positive."""
+        return self._v[low:high] if self._sign > 0 else -self._v[low:high]
 
     def _rest_after(self, low: int, high: int) -> float | None:
         """Level of samples `low` to `high`; None when the torque is still on its way back."""
@@ -459,7 +481,7 @@ class PullReader:
     def _settle(self, level: float, stop: int, events: list[ReaderEvent]) -> None:
         """Take a still level for the rest level; what came before it was a pull only if it rose well above it."""
         n = round(_STILL_S * self._rate)
-        highest = float((self._sign * self._v[self._begin : stop]).max())
+        highest = float(self._pulled(self._begin, stop).max())
         end = stop - n
         if highest > 2.5 * abs(level) + 5 * self._resting.threshold and end > self._begin + 2:
             self._close(end, level, events)
@@ -472,8 +494,8 @@ class PullReader:
         """Announce a click or a hold, looked for at fixed samples up to `stop`, told when `now` are decided about."""
         expected = self._expected
         if not self._clicked and expected.mode is not Mode.HOLD and self._may_tell(stop):
-            low = max(self._begin, stop - round(0.7 * self._rate))
-            pulled = self._sign * self._v[low:stop]
+            low = max(self._begin, stop - round(_ARM_S * self._rate))
+            pulled = self._pulled(low, stop)
             for release in releases(pulled, Extremes.of(pulled), self._rate, self.noise, self.settings, finished=False):
                 newest = min(now + self._ahead, len(self._t)) - 1
                 if self._t[newest] - self._t[low + release.index] > _TOLD_S + 1e-6:
@@ -490,8 +512,8 @@ class PullReader:
         if not self._held and expected.mode is Mode.HOLD:
             begin = hold_begin(self._t, stop, self._rate, self.settings.hold_s)
             if begin is not None and begin > self._begin:
-                last = self._sign * self._v[begin:stop]
-                so_far = float((self._sign * self._v[self._begin : stop]).max())
+                last = self._pulled(begin, stop)
+                so_far = float(self._pulled(self._begin, stop).max())
                 mean = float(last.mean())
                 wanted = expected.target is None or mean > 0.9 * expected.target
                 if wanted and mean > 0.5 * so_far and is_held(last, self.noise):
@@ -499,23 +521,21 @@ class PullReader:
                     events.append(HoldSteady(float(self._t[begin]), mean, self._direction()))
 
     def _may_tell(self, stop: int) -> bool:
-        """False when there is nothing to announce: torque below half the target, no room for a letting-go, no fall.
+        """False when there is nothing to announce: torque below half the target, no fall that could be a letting-go.
 
         What is told is younger than `_TOLD_S`, so the last 0.15 s tell whether there may be anything: that spares most
-        steps of a rise the looking at 0.7 s.
+        steps the looking at 0.7 s.
         """
-        recent = self._sign * self._v[max(self._begin, stop - round(0.15 * self._rate)) : stop]
-        if not len(recent) or float(recent.max()) <= 0.5 * (self._expected.target or 0.0):
-            return False
-        if len(recent) >= 4 * PIECE and not room_for_release(recent, self._rate, self.settings):
-            return False
-        pulled = self._sign * self._v[max(self._begin, stop - round(0.7 * self._rate)) : stop]
-        if len(pulled) <= 5:
+        target = self._expected.target
+        if target is not None:
+            recent = self._pulled(max(self._begin, stop - round(RECENT_S * self._rate)), stop)
+            if not len(recent) or float(recent.max()) <= 0.5 * target:
+                return False
+        pulled = self._pulled(max(self._begin, stop - round(_ARM_S * self._rate)), stop)
+        if len(pulled) <= 5 or nothing_recent(pulled, self._rate, self.noise, self.settings):
             return False
         highest = float(pulled.max())
-        if not highest - float(pulled[-max(len(pulled) // 8, 1) :].min()) > 0.01 * highest:
-            return False
-        return not nothing_recent(pulled, self._rate, self.noise, self.settings)
+        return highest - float(pulled[-max(len(pulled) // 8, 1) :].min()) > 0.01 * highest
 
     def _close(self, end: int, rest_after: float | None, events: list[ReaderEvent]) -> None:
         """Read the pull; what never loaded the tool, as a hanging one that is lifted, was none."""
@@ -523,13 +543,20 @@ class PullReader:
         overloads = [moment for moment in self._overloads if moment >= self._t[begin]]
         overloaded = any(moment <= self._t[end] for moment in overloads)
         self._overloads = [moment for moment in overloads if moment > self._t[end]]
-        torque = self._v[begin : end + 1] if self._sign > 0 else -self._v[begin : end + 1]
-        extremes = Extremes.of(torque) if self._extremes is None else self._extremes.part(begin, end + 1, self._sign)
+        t, torque = self._t[begin : end + 1], self._pulled(begin, end + 1)
+        if self._extremes is None:
+            extremes, times, at = Extremes.of(torque), Times(t, self._rate, self.settings), 0
+        else:
+            if self._times is None:
+                self._times = Times(self._t, self._rate, self.settings)
+            extremes, times, at = self._extremes.part(begin, end + 1, self._sign), self._times, begin
         pull = analyse(
             Segment(
-                self._t[begin : end + 1],
+                t,
                 torque,
                 extremes,
+                times.gaps(at, at + len(t)),
+                times.longest_piece_s(at, at + len(t)),
                 self._wrong[begin : end + 1] if self._any_wrong else None,
                 self._rate,
                 self.noise,

@@ -9,11 +9,14 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from benchapp.pulls._extremes import PIECE, Extremes, grouped
-from benchapp.pulls._faults import above, again, gaps
+from benchapp.pulls._faults import above, again
 from benchapp.pulls._levels import Fit, last_below, quantile, slope
 from benchapp.pulls._means import Means
-from benchapp.pulls._release import room_for_release
-from benchapp.pulls._still import lasting, stillness
+from benchapp.pulls._recent import nothing_recent
+from benchapp.pulls._release import releases
+from benchapp.pulls._resting import Resting
+from benchapp.pulls._still import Stillness, lasting, stillness
+from benchapp.pulls._times import gaps
 from benchapp.pulls.settings import Settings
 
 # steps of a coarse converter: many samples are equal, which is where first and last are easily confused
@@ -155,11 +158,58 @@ def test_a_quantile_is_that_of_numpy(values, share):
     assert quantile(ordered, share) == pytest.approx(np.quantile(ordered, share), abs=1e-12)
 
 
-def test_a_rise_leaves_no_room_for_a_release_and_a_click_does():
-    t = np.arange(2000) / 10_000.0
-    rise = 20.0 + 10.0 * t + np.random.default_rng(1).normal(0.0, 0.01, 2000)
-    assert not room_for_release(rise, 10_000.0, Settings())
-    for k in range(0, 1850, 50):
+RISE = st.builds(
+    lambda seed, slope, tremor, noise: (
+        (20.0 + slope * np.arange(7000) / 10_000.0)
+        * (1.0 + tremor * np.sin(2 * np.pi * 9.0 * np.arange(7000) / 10_000.0 + seed))
+        + np.random.default_rng(seed).normal(0.0, noise, 7000)
+    ),
+    st.integers(0, 1000),
+    st.sampled_from([-5.0, 0.0, 10.0, 60.0]),
+    st.sampled_from([0.0, 0.01, 0.04, 0.1]),
+    st.sampled_from([0.0, 0.01, 0.1]),
+)
+
+
+@settings(deadline=None)
+@given(
+    RISE, st.integers(5500, 6990), st.sampled_from([0.01, 0.02, 0.05, 0.2]), st.sampled_from([0.003, 0.01, 0.025, 0.1])
+)
+def test_where_nothing_is_said_to_be_recent_nothing_could_be_told(torque, at, share, seconds):
+    """A fall by a share of the torque within some time, late in what a stream looks at."""
+    torque = torque - torque[at] * share * np.clip((np.arange(7000) - at) / (seconds * 10_000.0), 0.0, 1.0)
+    if nothing_recent(torque, 10_000.0, 0.01, Settings()):
+        told = releases(torque, Extremes.of(torque), 10_000.0, 0.01, Settings(), finished=False)
+        assert not [one for one in told if one.clear and one.index > 7000 - 660]
+
+
+def test_a_rise_needs_no_looking_for_a_release_and_a_click_does():
+    rise = 20.0 + 10.0 * np.arange(7000) / 10_000.0 + np.random.default_rng(1).normal(0.0, 0.01, 7000)
+    assert nothing_recent(rise, 10_000.0, 0.01, Settings())
+    for at in range(5700, 6650, 50):
         clicked = rise.copy()
-        clicked[k:] -= np.interp(np.arange(2000 - k), [0, 100], [0.0, 0.6])  # 3 % within 10 ms
-        assert room_for_release(clicked, 10_000.0, Settings())
+        clicked[at:] -= np.interp(np.arange(7000 - at), [0, 100], [0.0, 0.6])  # 3 % within 10 ms
+        assert not nothing_recent(clicked, 10_000.0, 0.01, Settings())
+
+
+@settings(deadline=None)
+@given(st.lists(st.floats(0.0, 5.0), min_size=1, max_size=20), st.floats(0.001, 0.3), st.integers(0, 1000))
+def test_stretches_at_rest_are_followed_at_once_as_one_by_one(levels, noise, seed):
+    random = np.random.default_rng(seed)
+    stills = [
+        Stillness(level, float(random.normal(0.0, 0.03)), noise * float(random.uniform(0.2, 1.0))) for level in levels
+    ]
+    for highest in (0.5, 4.0):
+        at_once, one_by_one = Resting(5.0, 1.0), Resting(5.0, 1.0)
+        for resting in (at_once, one_by_one):
+            resting.level = levels[0]
+            resting.learn_noise(noise)
+        if at_once.follow_all(stills, highest, -highest):
+            for still in stills:
+                assert highest - one_by_one.level <= one_by_one.threshold
+                assert one_by_one.level + highest <= one_by_one.threshold
+                one_by_one.follow(still)
+            assert vars(at_once) == vars(one_by_one)
+        else:
+            assert at_once.level == levels[0]
+            assert at_once.noise == noise

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchapp.pulls import Flag, Mode, PullReader, _release, read_pulls, stream
+from benchapp.pulls import Flag, Mode, PullReader, _analysis, _release, read_pulls, stream
+from benchapp.pulls._recent import nothing_recent
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted
 from benchapp.pulls.explain import explain
 from benchapp.pulls.settings import Settings
@@ -513,7 +514,7 @@ def test_where_nothing_is_recent_nothing_would_have_been_announced(item, monkeyp
 def test_of_a_trembling_rise_mostly_nothing_is_recent():
     t, v = line([(0, 0), (0.5, 0), (4.5, 60)], 10_000.0)
     v *= 1.0 + 0.03 * np.sqrt(2.0) * np.sin(2 * np.pi * 9.0 * t)
-    said = [_release.nothing_recent(v[k - 7000 : k], 10_000.0, NOISE, Settings()) for k in range(15_000, 45_000, 100)]
+    said = [nothing_recent(v[k - 7000 : k], 10_000.0, NOISE, Settings()) for k in range(15_000, 45_000, 100)]
     assert sum(said) > 0.7 * len(said)
 
 
@@ -523,6 +524,19 @@ def test_a_long_pull_is_looked_at_in_stretches_and_read_the_same(item, monkeypat
     at_once = read_pulls(item.t_s, item.torque, **options)
     monkeypatch.setattr(_release, "_FEW", 0)
     assert read_pulls(item.t_s, item.torque, **options) == at_once
+
+
+@pytest.mark.parametrize("item", ITEMS, ids=lambda item: f"{item.family}-{item.rate_hz:g}-{item.number}")
+def test_a_pull_looked_at_everywhere_and_beyond_its_crest_is_read_the_same(item, monkeypatch):
+    options = {"mode": Mode(item.mode), "capacity": item.capacity, "target": item.target, "tool_max": item.tool_max}
+    quickly = read_pulls(item.t_s, item.torque, **options)
+
+    def all_of_it(*args, beyond_crest, **kwargs):
+        return _release.releases(*args, **kwargs)
+
+    monkeypatch.setattr(_analysis, "releases", all_of_it)
+    monkeypatch.setattr(_release, "_stretches_of_falls", lambda *args: None)
+    assert read_pulls(item.t_s, item.torque, **options) == quickly
 
 
 @pytest.mark.parametrize("seed", range(48))
