@@ -122,7 +122,8 @@ def find_profile(
     """Listen to a port and say which profiles fit, best first; empty when none understood a line.
 
     Each baud rate and frame that a profile asks for is listened to for a share of `seconds`, and listening ends early
-    when most lines make sense; a socket or a pty has no baud rate and is listened to once. Of profiles that fit
+    when most lines make sense; a socket or a pty has no baud rate and is listened to once. What fits at another's rate
+    is listened to at its own as well: many USB ports give the same at every rate. Of profiles that fit
     equally well the one that says more about a line (more groups) comes first: every line with a time and a value also
     begins with a bare number.
 
@@ -140,29 +141,39 @@ def find_profile(
     if link.kind == "replay":
         raise UrlError(f"{url}: a recording says itself which profile it was made with")
     candidates = [profiles.get(name) for name in profiles.names]
+    has_baud = _has_baud(link.kind, link.place)
     rates: dict[object, list[Profile]] = {}
     for profile in candidates:
-        settings = profile.serial
-        frame = (settings.baud, settings.bytesize, settings.parity, settings.stopbits)
-        rates.setdefault(frame if _has_baud(link.kind, link.place) else None, []).append(profile)
+        rates.setdefault(_frame(profile) if has_baud else None, []).append(profile)
+    tried: set[object] = set()
     found: list[ProfileScore] = []
     for at_this_rate in rates.values():
         scores, first = _listen(url, at_this_rate[0], candidates, seconds / len(rates))
+        tried.add(_frame(at_this_rate[0]))
         if heard is not None:
             heard.append(first)
         found += [
-            replace(score, profile=replace(score.profile, serial=at_this_rate[0].serial))
-            if _has_baud(link.kind, link.place)
-            else score
+            replace(score, profile=replace(score.profile, serial=at_this_rate[0].serial)) if has_baud else score
             for score in scores
         ]
         if any(score.score > 0.9 and score.n_understood >= _ENOUGH_LINES for score in scores):
             break
-    return sorted(found, key=lambda score: (-round(score.score, 1), -len(score.profile.pattern.groupindex)))
+    found.sort(key=lambda score: (-round(score.score, 1), -len(score.profile.pattern.groupindex)))
+    own = profiles.get(found[0].profile.name) if has_baud and found else None
+    if own is not None and _frame(own) not in tried:
+        scores, _ = _listen(url, own, [own], seconds / len(rates))
+        found[:0] = [score for score in scores if score.score > 0.9]
+    return found
+
+
+def _frame(profile: Profile) -> tuple[object, ...]:
+    """What an UART has to be set to."""
+    settings = profile.serial
+    return settings.baud, settings.bytesize, settings.parity, settings.stopbits
 
 
 def _has_baud(kind: str, place: str) -> bool:
-    return kind == "port" and not place.startswith("/dev/pts/")
+    return kind == "port" and not os.path.realpath(place).startswith("/dev/pts/")
 
 
 def why_none_fits(heard: list[bytes]) -> str:

@@ -7,12 +7,13 @@ import threading
 import time
 import tty
 from collections.abc import Callable
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
 from drivers import Profiles, find_profile, list_ports
-from drivers.ports import why_none_fits
+from drivers.ports import _has_baud, why_none_fits
 from drivers.transport import OpenError
 
 PROFILES = Profiles()
@@ -33,8 +34,33 @@ TALKERS: dict[str, Callable[[int], bytes]] = {
 }
 
 
+@pytest.fixture
+def _any_rate(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A pty is taken for what many USB ports are: set to a rate that means nothing."""
+    monkeypatch.setattr("drivers.ports._has_baud", lambda kind, place: True)
+
+
+@pytest.mark.usefixtures("_any_rate")
+@pytest.mark.parametrize("name", TALKERS)
+def test_a_port_that_is_the_same_at_every_rate_is_found_at_the_profiles_own(name: str) -> None:
+    listened(name)
+
+
 @pytest.mark.parametrize("name", TALKERS)
 def test_the_profile_is_found_by_listening(name: str) -> None:
+    listened(name)
+
+
+def test_a_link_to_a_pseudo_terminal_has_no_rate_either(tmp_path: Path) -> None:
+    master, slave = os.openpty()
+    (tmp_path / "port").symlink_to(os.ttyname(slave))
+    assert not _has_baud("port", str(tmp_path / "port"))
+    assert _has_baud("port", "/dev/ttyUSB0")
+    os.close(master)
+    os.close(slave)
+
+
+def listened(name: str) -> None:
     master, slave = os.openpty()
     tty.setraw(slave)
     quiet = threading.Event()
@@ -51,6 +77,7 @@ def test_the_profile_is_found_by_listening(name: str) -> None:
         begin_s = time.monotonic()
         found = find_profile(os.ttyname(slave), PROFILES, 60.0)
         assert found[0].profile.name == name
+        assert found[0].profile.serial == PROFILES.get(name).serial
         assert found[0].score > 0.9
         assert time.monotonic() - begin_s < 50  # enough lines end it early, also on a machine that hardly gets to it
     finally:
