@@ -11,10 +11,12 @@ import hashlib
 import hmac
 import os
 import sqlite3
+from dataclasses import dataclass
 from typing import Final
 
 from benchapp.records._followed import LEFT_OUT, PASSPHRASES
 from benchapp.records._held import hold_rows, passphrase_told
+from benchapp.records.canonical import parse_written
 from benchapp.records.errors import NotAllowedError
 from benchapp.records.model import Seal
 from benchapp.records.store import Store
@@ -97,6 +99,35 @@ def replace_lost(store: Store, new: str, *, who: str, witness: str, why: str) ->
     if not why.strip():
         raise NotAllowedError(store.path, "Replacing a lost passphrase needs a reason.")
     return _put(store, new, who, "lost passphrase replaced", {"witness": other.name, "why": why})
+
+
+@dataclass(frozen=True, slots=True)
+class Replaced:
+    """That the passphrase in force came in place of a lost one.
+
+    Attributes:
+        at: ISO 8601 wall time.
+        who: The custodian who replaced it.
+        witness: The second person, as named.
+        why: The reason.
+    """
+
+    at: str
+    who: str
+    witness: str
+    why: str
+
+
+def replaced(store: Store) -> Replaced | None:
+    """How the passphrase in force came in place of a lost one; None when it was set or changed in the ordinary way."""
+    for entry in reversed(store.entries("")):
+        content = parse_written(entry.body)["content"]
+        if content.get("act") in PASSPHRASES:
+            told = content.get("details") or {}
+            if "witness" in told:
+                return Replaced(entry.seal.sealed, entry.who, told["witness"], told["why"])
+            return None
+    return None
 
 
 class Lock:

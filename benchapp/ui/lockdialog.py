@@ -15,6 +15,7 @@ from benchapp.records.custodian import (
     TooSoonError,
     has_passphrase,
     replace_lost,
+    replaced,
     set_passphrase,
 )
 from benchapp.records.model import Person
@@ -24,6 +25,7 @@ from benchapp.ui.choices import PickField
 from benchapp.ui.controls import in_row, label, main_button, plain_button, quiet_button
 from benchapp.ui.fields import TextField
 from benchapp.ui.form import Form
+from benchapp.ui.format import wall_text
 from benchapp.ui.theme import Sizes, font_of_cap
 
 if TYPE_CHECKING:
@@ -232,7 +234,7 @@ class LockDialog(QDialog):
             self._count_down()
             return
         if why is not None or not is_open:
-            self._say(words.WRONG if why is None else str(why))
+            self._say(self._wrong() if why is None else str(why))
             if self.mode == "name" and self._custodians():  # named, but the passphrase was refused
                 self.ask("unlock" if has_passphrase(self.store) else "first")
                 self._say(words.WRONG if why is None else str(why))
@@ -242,6 +244,14 @@ class LockDialog(QDialog):
             return
         self.accept()
         self.unlocked.emit(who)
+
+    def _wrong(self) -> str:
+        """That it is wrong; whose passphrase was replaced behind their back learns it here."""
+        found = replaced(self.store)
+        if found is None:
+            return words.WRONG
+        told = {"at": wall_text(found.at), "who": found.who, "witness": found.witness, "why": found.why.rstrip(".")}
+        return words.WRONG + words.REPLACED.format(**told)
 
     def _count_down(self) -> None:
         left_s = self._wait_until - time.monotonic()

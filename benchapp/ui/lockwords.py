@@ -20,8 +20,8 @@ ABOUT: Final = {
     "procedures, people, and for what is declared void. Whoever is named first may name others later; the records "
     "tell.",
     "lost": "Replace it before a second person of this workshop and say why. "
-    "Who, before whom and why stays in the records for ever, for everybody to see. The second person is only named: this "
-    "keeps nobody out who would give a false name.",
+    "Who, before whom and why stays in the records for ever, for everybody to see. The second person is only named: "
+    "this keeps nobody out who would give a false name.",
     "change": "The old one, then the new one twice.",
 }
 MAIN: Final = {
@@ -53,6 +53,7 @@ CANCEL: Final = "Not now"
 CHECKING: Final = "Checking …"
 
 WRONG: Final = "That is not the passphrase. Nothing was done."
+REPLACED: Final = " It was replaced as a lost one on {at} by {who} before {witness}: {why}."
 NOT_THE_SAME: Final = "The two are not the same; type both again."
 NO_RECORDS: Final = "The records are not open yet; the lock needs them."
 

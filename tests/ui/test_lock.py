@@ -244,6 +244,11 @@ def test_a_lost_passphrase_is_replaced_before_a_second_person_with_a_reason(shop
         assert "lost passphrase replaced by custodian before fitter 3: nobody wrote it down" in told, name
         assert ("passphrase set by custodian" in told) is (name == "custodian")
 
+    shop.context.lock.close()
+    shop.want()
+    shop.enter(old=RIGHT)
+    assert "replaced as a lost one" in shop.dialog.problem.text()
+    assert "by custodian before fitter 3: nobody wrote it down." in shop.dialog.problem.text()
     assert shop.acts().count("person added") == (2 if alone else 3)  # alone, the second person was entered there
     assert custodian.check(shop.store, fresh)
     assert shop.store.check().holds
