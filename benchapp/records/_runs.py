@@ -369,4 +369,4 @@ _OUTCOMES: Final = {outcome.value: outcome for outcome in Outcome}
 
 
 def _summary(row: Sequence[Any]) -> RunSummary:
-    return RunSummary(*(*row[:5], _SOURCES[row[5]], *row[6:9], _OUTCOMES[row[9]], *row[10:]))
+    return tuple.__new__(RunSummary, (*row[:5], _SOURCES[row[5]], *row[6:9], _OUTCOMES[row[9]], *row[10:]))

@@ -85,7 +85,7 @@ SCHEMA: Final[dict[str, Any]] = {
 }
 """JSON Schema of the export. A change that old readers would trip over gets a new number in `FORMAT`."""
 
-RUN_COLUMNS: Final = tuple(field.name for field in dataclasses.fields(model.RunSummary))
+RUN_COLUMNS: Final = model.RunSummary._fields
 READING_COLUMNS: Final = model.ReadingRow._fields
 TOOL_COLUMNS: Final = (
     *(field.name for field in dataclasses.fields(Tool)),

@@ -135,8 +135,7 @@ class Person:
     active: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class RunSummary:
+class RunSummary(NamedTuple):
     """One line of the logbook; every field but the last three is a column compared with the sealed bytes.
 
     Attributes:

@@ -292,7 +292,7 @@ def test_own_work_of_a_durable_pull_and_its_rate_on_this_disk(tmp_path):
     cpu_ms = statistics.median(taken["cpu"])
     seal_ms = statistics.median(taken["seal cpu"])
     print(
-        f"\npull stored, packing included: {cpu_ms:.3f} ms CPU (goal <= 1); its part of the run's seal {seal_ms:.3f} ms\n"
+        f"\npull stored, packing included: {cpu_ms:.3f} ms CPU (goal <= 1), its part of the run's seal {seal_ms:.3f} ms; "
         f"{told('this disk', taken)}"
     )
     assert cpu_ms <= 1.0

@@ -59,7 +59,7 @@ def test_json_export_into_an_empty_store_gives_the_same_seals_and_the_same_recor
     assert fresh.check(against=full.head()).findings == ()
     for line in full.runs():
         assert fresh.run(line.run_id) == full.run(line.run_id)
-        assert dataclasses.replace(fresh.summary(line.run_id), key=0) == dataclasses.replace(line, key=0)
+        assert fresh.summary(line.run_id)._replace(key=0) == line._replace(key=0)
         for pull in full.run(line.run_id).pulls:
             assert fresh.trace_bytes(line.run_id, pull.number) == full.trace_bytes(line.run_id, pull.number)
     assert fresh.tools(include_retired=True) == full.tools(include_retired=True)

@@ -139,7 +139,7 @@ def run(outcome: Outcome = Outcome.WITHIN, day: dt.date = DAY, source: Source = 
         0,
         1.0,
     )
-    return replace(made, seal="ab" * 32, **other)
+    return made._replace(seal="ab" * 32, **other)
 
 
 def test_a_good_label_is_made_of_a_real_verdict_within_limits_only():
