@@ -25,6 +25,7 @@ from benchapp.records import (
     exchange,
     impact,
     joblist,
+    schema,
     toollist,
 )
 from benchapp.records._rows import HELD, HELD_SUBJECT, flat
@@ -32,7 +33,7 @@ from benchapp.records.canonical import CanonicalError, canonical, parse
 from benchapp.records.references import keep_reference
 from benchapp.torque.direction import Direction
 
-from .conftest import Clock, furnish, make_tool
+from .conftest import START, Clock, furnish, make_tool
 from .test_chain import unguarded
 from .test_impact import verified
 
@@ -372,3 +373,29 @@ def test_a_long_list_is_told_in_entries_of_some_hundred_kilobytes_at_most(store)
     store._db.raw.execute("UPDATE jobs SET torque_nm = 24 WHERE key = 4321")
     first, *_ = store.check().findings
     assert (first.subject, first.what) == ("job:4321", "column")
+
+
+@pytest.mark.parametrize("version", range(1, schema.VERSION + 1))
+def test_a_store_of_every_version_holds_and_is_held_from_its_first_change_on(tmp_path, version):
+    file = tmp_path / "records.sqlite"
+    file.write_bytes((Path(__file__).parents[1] / "data" / f"store_v{version}.sqlite").read_bytes())
+    with Store.open(file, demo=False, clock=Clock(START + dt.timedelta(days=1))) as store:
+        raw, head = store._db.raw, store.head()
+        assert store.check(against=head).findings == ()
+        store.log_job(JobEntry("OCF-014", "winch", "fitter 2", "2026-03-05T08:00:00+01:00", 2))
+        assert store.check(against=head).findings == ()
+        for statement, subject in (
+            ("UPDATE tools SET keeper = 'nobody'", "OCF-014"),
+            ("UPDATE jobs SET person = 'nobody' WHERE key = 1", "job:1"),
+            ("INSERT INTO people (name) VALUES ('fitter 9')", "fitter 9"),
+        ):
+            raw.execute("SAVEPOINT forged")
+            raw.execute(statement)
+            assert chain.check(raw).findings[0].subject == subject, statement
+            raw.execute("ROLLBACK TO forged")
+            raw.execute("RELEASE forged")
+        with (tmp_path / "out.json").open("w", encoding="utf-8") as out:
+            exchange.to_json(store, out)
+        with Store.open(tmp_path / "other.sqlite", demo=False) as other:
+            assert exchange.from_json(other, (tmp_path / "out.json").read_bytes()) == store.head()
+            assert other.check(against=head).findings == ()
