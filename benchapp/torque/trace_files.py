@@ -282,7 +282,7 @@ class _Reading:
             except UnknownUnitError as error:
                 self.refuse(self.line, f"unit: {error}")
         if name in ("nominal_rate_hz", "capacity"):
-            number = self._number(value.encode(), name)
+            number = self._number(value.encode(), name, "line")
             if name == "nominal_rate_hz" and number == 0:
                 return ""  # as in a profile: 0 is unknown
             if number <= 0:
@@ -402,16 +402,18 @@ class _Reading:
             return f"{told}; the decimal sign must be a point"
         return f"{told}: {_shown(line.decode())}; give each column a value, or leave the row out"
 
-    def _number(self, cell: bytes, what: str) -> float:
+    def _number(self, cell: bytes, what: str, place: str = "row") -> float:
         trimmed = cell.strip()
         if not trimmed:
-            self.refuse(self.line, f"{what}: no value; give a number, or leave the row out")
+            self.refuse(self.line, f"{what}: no value; give a number, or leave the {place} out")
         matched = _NUMBER.fullmatch(trimmed)
         number = float(trimmed) if matched is not None and (matched[2] or matched[3]) else None
         if number in (np.inf, -np.inf) or _NOT_FINITE.fullmatch(trimmed):
-            self.refuse(self.line, f"{what}: {_shown(trimmed.decode())} is not finite; leave the row out")
+            self.refuse(self.line, f"{what}: {_shown(trimmed.decode())} is not finite; leave the {place} out")
         if number is None:
-            hint = "the decimal sign must be a point" if b"," in trimmed else "correct it, or leave the row out"
+            hint = f"give the number alone, or leave the {place} out"
+            if b"," in trimmed:
+                hint = "the decimal sign must be a point"
             self.refuse(self.line, f"{what}: {_shown(trimmed.decode())} is no number; {hint}")
         return number
 
