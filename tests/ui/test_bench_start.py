@@ -400,6 +400,20 @@ def test_of_a_tool_that_is_not_in_service_it_is_said_that_no_verdict_puts_it_bac
     assert words.verdict_action(replace(view, run=put_back)).startswith("In service")
 
 
+def test_a_click_beside_a_field_leaves_the_keyboard_where_it_was(desk, qtbot):
+    window, _port, shelf = desk
+    panel = window.bench.start
+    shelf.kept["OCF-014"] = stand.TOOL
+    panel.fill()
+    panel.run_card.operator.setFocus()
+    assert panel.run_card.operator.hasFocus()
+    foot = panel.foot.says  # words: nothing to type into
+    QTest.mouseClick(window.bench, Qt.MouseButton.LeftButton, pos=foot.mapTo(window.bench, foot.rect().center()))
+    assert panel.run_card.operator.hasFocus()
+    window.bench.setFocus()
+    assert panel.tool_card.number.hasFocus()
+
+
 def test_a_number_that_is_known_is_not_entered_as_a_new_reference(desk):
     window, _port, shelf = desk
     panel = window.bench.start

@@ -820,12 +820,12 @@ class BenchPage(QWidget):
     def focusInEvent(self, event: QFocusEvent) -> None:
         """The page has nothing to type into; the start panel has."""
         super().focusInEvent(event)
-        self._hand_keyboard_on()
+        self._hand_keyboard_on(beside=event.reason() is Qt.FocusReason.MouseFocusReason)
 
-    def _hand_keyboard_on(self) -> None:
+    def _hand_keyboard_on(self, *, beside: bool = False) -> None:
         take_focus = getattr(self.start, "take_focus", None)
         if callable(take_focus) and self.start is not None and self.start.isVisible():
-            take_focus()
+            take_focus(beside=beside)
 
     def hideEvent(self, event: QHideEvent) -> None:
         """And only then."""

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QHideEvent, QKeyEvent, QShowEvent
-from PySide6.QtWidgets import QGridLayout, QStackedLayout, QWidget
+from PySide6.QtWidgets import QApplication, QGridLayout, QStackedLayout, QWidget
 
 from benchapp.metrology.reference import Reference
 from benchapp.metrology.tool import Tool
@@ -73,6 +73,7 @@ class StartPanel(QWidget):
         self.plan: RunPlan | None = None
         self._planned: RunPlan | None = None  # also while something that is no figure of it is missing
         self._stopped = False
+        self._last_field: QWidget | None = None
         self.records = StartRecords(context)
         form = self.form = QWidget(self)
         self.tool_card = ToolCard(context, form)
@@ -118,6 +119,9 @@ class StartPanel(QWidget):
         self.context.store_changed.connect(self._store_changed)
         self.context.tool_wanted.connect(self.want_tool)
         self.context.unit_changed.connect(self._replan_soon)
+        app = QApplication.instance()
+        if isinstance(app, QApplication):
+            app.focusChanged.connect(self._focus_changed)
 
     def restyle(self) -> None:
         """The palette or the window's size has changed."""
@@ -263,10 +267,15 @@ class StartPanel(QWidget):
         if self.isVisible() and not self.isAncestorOf(self.focusWidget() or self):
             self.take_focus()
 
-    def take_focus(self) -> None:
-        """Whoever types without having clicked anywhere types the tool's number."""
+    def take_focus(self, *, beside: bool = False) -> None:
+        """Whoever types without having clicked anywhere types the tool's number; a click `beside` a field leaves it."""
         if self._is_shown(self.form):
-            self.tool_card.number.setFocus()
+            last = self._last_field
+            (last if beside and last is not None and last.isVisible() else self.tool_card.number).setFocus()
+
+    def _focus_changed(self, _old: QWidget | None, new: QWidget | None) -> None:
+        if new is not None and self.form.isAncestorOf(new):
+            self._last_field = new
 
     def _store_changed(self, what: str) -> None:
         if what in ("tools", "references", "people", "procedures"):
