@@ -6,10 +6,13 @@ be read in two ways stays out with its reason.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import datetime as dt
 import io
+import itertools
 import re
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -32,6 +35,8 @@ from benchapp.torque.text import parse_number, parse_torque, parse_unit
 from benchapp.torque.units import NM, from_nm, to_nm
 
 MOST_ROWS: Final = 100_000
+HEAD_ROWS: Final = 10
+"""Within so many rows the names of the columns are looked for (our own choice)."""
 LOWEST_SHARE: Final = 0.2
 """Lowest mark where a list names none: 20 % of the highest, the lowest checkpoint of ISO 6789 (common practice)."""
 
@@ -154,10 +159,9 @@ def table_of_csv(data: bytes, name: str = "list") -> Table:
         ListFileError: Empty, no text, or a single column only.
     """
     text, notes = _decoded(data, name)
-    first = next((line for line in text.splitlines() if line.strip()), "")
-    if not first:
+    if not text.strip():
         raise ListFileError(f"{name} is empty. The first line must name the columns.")
-    mark = max(";\t,", key=lambda each: len(next(csv.reader([first], delimiter=each), [])))
+    mark = max(";\t,", key=lambda each: _alike(text, each))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark)
     cells, lines, begins = [], [], 1
     try:
@@ -168,9 +172,23 @@ def table_of_csv(data: bytes, name: str = "list") -> Table:
             begins = reader.line_num + 1
     except csv.Error as problem:
         raise ListFileError(f"{name}, line {begins}: {problem}. Save the list again as CSV.") from problem
-    if len(cells[0]) < 2:
+    if 2 * _alike(text, mark)[0] < len(cells[: 2 * HEAD_ROWS]):
         raise ListFileError(f"{name} has one column only. Columns are told apart by commas, semicolons or tabs.")
     return _table(cells, lines, name, notes)
+
+
+def _alike(text: str, mark: str) -> tuple[int, int]:
+    """Return (rows, columns): so many of the first rows are cut into the same number of columns by `mark`.
+
+    A title above the list has another number, and so has a decimal comma taken for a mark.
+    """
+    widths: Counter[int] = Counter()
+    with contextlib.suppress(csv.Error):  # told when the list is read
+        rows = (row for row in csv.reader(io.StringIO(text, newline=""), delimiter=mark) if any(map(str.strip, row)))
+        for row in itertools.islice(rows, 2 * HEAD_ROWS):
+            if len(row) > 1:
+                widths[len(row)] += 1
+    return max(((n, width) for width, n in widths.items()), default=(0, 0))
 
 
 def _decoded(data: bytes, name: str) -> tuple[str, list[str]]:
@@ -228,11 +246,26 @@ def _table(cells: Sequence[Sequence[str]], lines: Sequence[int], name: str, note
         raise ListFileError(f"{name} has no rows. The first line names the columns, the rows follow.")
     if len(cells) > MOST_ROWS + 1:
         raise ListFileError(f"{name} has more than {MOST_ROWS} rows, the most that come in at once. Split it.")
-    header = tuple(cell.strip() for cell in cells[0])
+    top = _head_at(cells)
+    if top:
+        notes = [*notes, f"Line {lines[top]} names the columns; what stands above it was left out."]
+    header = tuple(cell.strip() for cell in cells[top])
     width = len(header)
     padding = [""] * width
-    rows = tuple(tuple(cell.strip() for cell in (*row, *padding)[:width]) for row in cells[1:])
-    return Table(header, rows, tuple(notes), tuple(lines[1:]))
+    rows = tuple(tuple(cell.strip() for cell in (*row, *padding)[:width]) for row in cells[top + 1 :])
+    return Table(header, rows, tuple(notes), tuple(lines[top + 1 :]))
+
+
+def _head_at(cells: Sequence[Sequence[str]]) -> int:
+    """Return which row names the columns: not a title or cells merged over several columns that stand above it.
+
+    The one with most names that are known here; where they are in another language, the first that is half full.
+    """
+    named = [len(match_columns(row)) for row in cells[:HEAD_ROWS]]
+    if max(named) > 1:
+        return named.index(max(named))
+    filled = [sum(bool(cell.strip()) for cell in row) for row in cells[:HEAD_ROWS]]
+    return next(index for index, n in enumerate(filled) if 2 * n >= max(filled))
 
 
 def match_columns(header: Sequence[str], names: Mapping[str, tuple[str, ...]] = _NAMES) -> dict[str, int]:

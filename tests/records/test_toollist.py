@@ -142,6 +142,35 @@ def test_a_workbook_is_read_with_its_numbers_and_dates(tmp_path):
     assert "2 sheets" in table.notes[0]
 
 
+def test_a_title_and_merged_cells_above_the_names_are_left_out_and_told(tmp_path):
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.append(["Tools of the ferry, state of March"])
+    sheet.append([])
+    sheet.append(["what it is", None, None, "where it hangs"])
+    for row in (["Number", "Min", "Max", "Place"], ["OCF-1", 20, 100, "wall"], ["OCF-2", 30, 0, None]):
+        sheet.append(row)
+    for merged in ("A1:D1", "A3:C3"):
+        sheet.merge_cells(merged)
+    book.save(tmp_path / "list.xlsx")
+    lines = ["Tools of the ferry, state of March", "", "what it is;;;where it hangs", "Number;Min;Max;Place"]
+    lines += ["OCF-1;20,0;100,0;wall", "OCF-2;30,0;0;"]
+    (tmp_path / "list.csv").write_text("\n".join(lines), encoding="utf-8")
+    for name in ("list.xlsx", "list.csv"):
+        table = tl.read_table(tmp_path / name)
+        assert table.header == ("Number", "Min", "Max", "Place"), name
+        assert table.notes == ("Line 4 names the columns; what stands above it was left out.",)
+        good, bad = tl.records_of(table, tl.match_columns(table.header), set())
+        assert [(r.number, r.tool.highest, r.place) for r in good] == [("OCF-1", 100.0, "wall")]
+        assert [each.line for each in bad] == [6]
+
+
+def test_a_row_that_holds_more_than_the_names_do_is_not_taken_for_them():
+    table = tl.table_of_csv(b"number;max;;\nA;10;x;y\nB;20;x;y\n")
+    assert table.header[:2] == ("number", "max")
+    assert (len(table.rows), table.notes) == (2, ())
+
+
 def test_an_import_is_all_or_nothing(store):
     good, _ = looked_at("number,max\nOCF-200,10\nOCF-014,10\n")
     with pytest.raises(ChangedMeanwhileError):
