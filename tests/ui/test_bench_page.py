@@ -18,6 +18,7 @@ from PySide6.QtWidgets import QApplication
 from benchapp.metrology.tool import ToolType
 from benchapp.pulls.pull import Flag, Mode, Noticed
 from benchapp.runs.model import CapturedPull, Choice, Hold, PullKind, RunState, ZeroTaken
+from benchapp.runs.outcome import not_in_service
 from benchapp.session.view import LinkView, Phase, ReplayView
 from benchapp.torque.direction import Direction
 from benchapp.ui import theme, words
@@ -348,6 +349,17 @@ def test_the_verdict_is_told_in_three_ways_with_what_would_settle_a_doubt(bench)
     show(page, port, "verdict-out")
     assert page.verdict.accessibleName() == "OUT OF LIMITS"
     assert "quarantine it and send it to a calibration laboratory" in page.verdict.accessibleDescription()
+
+
+def test_a_tool_that_stays_out_of_service_is_offered_no_label(bench):
+    page, port = bench
+    show(page, port, "verdict-in")
+    sealed = replace(port.shown.run, state=RunState.SEALED)
+    for plan, offered in ((sealed.plan, True), (not_in_service(sealed.plan, "quarantined"), False)):
+        port.show(replace(port.shown, state=RunState.SEALED, run=replace(sealed, plan=plan)))
+        page.tick()
+        assert ("Its label" in page.key_bar.buttons["aside"].text()) is offered
+        assert page.key_bar.buttons["aside"].isVisible() is offered
 
 
 def test_a_zero_that_moved_is_told_with_the_verdict(bench):

@@ -27,6 +27,7 @@ from PySide6.QtWidgets import QWidget
 
 from benchapp.pulls.pull import Flag, Mode
 from benchapp.runs.model import CapturedPull, Hold, Run, RunState
+from benchapp.runs.outcome import is_not_in_service
 from benchapp.runs.standing import counts
 from benchapp.session.view import BenchView, Card, Phase, asked_of
 from benchapp.ui import keys, theme, words
@@ -270,8 +271,10 @@ class BenchPage(QWidget):
 
     @property
     def _is_labelled(self) -> bool:
-        """A sealed run stands there after which the tool gets another label."""
-        return self.view.state is RunState.SEALED and self.view.run is not None and not self._is_found_out
+        """A sealed run stands there after which the tool gets another label: not one that stays out of service."""
+        run = self.view.run
+        stays_out = run is not None and is_not_in_service(run.plan)
+        return self.view.state is RunState.SEALED and run is not None and not self._is_found_out and not stays_out
 
     def _set_aside(self, run: Run) -> None:
         """The other key. What the procedure leaves to the custodian is done under the lock, and the records tell."""
