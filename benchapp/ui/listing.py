@@ -485,9 +485,12 @@ class Listing(QTableView):
                     self._names[index] = max(self._names.get(index, 0), broken + edges)
             self._needs[index] = max(self._needs[index], need)
             self._least[index] = max(self._least[index], least)
-        space, shares = self.viewport().width(), [column.width for column in columns]
+        bar = self.verticalScrollBar()
+        kept = 0 if bar.isVisible() else bar.sizeHint().width()  # its room: no column moves when it comes or goes
+        space, shares = self.viewport().width() - kept, [column.width for column in columns]
         needs = self._needs if sum(self._needs) <= space else self._least
         widths = shared_widths(space, shares, needs, first=self._names)
+        widths[-1] += kept
         for index, width in enumerate(widths):
             self.setColumnWidth(index, width)
 

@@ -244,6 +244,13 @@ def beside() -> tuple[QWidget, QHBoxLayout]:
     return widget, row
 
 
+def keep_place(widget: QWidget) -> None:
+    """Let the room of `widget` stay empty while it is hidden: nothing beside it moves."""
+    policy = widget.sizePolicy()
+    policy.setRetainSizeWhenHidden(True)
+    widget.setSizePolicy(policy)
+
+
 def scrolled(widget: QWidget) -> QScrollArea:
     """Return `widget` inside a scroll area that grows with the page and never scrolls sideways."""
     widget.setObjectName("scrolled")

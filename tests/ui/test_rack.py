@@ -20,7 +20,19 @@ from benchapp.torque.direction import Direction
 from benchapp.ui.context import AppContext
 from benchapp.ui.meanwhile import tool_merged
 from benchapp.ui.rack import page as rack_page
-from benchapp.ui.rack.model import Answers, Show, ToolEntryError, answers_of, dots_of, find, kind_of, rows_of, tool_of
+from benchapp.ui.rack.model import (
+    Answers,
+    Show,
+    ToolEntryError,
+    answers_of,
+    count_line,
+    dots_of,
+    find,
+    kind_of,
+    natural_key,
+    rows_of,
+    tool_of,
+)
 
 TODAY = dt.date(2026, 3, 4)
 
@@ -196,6 +208,52 @@ def test_typing_narrows_the_list_and_says_when_nothing_is_left(page, store):
     page.search.setText("zzz")
     assert page.list.rows == []
     assert "zzz" in page.none_found.text()
+
+
+def test_a_key_shows_the_card_once_and_not_at_all_where_the_tool_under_the_cursor_stays(page, store, monkeypatch):
+    for number in range(1, 40):
+        store.save_tool(tool(f"OCF-{number:03}"))
+    page.refresh()
+    read = []
+    history = store.history
+    monkeypatch.setattr(store, "history", lambda number, **more: (read.append(number), history(number, **more))[1])
+    page.search.setText("ocf")
+    assert read == []
+    page.search.setText("ocf-02")
+    assert read == ["OCF-020"] == [page.card.number.text()]
+    page.search.setText("ocf-020")
+    assert read == ["OCF-020"]
+    store.save_tool(tool("OCF-020", 80.0))
+    page.refresh()  # what another window changed is shown
+    assert len(read) == 2
+    assert page.list.current().record.tool.highest == 80.0
+
+
+def test_a_search_that_finds_nothing_for_a_moment_moves_no_column(page, store):
+    for number in range(1, 40):
+        store.save_tool(tool(f"OCF-{number:03}"))
+    page.refresh()
+
+    def places():
+        return [page.list.columnViewportPosition(n) for n in range(4)], page.search.width()
+
+    before = places()
+    page.search.setText("zz")
+    assert page.card.isHidden()
+    page.layout().activate()
+    assert places() == before
+    page.search.setText("")
+    assert places() == before
+
+
+def test_large_counts_are_read_in_threes_everywhere():
+    rows = rows_of([tool(f"OCF-{number:04}") for number in range(2000)], TODAY)
+    assert count_line(rows, 1500) == "2\u202f000 tools  ·  2\u202f000 overdue  ·  1\u202f500 shown"
+
+
+def test_numbers_inside_a_number_count_as_numbers_whatever_stands_around_them():
+    mixed = ["7", "OCF-10b", "ocf-9", "OCF-", "", "OCF-10", "A1-2", "A1-10", "A", "10"]
+    assert sorted(mixed, key=natural_key) == ["", "7", "10", "A", "A1-2", "A1-10", "OCF-", "ocf-9", "OCF-10", "OCF-10b"]
 
 
 def test_a_change_of_state_needs_who_and_why_and_only_allowed_ways_are_offered(page, store):

@@ -18,7 +18,7 @@ from benchapp.ui.controls import Panel, label, plain_button, quiet_button
 from benchapp.ui.curves.foreign import replay_file
 from benchapp.ui.curves.foreignview import RecordingView
 from benchapp.ui.files import ask_open, ask_save
-from benchapp.ui.format import percent, wall_text
+from benchapp.ui.format import percent, plural, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.logbook.actions import RunActions
 from benchapp.ui.logbook.model import (
@@ -201,7 +201,7 @@ class LogbookPage(Page):
         if not n:
             return ""
         more = "" if self._at_end else " shown, more on scrolling"
-        return f"{n} run{'' if n == 1 else 's'}{more}" + (f"  ·  {self._tool}" if self._tool else "")
+        return f"{plural(n, 'run')}{more}" + (f"  ·  {self._tool}" if self._tool else "")
 
     def _read(self) -> None:
         if self.search.text().strip() != self._tool:

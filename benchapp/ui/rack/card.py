@@ -11,7 +11,7 @@ from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button
 from benchapp.ui.fields import TextField
 from benchapp.ui.form import Form
 from benchapp.ui.format import direction_text, range_in, range_text, short
-from benchapp.ui.page import Facts, scrolled
+from benchapp.ui.page import Facts, keep_place, scrolled
 from benchapp.ui.rack.history import HistoryPicture
 from benchapp.ui.rack.model import interval_line
 from benchapp.ui.rack.photo import Picture
@@ -99,6 +99,7 @@ class ToolCard(QWidget):
         super().__init__()
         self.setMinimumWidth(355)
         self.setMaximumWidth(600)
+        keep_place(self)  # a search that finds nothing for a moment moves no column
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         panel = Panel(margin=18)

@@ -20,9 +20,9 @@ from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, label, main_button, plain_button, quiet_button
 from benchapp.ui.files import ask_save
-from benchapp.ui.format import direction_text, due_words, kind_text, plural, range_in, range_text, short
+from benchapp.ui.format import direction_text, due_words, grouped, kind_text, plural, range_in, range_text, short
 from benchapp.ui.listing import Column, Listing, ListPanel
-from benchapp.ui.page import EmptyNote, Facts, beside, scrolled
+from benchapp.ui.page import EmptyNote, Facts, beside, keep_place, scrolled
 from benchapp.ui.paper.duelist import DueLine, DueSection, write_due_list
 from benchapp.ui.rack.model import natural_key
 
@@ -222,6 +222,7 @@ class DueView(QWidget):
         self.card = Panel(margin=18)
         self.card.setMinimumWidth(260)
         self.card.setMaximumWidth(560)
+        keep_place(self.card)
         self.number = label("", "figure")
         self.kind = label("", "soft", wrap=True)
         self.due = label("", wrap=True)
@@ -257,7 +258,7 @@ class DueView(QWidget):
         if not self._rows and not self._due_references:
             return "Due", ""
         whens = [row.when for row in self._rows]
-        parts = [f"{n} {words.lower()}" for when, words in WHEN_WORDS.items() if (n := whens.count(when))]
+        parts = [f"{grouped(n)} {words.lower()}" for when, words in WHEN_WORDS.items() if (n := whens.count(when))]
         soon = sum(row.when in (When.OVERDUE, When.WEEK, When.MONTH) for row in self._due_references)
         return "Due", "  ·  ".join([*parts, *([f"{plural(soon, 'reference')} to calibrate"] if soon else [])])
 

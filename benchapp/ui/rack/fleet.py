@@ -16,7 +16,7 @@ from benchapp.ui import theme
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, label
-from benchapp.ui.format import plural
+from benchapp.ui.format import grouped, plural
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import EmptyNote, beside, scrolled, today
 
@@ -43,7 +43,7 @@ class ShareBars(QWidget):
     def show_shares(self, shares: Sequence[history.Share], by: history.GroupBy) -> None:
         """Show other shares, in the order given."""
         self.shares, self.by = tuple(shares), by
-        said = (f"{group_words(each.group, by)}: {each.n_within} of {each.n}" for each in self.shares)
+        said = (f"{group_words(each.group, by)}: {_count(each)}" for each in self.shares)
         self.setAccessibleName("share found within limits")
         self.setAccessibleDescription("; ".join(said))
         self.setMinimumHeight(self.sizeHint().height())
@@ -62,7 +62,7 @@ class ShareBars(QWidget):
         metrics = QFontMetricsF(self.font())
         line = metrics.height() * 2.1
         names = [group_words(each.group, self.by) for each in self.shares]
-        counts = [f"{each.n_within} of {each.n}" for each in self.shares]
+        counts = [_count(each) for each in self.shares]
         left = min(max((metrics.horizontalAdvance(name) for name in names), default=0) + 16, self.width() * 0.4)
         right = max((metrics.horizontalAdvance(count) for count in counts), default=0) + 16
         area = QRectF(left, 0, self.width() - left - right, line * len(self.shares))
@@ -173,7 +173,7 @@ class FleetView(QWidget):
     def heading(self) -> tuple[str, str]:
         """Return what stands above the view."""
         n, within = self._n
-        return "Fleet", f"{within} of {plural(n, 'run')} as found within limits" if n else ""
+        return "Fleet", f"{grouped(within)} of {plural(n, 'run')} as found within limits" if n else ""
 
     def refresh(self) -> None:
         """Count again."""
@@ -212,6 +212,10 @@ def group_words(group: str, by: history.GroupBy) -> str:
     if by is history.GroupBy.AGE and group and not group.endswith("year"):
         return f"{group} years"
     return group or ("nobody logged" if by is history.GroupBy.USER else UNNAMED)
+
+
+def _count(share: history.Share) -> str:
+    return f"{grouped(share.n_within)} of {grouped(share.n)}"
 
 
 def _found_words(replace: history.Replace) -> str:

@@ -20,7 +20,7 @@ from benchapp.records.model import (
 )
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm, to_nm
-from benchapp.ui.format import due_words, kind_text, range_text, short
+from benchapp.ui.format import due_words, grouped, kind_text, plural, range_text, short
 
 DEFAULT_LOWEST_SHARE: Final = 0.2
 """Lowest mark that is assumed while nobody has said it: 20 % of the highest (lowest checkpoint of ISO 6789)."""
@@ -153,13 +153,13 @@ def count_line(rows: Sequence[Row], shown: int) -> str:
     states = [row.state for row in rows]
     kept = len(rows) - states.count(ToolState.RETIRED)
     overdue, soon = states.count(ToolState.OVERDUE), states.count(ToolState.DUE_SOON)
-    parts = [f"{kept} tool{'' if kept == 1 else 's'}"]
+    parts = [plural(kept, "tool")]
     if overdue:
-        parts.append(f"{overdue} overdue")
+        parts.append(f"{grouped(overdue)} overdue")
     if soon:
-        parts.append(f"{soon} due soon")
+        parts.append(f"{grouped(soon)} due soon")
     if shown != kept:
-        parts.append(f"{shown} shown")
+        parts.append(f"{grouped(shown)} shown")
     return "  ·  ".join(parts)
 
 
