@@ -76,7 +76,7 @@ class ToolPart(StoreBase):
         values = {f"word_{index}": word for index, word in enumerate(words)}
         with self._db.reading_raw() as raw:
             rows = _tools_query(len(words), include_retired).run(raw, {**values, "after": after, "limit": limit})
-            return [_tool_record(row) for row in rows]
+            return [_listed(row) for row in rows]
 
     def tool(self, number: str) -> ToolRecord | None:
         """One tool with its photo, by its number or else by what its barcode says; None when there is none."""
@@ -334,6 +334,12 @@ def _tool_record(row: Sequence[Any], photo: bytes | None = None) -> ToolRecord:
         code=code,
         remark=remark,
     )
+
+
+@lru_cache(maxsize=2048)
+def _listed(row: tuple[Any, ...]) -> ToolRecord:
+    """A tool of a list: with every key that is typed most of the same rows come again, read anew each time."""
+    return _tool_record(row)
 
 
 def all_tools(raw: sqlite3.Connection) -> Iterator[tuple[str, ToolRecord]]:
