@@ -406,3 +406,15 @@ def test_zooming_torque_ends_where_nothing_more_is_told(picture):
     for _ in range(300):
         picture.zoom(1 / 1.5, torque_only=True)
     assert picture.view[3] - picture.view[2] <= 4 * (picture._full[3] - picture._full[2])
+
+
+def test_arrows_walk_a_cursor_that_is_seen(picture):
+    """Near the click the cursor stood where the pointer had left it, seconds away, and walked there unseen."""
+    picture._set_cursor(-2.0)
+    QTest.keyClick(picture, Qt.Key.Key_C)
+    QTest.keyClick(picture, Qt.Key.Key_Right)
+    start, end, *_ = picture.view
+    assert start <= picture.reading().time_s <= end
+    picture._view = (0.2, 0.3, *picture.view[2:])
+    QTest.keyClick(picture, Qt.Key.Key_Left)
+    assert 0.2 <= picture.reading().time_s <= 0.3

@@ -444,6 +444,7 @@ def test_after_the_link_was_lost_zero_is_taken_anew_and_no_old_figure_stands(tra
     board.tick()
     assert board.sentence.sentence == "Wait: no data"
     assert board.live.text == "–"
+    assert "zero" not in board.key_bar.buttons["go"].text().casefold(), "it cannot be taken now"
     port.show(replace(port.shown, link=streaming))
     board.tick()
     assert board.state == "zero"
@@ -524,3 +525,13 @@ def test_the_page_opens_at_a_tool_with_a_drill_that_suits_it(trainee: Trainee) -
     assert chooser.tools.current().record.number == "OCF-007"
     trainee.context.page_wanted.emit("practice", "progress")
     assert trainee.page.view is trainee.page._built["progress"]
+
+
+def test_until_the_records_are_open_the_page_says_so(qapp: QApplication) -> None:
+    """While the demonstration was made there were three empty cards, and a button to begin."""
+    page = PracticePage(AppContext(stand.PracticeStandIn(), is_demo=True))
+    page.refresh()
+    assert page.views.currentWidget() is page.waiting
+    assert not page.view.isVisible()
+    page.stop()
+    page.deleteLater()

@@ -34,6 +34,8 @@ class Group:
         self.context = AppContext(self.port, is_demo=True)
         self.said: list[str] = []
         self.context.message.connect(lambda _, sentence: self.said.append(sentence))
+        self.kinds: list[str] = []
+        self.context.message.connect(lambda kind, _: self.kinds.append(kind))
         self.store = Store.open(path, demo=True)
         self.context.give_store(self.store)
         self.view = StudyView(self.context, clock=lambda: self.now)
@@ -259,6 +261,11 @@ def test_an_unfinished_study_is_ended_only_with_two_whole_rounds(group: Group) -
     assert group.setup.end_button.isVisible()
     QTest.mouseClick(group.setup.end_button, Qt.MouseButton.LeftButton)
     assert "Two whole rounds are 8 pulls; so far 1 count. Go on: 7 to go." in group.said[-1]
+    too_few = group.said[-1]
+    group.setup.open_button.click()
+    assert group.said[-1] == too_few, "over: it stood in the foot to the end of the study"
+    assert group.kinds[-1] == "over"
+    group.board.act("leave")
     assert studies.all_studies(group.store)[0].is_open
 
 

@@ -529,10 +529,19 @@ def outlook(sheet: Sheet, matching: Matching, is_called_off: Callable[[], bool] 
     lowest, highest = float(trace.torque.min()), float(trace.torque.max())
     gaps = int((np.diff(trace.t_s) > 3 * every_s).sum())
     said = (
-        f"{plural(len(trace), 'sample')} in {length_s:.4g} s, {1 / every_s:.4g} samples per second, torque from "
+        f"{plural(len(trace), 'sample')} in {length_s:.4g} s, {rate_text(1 / every_s)} samples per second, torque from "
         f"{significant(lowest, 4)} to {significant(highest, 4)} {trace.unit}."
     )
     return said + (f" {plural(gaps, 'gap')} in it." if gaps else "")
+
+
+def rate_text(rate_hz: float) -> str:
+    """Return samples per second in words, never as a power of ten.
+
+    >>> rate_text(10000.0), rate_text(99.98)
+    ('10000', '99.98')
+    """
+    return f"{rate_hz:.0f}" if rate_hz >= 1000 else f"{rate_hz:.4g}"
 
 
 def without_notes(trace: Trace) -> Trace:

@@ -32,6 +32,7 @@ from benchapp.ui.curves.foreign import (
     Matching,
     Sheet,
     outlook,
+    rate_text,
     replay_file,
     trace_of,
     unit_of,
@@ -172,7 +173,7 @@ class RecordingView(QWidget):
         inside = QWidget()
         box = QVBoxLayout(inside)
         panel = Panel(margin=28)
-        panel.setMaximumWidth(560)
+        panel.setFixedWidth(560)  # words that wrap have their height only where the width is fixed
         self.busy = label("", "title", wrap=True)
         moving = QProgressBar()
         moving.setRange(0, 0)
@@ -341,7 +342,7 @@ class RecordingView(QWidget):
         trace = self.trace = recording.trace
         self.columns.setVisible(self.sheet is not None)
         self.said.setText(
-            f"{plural(len(trace), 'sample')} at {recording.rate_hz:.4g} Hz, {plural(recording.n_pulls, 'pull')}. "
+            f"{plural(len(trace), 'sample')} at {rate_text(recording.rate_hz)} Hz, {plural(recording.n_pulls, 'pull')}. "
             + " ".join(trace.notes)
         )
         self.curves.show_curves(recording.curves, unit=self.unit)

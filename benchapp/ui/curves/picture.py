@@ -286,7 +286,9 @@ class CurvePicture(QWidget):
             if curve is not None and len(curve.t_s) > 1:
                 step = max(step, float(np.median(np.diff(curve.t_s))))
             fast = 10 if event.modifiers() & Qt.KeyboardModifier.ShiftModifier else 1
-            here = 0.0 if self.cursor_s is None else self.cursor_s
+            here = self.cursor_s
+            if here is None or not start <= here <= end:  # a cursor nobody sees begins anew where it is seen
+                here = 0.0 if start <= 0.0 <= end else (start + end) / 2
             self._set_cursor(here + (step if key == Qt.Key.Key_Right else -step) * fast)
         elif key in (Qt.Key.Key_PageUp, Qt.Key.Key_PageDown) and numbers:
             index = numbers.index(self.chosen) if self.chosen in numbers else 0

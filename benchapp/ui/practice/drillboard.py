@@ -186,7 +186,7 @@ class DrillBoard(PullBoard):
         actions = []
         if self.state == CAUTIONS:
             actions.append(("go", "Read", go))
-        elif self.state == ZERO and not view.is_zeroing:
+        elif self.state == ZERO and self._can_zero(view):
             actions.append(("go", "Take zero", go))
         elif told is not None and told.is_passed_now and sitting.has_next_level:
             actions.append(("go", "Next level", go))

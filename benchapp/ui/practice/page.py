@@ -12,7 +12,7 @@ from PySide6.QtWidgets import QWidget
 from benchapp.ui import words
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
-from benchapp.ui.page import Page
+from benchapp.ui.page import EmptyNote, Page
 from benchapp.ui.practice import texts
 from benchapp.ui.practice.drillview import DrillView
 from benchapp.ui.practice.progress import ProgressView
@@ -37,6 +37,8 @@ class PracticePage(Page):
         self.action_row.addWidget(self.switch)
         self._margins = self._layout.contentsMargins()
         self._built: dict[str, QWidget] = {}
+        self.waiting = EmptyNote("", "The records are being opened …")
+        self.views.addWidget(self.waiting)
         self.show_view("drills")
 
     def show_view(self, name: str, key: str = "") -> None:
@@ -91,9 +93,14 @@ class PracticePage(Page):
             handler(action)
 
     def refresh(self) -> None:
-        """Read the store again."""
-        if getattr(self, "_built", None):
-            self._call(self.view, "refresh")
+        """Read the store again; until it is open, say so."""
+        if not getattr(self, "_built", None):
+            return
+        if self.context.store is None:
+            self.views.setCurrentWidget(self.waiting)
+            return
+        self.views.setCurrentWidget(self.view)
+        self._call(self.view, "refresh")
 
     def open(self, key: str) -> None:
         """Show a view, and in it what the key names."""

@@ -196,6 +196,10 @@ class PullBoard(QWidget):
             self._zeroed()
         self._follow(view)
 
+    @staticmethod
+    def _can_zero(view: BenchView) -> bool:
+        return view.link.state == "streaming" and not view.is_zeroing
+
     # ------------------------------------------------------------------------------------------------------------ words
 
     def _reference_name(self, otherwise: str) -> str:

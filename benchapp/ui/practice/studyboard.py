@@ -287,7 +287,7 @@ class StudyBoard(PullBoard):
         self.blind.show_step(who, with_what, note, step.n_done, step.n_steps, study.plan.n_cells)
         go = {
             CAUTIONS: "Read",
-            ZERO: "" if view.is_zeroing else "Take zero",
+            ZERO: "Take zero" if self._can_zero(view) else "",
             HANDOVER: "Ready",
             PULL: "",
             BREAK: "Break is over",

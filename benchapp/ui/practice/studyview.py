@@ -415,6 +415,7 @@ class StudyView(BoardView):
         setup, result = Setup(context, clock), StudyResult(context)
         super().__init__(setup, StudyBoard(context, clock), result)
         self.context, self.clock = context, clock
+        self._too_few = ""  # why a study could not be ended yet; over once it goes on
         self.setup, self.result = setup, result
         self.setup.begun.connect(self.begin)
         self.setup.opened.connect(self.open_study)
@@ -458,6 +459,7 @@ class StudyView(BoardView):
         except ValueError as refused:
             self.context.message.emit("problem", f"{refused}")
             return
+        self.context.message.emit("over", self._too_few)
         self._begun()
 
     def end(self, study: Any) -> None:
@@ -471,7 +473,8 @@ class StudyView(BoardView):
             evaluate(study.plan, studies.pulls(store, study.key))
             studies.finish(store, study.key, self.clock().isoformat(timespec="seconds"))
         except (StudyRefusedError, StoreError) as refused:
-            self.context.message.emit("problem", str(refused))
+            self._too_few = str(refused)
+            self.context.message.emit("problem", self._too_few)
             return
         self._finished(studies.study(store, study.key))
 
