@@ -342,8 +342,8 @@ class RecordingView(QWidget):
         trace = self.trace = recording.trace
         self.columns.setVisible(self.sheet is not None)
         self.said.setText(
-            f"{plural(len(trace), 'sample')} at {rate_text(recording.rate_hz)} Hz, {plural(recording.n_pulls, 'pull')}. "
-            + " ".join(trace.notes)
+            f"{plural(len(trace), 'sample')} at {rate_text(recording.rate_hz)} Hz, "
+            f"{plural(recording.n_pulls, 'pull')}. " + " ".join(trace.notes)
         )
         self.curves.show_curves(recording.curves, unit=self.unit)
         self._shown = recording
