@@ -270,25 +270,18 @@ def _places(
     around = x(low - corner_n, high + corner_n)
     here = around[corner_n:-corner_n]
     bend = 2 * here - around[: -2 * corner_n] - around[2 * corner_n :]
-    # against what was reached before, or is reached here, before what was reached so far, which takes ten times as long
-    before = x.greatest(0, low - corner_n)[0] if low > corner_n else None
-    sharp = (bend > (max(share * before, floor) if before is not None else np.maximum(share * here, floor))).nonzero()[
-        0
-    ]
+    # against what was reached before, or is reached here, before what was reached so far, which takes longer to reckon
+    before = x.greatest(0, low - corner_n)[0] if low > corner_n else -np.inf
+    sharp = (bend > np.maximum(share * np.maximum(here, before), floor)).nonzero()[0]
     if not len(sharp):
         return [], []
-    at = sharp.tolist()
-    # greatest from one of these places to the next; before the first, what came before `low` counts as well
-    between = np.maximum.reduceat(around[: at[-1] + corner_n + 1], [0, *[k + corner_n + 1 for k in at[:-1]]]).tolist()
-    places, bends, reached = [], [], between[0] if before is None else max(between[0], before)
-    high_enough = _LEAST_LEVEL * x.highest[0]
-    for k, sharpness, level, top in zip(at, bend[sharp].tolist(), here[sharp].tolist(), between, strict=True):
-        if top > reached:
-            reached = top
-        if sharpness > share * reached and level > 0.9 * reached and level > high_enough:
-            places.append(low + k)
-            bends.append(sharpness)
-    return places, bends
+    # greatest from one of these places to the next, each of them included, and so far
+    begins = np.concatenate([[0], sharp[:-1] + (corner_n + 1)])
+    reached = np.maximum.accumulate(np.maximum.reduceat(around[: int(sharp[-1]) + corner_n + 1], begins))
+    reached = np.maximum(reached, before)
+    bends, levels = bend[sharp], here[sharp]
+    near = (bends > share * reached) & (levels > 0.9 * reached) & (levels > _LEAST_LEVEL * x.highest[0])
+    return (sharp[near] + low).tolist(), bends[near].tolist()
 
 
 # ---- falls without a corner
