@@ -295,6 +295,7 @@ def test_a_foreign_file_is_previewed_read_and_replayed(page, tmp_path):
     assert curve.pull.reading == pytest.approx(30.0, rel=0.0025)
     view.speed.setCurrentIndex(3)
     view.replay.click()
+    done(view)
     ((url, profile),) = page.context.bench.opened
     assert url.endswith("?speed=2")
     assert profile == ""

@@ -374,13 +374,19 @@ class RecordingView(QWidget):
 
     def _replay(self) -> None:
         """Write a trace file into the cache if this is none yet, and ask for its replay."""
-        if self.trace is None:
+        trace, path, speed = self.trace, self.path.absolute(), self.speed.currentData()
+        if trace is None:
             return
-        path = self.path.absolute()
-        if self.sheet is not None:
-            try:
-                path = replay_file(without_notes(self.trace), self.path.stem)
-            except (OSError, ValueError) as problem:
+        if self.sheet is None:
+            self.replay_wanted.emit(f"replay:{path}?speed={speed}")
+            return
+
+        def written(file: Path | None, problem: Exception | None) -> None:
+            self._end(CURVES)
+            if file is None:
                 self.failed.emit(f"{path}: {problem}. To be replayed the recording must be written as a trace file.")
                 return
-        self.replay_wanted.emit(f"replay:{path}?speed={self.speed.currentData()}")
+            self.replay_wanted.emit(f"replay:{file}?speed={speed}")
+
+        self._begin(f"Writing {path.name} as a trace file, to be replayed …", CURVES)
+        self.errand.run(lambda _is_called_off: replay_file(without_notes(trace), path.stem), written)
