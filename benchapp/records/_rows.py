@@ -43,6 +43,7 @@ TOOL_COLUMNS: Final = (
 JOB_COLUMNS: Final = ("tool", "job", "person", "at", "cycles", "torque_nm")
 COST_COLUMNS: Final = ("n", "r", "p", "changed")
 """What an entry tells of the passphrase's row in the open; attempts that failed are counted there and no evidence."""
+_COMPACT: Final = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"))
 _PLAIN_UP_TO: Final = 1e15
 _MARK: Final = 22  # letters of base64 for 16 bytes, without the two that fill up
 
@@ -201,10 +202,9 @@ def search_of(number: object, row: Mapping[str, object], data: object) -> str | 
 
 def is_written_so(text: object, value: object) -> bool:
     """True when stored JSON is written as this program writes `value`, letter for letter."""
-    return text in (
-        json.dumps(value, ensure_ascii=False, separators=(",", ":")),
-        json.dumps(value, ensure_ascii=False),  # references that came by an import of an early program
-    )
+    if text == _COMPACT.encode(value):
+        return True
+    return text == json.dumps(value, ensure_ascii=False)  # a reference that came by an import of an early program
 
 
 def _mark_or_none(values: Sequence[object]) -> str | None:
