@@ -397,7 +397,13 @@ def test_records_go_out_and_come_in_again_with_the_same_seals(start, file: Path,
         dialog.export(form, path)
         assert not dialog.exports[form].isEnabled()
         wait(lambda path=path: dialog.exported.text() == f"Written: {path}", f"the {form}")
-    assert {each.name for each in folder.glob("*.csv")} == {"runs.csv", "readings.csv", "tools.csv", "due.csv"}
+    assert {each.name for each in folder.glob("*.csv")} == {
+        "runs.csv",
+        "readings.csv",
+        "tools.csv",
+        "due.csv",
+        "tasks.csv",
+    }
     assert len(list(folder.glob("run-*/*.csv"))) == 20
     dialog.export("xlsx", tmp_path / "nowhere" / "records.xlsx")
     wait(lambda: "cannot be written: No such file or directory; name" in dialog.exported.text(), "the refusal")
