@@ -279,7 +279,8 @@ class ReferencesPage(Page):
                 *facts,
             ]
             if calibration is reference.calibration:
-                facts.append(("in use", " ".join(limits_of_use(reference, self.context.unit))))
+                # first: in a small window the end of the facts has to be scrolled to
+                facts.insert(0, ("in use", " ".join(limits_of_use(reference, self.context.unit))))
         self.facts.show_facts(facts)
         self.picture.show_calibration(calibration, self.context.unit)
         self.picture.setVisible(calibration is not None)
