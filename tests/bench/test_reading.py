@@ -1,10 +1,14 @@
 """Reading whole traces and streams: time against `y.max()` and against SciPy's `find_peaks` with a prominence.
 
 The aim is 15 × `max()`. One long rise of 10^7 samples keeps it, which is asserted, one of 10^6 about; pulls of 50,000
-samples do not. What their readings are told from, reckoned alone at places that are known (`only_the_sums`), was seen
-to take 26 to 39 × at 10^5 samples, where the aim is out of numpy's reach, 12 to 23 × at 10^6 and 10 to 17 × at 10^7: it
-is printed beside them, and time is held to a multiple of it. Time must grow with length only. CPU time is counted
-(`time.process_time`), best of several: the machine is shared.
+samples do not: 95 to 127, 25 to 54 and 28 to 31 × were seen at 10^5, 10^6 and 10^7 samples, 0.8 to 1.1 ms a pull. Half
+of that is the interpreter, 40 % numpy's calls and loops. What their readings are told from, reckoned alone at places
+that are known (`only_the_sums`), was seen to take 26 to 39 × at 10^5 samples, where the aim is out of numpy's reach,
+12 to 23 × at 10^6 and 10 to 17 × at 10^7: it is printed beside them, and time is held to a multiple of it. Time must
+grow with length only. A stream in blocks of 10 ms at 10 kHz took 0.24 to 0.30 % of a core with a target, 0.34 to 0.48
+without, with a tremor of 1 % 0.28 to 0.50, of 3 % 0.57 to 0.90. CPU time is counted (`time.process_time`), best of
+several: the machine is shared. Where times of different sizes are compared, each is counted in a fixed piece of work
+done beside it, for the machine swings by more than a half within a minute.
 
     .venv/bin/python -m pytest tests/bench/test_reading.py -s
 """
@@ -78,6 +82,10 @@ def cpu_s(work, times):
     return best
 
 
+def fixed_work_s():
+    return cpu_s(lambda: sum(k * k for k in range(100_000)), 5)
+
+
 def max_s(torque):
     inner = max(1, 10_000_000 // len(torque))
     return cpu_s(lambda: [torque.max() for _ in range(inner)], 5) / inner
@@ -85,7 +93,7 @@ def max_s(torque):
 
 @pytest.mark.parametrize("shape", [clicks, ramp])
 def test_a_whole_trace_is_read_in_time_that_grows_with_its_length(shape):
-    took = {}
+    took, relative = {}, {}
     print()
     for n in (100_000, 1_000_000, 10_000_000):
         t, v = shape(n)
@@ -93,7 +101,9 @@ def test_a_whole_trace_is_read_in_time_that_grows_with_its_length(shape):
         assert len(report.pulls) == (n // 50_000 if shape is clicks else 1)
         assert all(abs(pull.reading - FIRST) < 0.03 for pull in report.pulls)
         times = 40_000_000 // n if n < 1e7 else 3
+        before_s = fixed_work_s()
         took[n] = cpu_s(lambda t=t, v=v: read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=CAPACITY), min(times, 100))
+        relative[n] = took[n] / min(before_s, fixed_work_s())
         simply_s = max_s(v)
         ratio = took[n] / simply_s
         line = f"{shape.__name__:7}{n:>10} samples: {took[n] * 1e3:9.2f} ms, {ratio:6.1f} × max() (aim {AIM:g})"
@@ -119,8 +129,8 @@ def test_a_whole_trace_is_read_in_time_that_grows_with_its_length(shape):
         if shape is ramp and n == 10_000_000:
             assert ratio < AIM
     # 4 to 9 and 8 to 12 times were seen; what lies in a near cache at 10^5 lies in none at 10^7
-    assert took[1_000_000] < 12 * took[100_000]
-    assert took[10_000_000] < 20 * took[1_000_000]
+    assert relative[1_000_000] < 12 * relative[100_000]
+    assert relative[10_000_000] < 20 * relative[1_000_000]
 
 
 @pytest.mark.parametrize("block_ms", [10, 5])
@@ -160,4 +170,4 @@ def test_a_trembling_arm_without_a_target_costs_the_stream_little_more():
 
         shares.append(cpu_s(stream, 3) / (len(t) / RATE_HZ))
     print(f"\nwithout a target: {shares[0] * 100:.2f} % of a core, with tremor of 3 % {shares[1] * 100:.2f} %")
-    assert shares[1] < 2.5 * shares[0]  # 1.4 to 1.6 were seen
+    assert shares[1] < 2.5 * shares[0]  # 1.4 to 1.9 were seen
