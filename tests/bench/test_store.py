@@ -4,8 +4,9 @@ N_RUNS sets the size (50,000 runs with 20 readings each, as the goal says, is th
 
 Seen on 2026-11-30 on two cores that twenty other processes wanted: pulls durable at 0.73 x the raw fdatasync rate on a
 disk like that of the goal (`chrt -f 1`; 0.58 before a pull became one row), 0.8 ms CPU a pull with its packing (0.9
-before). In turns with the program before, CPU: history of one tool 0.62 to 0.65 x, newest page and page by key 0.6 x,
-a search of the Logbook that finds nothing 0.32 x (9.6 ms at best).
+before). History of one tool 2.2 ms where the bare SQL took 1.8 ms, 1.2 x; newest page 1.6 x, page by key 1.3 x, search
+of the Rack 1.2 x, due list 1.5 x the bare SQL. In turns with the program before, CPU: history 0.62 to 0.65 x, newest
+page and page by key 0.6 x, a search of the Logbook that finds nothing 0.32 x (9.6 ms at best).
 """
 
 from __future__ import annotations
