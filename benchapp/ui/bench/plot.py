@@ -4,7 +4,7 @@ Drawn with QPainter on a widget of its own, not with a plotting library: what st
 words) is a pixmap made once per scale, the curve is reduced to one (lowest, highest) pair a pixel column as the
 samples come in and drawn once, on a ring of pixels (`_strip.py`), and the time axis is relative to *now*, so nothing is
 laid out again per frame. What that costs against pyqtgraph is measured in `tests/bench/test_drawing.py`. Curves that
-are examined (Logbook) use pyqtgraph.
+are examined (Logbook) are painted in `benchapp/ui/curves/drawing.py`.
 """
 
 from __future__ import annotations
