@@ -235,12 +235,12 @@ def test_unplugged_and_plugged_again_it_comes_back_by_itself(pty: Pty, heard: He
     wait_for(lambda: link.status().state is LinkState.STREAMING)
     assert heard.torque == [0.0, 1.0, 5.0, 6.0]
     assert (np.diff(heard.t_s) > 0).all()
-    gaps = [gap for block in heard.blocks for gap in block.gaps]
-    assert len(gaps) == 1
-    assert gaps[0].start_s == pytest.approx(before_s)
-    assert 0.3 < gaps[0].duration_s < 60
+    gaps = [gap for block in heard.blocks for gap in block.gaps]  # a starved machine may make one before that is true
+    assert [gap.start_s >= before_s - 1e-9 for gap in gaps].count(True) == 1
+    assert gaps[-1].start_s == pytest.approx(before_s)
+    assert 0.3 < gaps[-1].duration_s < 60
     status = link.status()
-    assert (status.n_reconnects, status.n_gaps, status.identity) == (1, 1, "REF-2")
+    assert (status.n_reconnects, status.n_gaps, status.identity) == (1, len(gaps), "REF-2")
     # that it is another connection is told before the first sample that comes over it
     assert heard.order.index(1) < heard.order.index("5.0")
 
