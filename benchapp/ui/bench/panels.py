@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from PySide6.QtCore import QPointF, QRect, QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QMouseEvent, QPainter, QPaintEvent, QPen, QPixmap, QPolygonF
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QPushButton,
@@ -144,7 +144,7 @@ class Headline(Panel):
         self.link_counts = ""
         self.link_is_fine = True
         self.is_trouble = False
-        self._around: QPixmap | None = None  # what reaches into the link's lines
+        self._reach = 0.0  # how far to the right the instruction or the detail goes
 
     def show_words(
         self, instruction: str, detail: str, link: str, counts: str, *, fine: bool, trouble: bool = False
@@ -180,21 +180,9 @@ class Headline(Panel):
         """Instruction on its own line; below it the place on the left, the link on the right."""
         beneath = self._of_link().toAlignedRect()
         if not beneath.contains(self.stale.toAlignedRect()):
-            self._around = None
+            self._reach = self._draw_around(painter, box)
+        elif self._reach > beneath.left():  # its end lies beneath the link's figures, which change four times a second
             self._draw_around(painter, box)
-        else:
-            # the link's figures change four times a second: what reaches into their lines is kept as a picture
-            ratio = self.devicePixelRatioF()
-            if self._around is None:
-                self._around = QPixmap(math.ceil(beneath.width() * ratio), math.ceil(beneath.height() * ratio))
-                self._around.setDevicePixelRatio(ratio)
-                self._around.fill(Qt.GlobalColor.transparent)
-                on_picture = QPainter(self._around)
-                on_picture.setRenderHint(QPainter.RenderHint.Antialiasing)
-                on_picture.translate(-beneath.topLeft())
-                self._draw_around(on_picture, box)
-                on_picture.end()
-            painter.drawPixmap(beneath.topLeft(), self._around)
         if self.link:
             lines, colours = self._of_link(), theme.palette()
             height = self.sizes.body * 1.9
@@ -208,12 +196,12 @@ class Headline(Panel):
     def _link_font(self) -> QFont:
         return font_of_cap(self.sizes.body, bold=not self.link_is_fine)
 
-    def _draw_around(self, painter: QPainter, box: QRectF) -> None:
-        """Everything but the link's two lines."""
+    def _draw_around(self, painter: QPainter, box: QRectF) -> float:
+        """Draw everything but the link's two lines, and return how far to the right it reaches."""
         s, colours = self.sizes, theme.palette()
         tall = QRectF(box.left(), box.top(), box.width(), s.instruction * 1.62)
         painter.setPen(QColor(colours.ink))
-        draw_fitted(painter, tall, self.instruction, font_of_cap(s.instruction, bold=True))
+        reach = draw_fitted(painter, tall, self.instruction, font_of_cap(s.instruction, bold=True))
         # the link has two lines of its own beneath the instruction, however long that is; the detail has the rest
         used = 0.0
         if self.link:
@@ -224,10 +212,12 @@ class Headline(Panel):
         left = QRectF(box.left(), tall.bottom(), box.width() - used, s.body * 2.6)
         font = font_of_cap(s.body * 1.08)
         if QFontMetricsF(font).horizontalAdvance(self.detail) * LEAST_WIDTH <= left.width():
-            draw_fitted(painter, left, self.detail, font, least=LEAST_WIDTH)
+            reach = max(reach, draw_fitted(painter, left, self.detail, font, least=LEAST_WIDTH))
         else:  # what went wrong comes first, what to do last: neither may be cut
             two = QRectF(left.left(), tall.bottom() - s.small * 0.5, left.width(), s.small * 4.4)
             draw_lines(painter, two, self.detail, s.small * 1.02, 2)
+            reach = box.right()
+        return box.left() + reach + s.pad  # a letter may hang over its width
 
 
 class Ladder(Panel):
