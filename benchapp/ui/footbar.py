@@ -267,7 +267,7 @@ class FootBar(QWidget):
             f'QPushButton[kind="tab"]:hover {{ color: {c.ink}; }}'
             f'QPushButton[kind="tab"]:checked {{ color: {c.ink}; background: transparent; font-weight: 700;'
             f" border-bottom: 3px solid {c.accent}; }}"
-            f'QPushButton[kind="tab"]:disabled {{ color: {c.rail}; }}'
+            f'QPushButton[kind="tab"]:disabled {{ color: {c.faint}; }}'
             f'QPushButton[kind="quiet"] {{ padding: 4px {round(s.gap * 0.7)}px; border: none; }}'
         )
         for widget in (*self.tabs.values(), self.recording, *self._buttons(), self.message):

@@ -12,10 +12,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Final
+from typing import Final, Literal
 
 from PySide6.QtCore import QRectF, Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPalette, QPen
+from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPalette, QPen
 from PySide6.QtWidgets import QApplication
 
 
@@ -32,6 +32,7 @@ class Palette:
         rail: The ladder's rails and rungs.
         ink: Text and curve.
         soft: Text of second rank; still at least 4.5:1 on `panel` and `ground`.
+        faint: What cannot be chosen now; at least 3:1, because it is still to be read.
         accent: The one thing to look at: current rung, click, time window, focus.
         low: Below the corridor.
         high: Above it.
@@ -49,6 +50,7 @@ class Palette:
     rail: str
     ink: str
     soft: str
+    faint: str
     accent: str
     low: str
     high: str
@@ -67,6 +69,7 @@ LIGHT: Final = Palette(
     rail="#d9d3c5",
     ink="#1b2130",
     soft="#5b6172",
+    faint="#7d8291",
     accent="#3b47a8",
     low="#1f6cab",
     high="#8f2a6b",
@@ -85,6 +88,7 @@ DARK: Final = Palette(
     rail="#363d4d",
     ink="#efece4",
     soft="#a7abb8",
+    faint="#757a88",
     accent="#9ea8ff",
     low="#6fb4ee",
     high="#e58cc4",
@@ -245,6 +249,17 @@ def draw_panel(painter: QPainter, rect: QRectF, radius: float, *, fill: str = ""
     painter.drawRoundedRect(rect.adjusted(0.5, 0.5, -0.5, -0.5), radius, radius)
 
 
+def outside(side: Literal["low", "high"], alpha: int = 110, colours: Palette | None = None) -> QBrush:
+    """Return the hatching of what lies below or above the limits: rising lines are LOW, falling ones HIGH.
+
+    The slant says it without the hue, so it is one place's: the Bench's own (`panels.hatch`) goes the same way.
+    """
+    colours = colours or _current[0]
+    colour = QColor(colours.low if side == "low" else colours.high)
+    colour.setAlpha(alpha)
+    return QBrush(colour, Qt.BrushStyle.BDiagPattern if side == "low" else Qt.BrushStyle.FDiagPattern)
+
+
 # --------------------------------------------------------------------------------------------------- ordinary widgets
 
 
@@ -325,7 +340,7 @@ def style_sheet(colours: Palette) -> str:
     QMenu {{ background: {c.panel}; color: {c.ink}; border: 1px solid {c.line}; padding: 6px; }}
     QMenu::item {{ padding: 7px 22px; border-radius: 4px; }}
     QMenu::item:selected {{ background: {c.accent}; color: {c.ground}; }}
-    QMenu::item:disabled {{ color: {c.rail}; }}
+    QMenu::item:disabled {{ color: {c.faint}; }}
     QMenu::separator {{ height: 1px; background: {c.line}; margin: 5px 8px; }}
     QAbstractScrollArea::corner {{ background: transparent; border: none; }}
     QScrollBar:vertical {{ background: transparent; width: 12px; margin: 0; }}

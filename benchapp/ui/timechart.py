@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QMouseEvent, QPainter, QPen, QPolygonF
+from PySide6.QtGui import QColor, QFontMetricsF, QMouseEvent, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
 from benchapp.ui import theme
@@ -193,16 +193,11 @@ class TimeChart(QWidget):
             right = min(area.right(), self._place(area, until, 0, scales).x())
             for edge, far, above in ((high, area.top(), True), (low, area.bottom(), False)):
                 y = min(max(self._place(area, when, edge, scales).y(), area.top()), area.bottom())
-                self._hatch(painter, QRectF(left, min(y, far), right - left, abs(far - y)), above=above)
+                # a deviation above zero says that the tool delivers less than it says
+                hatch = theme.outside("low" if above else "high", 90)
+                painter.fillRect(QRectF(left, min(y, far), right - left, abs(far - y)), hatch)
                 painter.setPen(QPen(QColor(theme.palette().ink), 1.2))
                 painter.drawLine(QPointF(left, y), QPointF(right, y))
-
-    def _hatch(self, painter: QPainter, box: QRectF, *, above: bool) -> None:
-        # A deviation above zero says that the tool delivers less than it says: hue and slant of LOW.
-        c = theme.palette()
-        hatch = QColor(c.low if above else c.high)
-        hatch.setAlpha(90)
-        painter.fillRect(box, QBrush(hatch, Qt.BrushStyle.FDiagPattern if above else Qt.BrushStyle.BDiagPattern))
 
     def _draw_grid(self, painter: QPainter, area: QRectF, scales: tuple[float, float, float, float]) -> None:
         c = theme.palette()

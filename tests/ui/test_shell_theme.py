@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 
 import numpy as np
 import pytest
+from PySide6.QtCore import QRectF
+from PySide6.QtGui import QColor, QImage, QPainter
 from PySide6.QtWidgets import QMenu, QScrollArea, QWidget
 
-from benchapp.ui.theme import DARK, LIGHT, style_sheet
+import benchapp.ui
+from benchapp.ui.bench.panels import hatch
+from benchapp.ui.theme import DARK, LIGHT, outside, style_sheet
 
 # Simulation of colour-blind sight at full severity, linear RGB: G. M. Machado, M. M. Oliveira, L. A. F. Fernandes,
 # IEEE Trans. Vis. Comput. Graph. 15 (2009) 1291, table of matrices (values from memory; each row sums to 1).
@@ -61,6 +66,7 @@ def test_text_stands_out(palette):
         assert contrast(palette.ink, ground) >= 10
         for text in (palette.soft, palette.accent, palette.low, palette.high):
             assert contrast(text, ground) >= 4.5, (text, ground)
+        assert 3 <= contrast(palette.faint, ground) <= contrast(palette.soft, ground) / 1.4
     assert contrast(palette.alarm_ink, palette.alarm) >= 7
     assert contrast(palette.sim_ink, palette.sim) >= 4.5
     assert contrast(palette.ground, palette.accent) >= 4.5
@@ -100,6 +106,7 @@ def test_what_a_menu_does_not_offer_now_looks_so(qapp, palette):
     rows = [menu.actionGeometry(action) for action in menu.actions()]
     inks = [max((contrast_of(picture, row, palette.panel)), default=0) for row in rows]
     assert inks[0] > 2 * inks[1]
+    assert inks[1] >= 3  # and still to be read
 
 
 def contrast_of(picture, row, ground: str) -> list[float]:
@@ -109,3 +116,27 @@ def contrast_of(picture, row, ground: str) -> list[float]:
         for y in range(row.top() + 2, row.bottom() - 2)
     }
     return [contrast(colour, ground) for colour in seen]
+
+
+def is_rising(paint) -> bool:
+    """Whether the slanted lines that `paint(painter, box)` draws go up to the right."""
+    picture = QImage(80, 80, QImage.Format.Format_Grayscale8)
+    picture.fill(QColor("white"))
+    painter = QPainter(picture)
+    paint(painter, QRectF(0, 0, 80, 80))
+    painter.end()
+    bits = np.frombuffer(picture.constBits(), np.uint8).reshape(80, picture.bytesPerLine())[:, :80] < 200
+    assert bits.any()
+    rising, falling = (bits[1:, :-1] & bits[:-1, 1:]).sum(), (bits[:-1, :-1] & bits[1:, 1:]).sum()
+    return bool(rising > falling)
+
+
+@pytest.mark.parametrize("side", ["low", "high"])
+def test_low_and_high_are_hatched_alike_everywhere(qapp, side):
+    """What is said by slant without the hue must be said the same way on the Bench and in every other picture."""
+    usual = is_rising(lambda painter, box: hatch(painter, box, "#000000", 12, falling=side == "high"))
+    assert usual is (side == "low")
+    assert is_rising(lambda painter, box: painter.fillRect(box, outside(side, 255))) is usual
+    folder = Path(benchapp.ui.__file__).parent
+    own = [file.name for file in folder.rglob("*.py") if "DiagPattern" in file.read_text(encoding="utf-8")]
+    assert own == ["theme.py"]

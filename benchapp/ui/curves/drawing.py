@@ -9,14 +9,14 @@ from functools import cached_property, lru_cache
 import numpy as np
 import pyqtgraph.functions as pgf
 from PySide6.QtCore import QLineF, QPointF, QRectF, QSize, Qt
-from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF, QStaticText
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygonF, QStaticText
 
 from benchapp.pulls.pull import Flag
 from benchapp.torque.units import factor_nm
 from benchapp.ui import words
 from benchapp.ui.curves.overlay import Align, Curve, Level, points, ticks
 from benchapp.ui.format import MINUS, significant
-from benchapp.ui.theme import Palette
+from benchapp.ui.theme import Palette, outside
 from drivers.samples import FloatArray
 
 MS_MARKED_S = 0.12
@@ -179,15 +179,13 @@ class Drawing:
         painter.setClipRect(area)
         reach = (band.high_nm - band.low_nm) * 1.2
         cap = self.metrics.capHeight()
-        for edge, far, colour, style, word in (
-            (band.high_nm, band.high_nm + reach, c.high, Qt.BrushStyle.BDiagPattern, "HIGH"),
-            (band.low_nm, band.low_nm - reach, c.low, Qt.BrushStyle.FDiagPattern, "LOW"),
+        for edge, far, colour, hatch, word in (
+            (band.high_nm, band.high_nm + reach, c.high, outside("high", colours=c), "HIGH"),
+            (band.low_nm, band.low_nm - reach, c.low, outside("low", colours=c), "LOW"),
         ):
             y1, y2 = self.y(edge), self.y(far)
             strip = QRectF(area.left(), min(y1, y2), area.width(), abs(y2 - y1))
-            hatch = QColor(colour)
-            hatch.setAlpha(110)
-            painter.fillRect(strip, QBrush(hatch, style))
+            painter.fillRect(strip, hatch)
             painter.setPen(QPen(QColor(c.ink), 1.4))
             painter.drawLine(QPointF(area.left(), y1), QPointF(area.right(), y1))
             if strip.height() > cap + 4:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
-from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPainter, QPen
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from benchapp.ui import theme
@@ -116,14 +116,12 @@ class VerdictPicture(QWidget):
         c = theme.palette()
         metrics = QFontMetricsF(self.font())
         limits = sorted(line.delivered(sign * line.limit_percent) for sign in (-1, 1))
-        for limit, far, colour, style in (
-            (limits[0], area.left(), c.low, Qt.BrushStyle.BDiagPattern),
-            (limits[1], area.right(), c.high, Qt.BrushStyle.FDiagPattern),
+        for limit, far, hatch in (
+            (limits[0], area.left(), theme.outside("low")),
+            (limits[1], area.right(), theme.outside("high")),
         ):
             edge = self._x(area, limit, reach)
-            hatch = QColor(colour)
-            hatch.setAlpha(110)
-            painter.fillRect(QRectF(min(edge, far), area.top(), abs(far - edge), area.height()), QBrush(hatch, style))
+            painter.fillRect(QRectF(min(edge, far), area.top(), abs(far - edge), area.height()), hatch)
             painter.setPen(QPen(QColor(c.ink), 1.6))
             painter.drawLine(QPointF(edge, area.top()), QPointF(edge, area.bottom()))
         judged = line.judgement

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
-from PySide6.QtGui import QBrush, QColor, QFontMetricsF, QMouseEvent, QPainter, QPen
+from PySide6.QtGui import QColor, QFontMetricsF, QMouseEvent, QPainter, QPen
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
 from benchapp.ui import theme
@@ -79,17 +79,11 @@ class HistoryPicture(QWidget):
             return area.center().y() - value / reach * area.height() / 2
 
         if self.limit_percent is not None:
-            for sign, colour, style in (
-                (1, c.low, Qt.BrushStyle.FDiagPattern),
-                (-1, c.high, Qt.BrushStyle.BDiagPattern),
-            ):
+            # a deviation above zero says that the tool delivers less than it says
+            for sign, hatch in ((1, theme.outside("low")), (-1, theme.outside("high"))):
                 edge = y_of(sign * self.limit_percent)
                 far = area.top() if sign > 0 else area.bottom()
-                hatch = QColor(colour)
-                hatch.setAlpha(110)
-                painter.fillRect(
-                    QRectF(area.left(), min(edge, far), area.width(), abs(far - edge)), QBrush(hatch, style)
-                )
+                painter.fillRect(QRectF(area.left(), min(edge, far), area.width(), abs(far - edge)), hatch)
                 painter.setPen(QPen(QColor(c.ink), 1.2))
                 painter.drawLine(QPointF(area.left(), edge), QPointF(area.right(), edge))
         places, decimals = ticks(-reach, reach, max(3, int(area.height() / (metrics.height() * 2))))
