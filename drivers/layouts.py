@@ -21,7 +21,7 @@ import math
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -102,17 +102,35 @@ def _members(kind: str, value: Any) -> frozenset[int]:
     raise ValueError(kind)
 
 
+class _Group(NamedTuple):
+    """Up to eight digits that lie in one word: how they become a number that counts 10**`power`.
+
+    `runs`: (mask, shift) of the digits that move together, to the left where positive; `steps`: see `_STEPS`.
+    """
+
+    at: int
+    runs: tuple[tuple[int, int], ...]
+    steps: tuple[tuple[np.uint64, np.uint64, np.uint64], ...]
+    power: int
+
+
+class _Word(NamedTuple):
+    """What eight bytes from `at` on have to be: see `Layout._word`. `signs`: (bit of a minus, what it flips)."""
+
+    at: int
+    template: np.uint64
+    add: np.uint64
+    signs: tuple[tuple[np.uint64, np.uint64], ...]
+
+
 @dataclass(frozen=True, slots=True)
 class _Field:
-    """Where the digits of one number stand in a line, and how to gather them from 64-bit words.
-
-    `groups` holds, per word, (offset of the word, ((mask, shift), …), digits in it, power of ten of the group).
-    """
+    """Where the digits of one number stand in a line, and how to gather them from 64-bit words, last digits first."""
 
     places: tuple[int, ...]
     decimals: int
     sign_at: int
-    groups: tuple[tuple[int, tuple[tuple[int, int], ...], int, int], ...]
+    groups: tuple[_Group, ...]
 
 
 class Layout:
@@ -146,6 +164,8 @@ class Layout:
             ord("0") if place in digits else ord("+") if place in signs else byte for place, byte in enumerate(raw)
         )
         self._words = tuple(self._word(at, digits, signs) for at in _word_offsets(self.width, fields))
+        n_beyond = max(0, 8 - self.width)  # bytes of the next line, when this one is short
+        self._top_bits = np.uint64(_TOP_BITS >> (8 * n_beyond))
 
     def _prepare_few(self, raw: bytes, fields: list[_Field], digits: set[int], signs: set[int]) -> bool:
         """Set up the way for a few lines: shape repeated, what to delete, in which column which number stands."""
@@ -221,22 +241,22 @@ class Layout:
         ticks = found[id(self._time)] / 10.0**self._time.decimals if self._time else None
         return torque, ticks, found[id(self._sequence)] if self._sequence else None
 
-    def _word(self, at: int, digits: set[int], signs: set[int]) -> tuple[int, np.uint64, np.uint64, np.uint64, int]:
-        """(offset, template, what to add, bits to look at, bit of a sign) of the word at `at`.
+    def _word(self, at: int, digits: set[int], signs: set[int]) -> _Word:
+        """What the word at `at` has to be.
 
         After an exclusive or with the template a byte must be 0, or 0…9 where a digit stands. Adding 0x7F, or 0x76 for
-        a digit, lifts exactly the others to 0x80 or more. A sum that carries has its own top bit set before.
+        a digit, lifts exactly the others to 0x80 or more. A sum that carries has its own top bit set before. "+" and
+        "-" differ in the bits 0x06: where the lower of them is set, both are taken away first.
         """
-        add = look = sign = 0
-        for i in range(8):
-            place = at + i
-            if place >= self.width:
-                continue
-            add |= (0x76 if place in digits else 0x7F) << (8 * i)
-            look |= (0xF9 if place in signs else 0xFF) << (8 * i)  # "+" and "-" differ in the bits 0x06
-            sign |= 0x02 << (8 * i) if place in signs else 0
+        add = 0
+        held = range(at, min(at + 8, self.width))
+        for place in held:
+            add |= (0x76 if place in digits else 0x7F) << (8 * (place - at))
         template = int.from_bytes(self._template[at : at + 8].ljust(8, b"\0"), "little")
-        return at, np.uint64(template), np.uint64(add), np.uint64(look), sign
+        of_signs = tuple(
+            (np.uint64(8 * (place - at) + 1), np.uint64(0x06 << (8 * (place - at)))) for place in held if place in signs
+        )
+        return _Word(at, np.uint64(template), np.uint64(add), of_signs)
 
     def read_rows(self, buffer: bytes, offset: int, n: int, stride: int, out: _Rows) -> npt.NDArray[np.bool_] | None:
         """Read `n` rows of `stride` bytes from `offset` on into `out`.
@@ -248,25 +268,21 @@ class Layout:
         bad.fill(0)
         x, y = out.scratch[1, :n], out.scratch[2, :n]
         words: dict[int, _Words] = {}
-        for slot, (at, template, add, look, sign) in enumerate(self._words):
+        for slot, (at, template, add, signs) in enumerate(self._words):
             word = np.ndarray((n,), "<u8", buffer, offset + at, (stride,))
             kept = out.scratch[3 + slot, :n]
             np.bitwise_xor(word, template, out=kept)
             words[at] = kept
-            if sign:
-                np.right_shift(kept, _ONE, out=x)
-                np.bitwise_xor(x, kept, out=x)
-                np.bitwise_and(x, np.uint64(sign), out=x)
-                np.left_shift(x, _SIX, out=x)
-                np.bitwise_or(bad, x, out=bad)
-                np.bitwise_and(kept, look, out=x)
-                np.add(x, add, out=y)
-                np.bitwise_or(x, y, out=x)
-            else:
-                np.add(kept, add, out=x)
-                np.bitwise_or(x, kept, out=x)
+            rest = kept
+            for bit, of_minus in signs:
+                np.right_shift(kept, bit, out=x)
+                np.bitwise_and(x, _ONE, out=x)
+                np.multiply(x, of_minus, out=x)
+                rest = np.bitwise_xor(rest, x, out=y)
+            np.add(rest, add, out=x)
+            np.bitwise_or(bad, rest, out=bad)
             np.bitwise_or(bad, x, out=bad)
-        np.bitwise_and(bad, _TOP_BITS, out=bad)
+        np.bitwise_and(bad, self._top_bits, out=bad)
         wrong = bool(bad.any())
         for field, place in ((self._torque, out.digits), (self._sequence, out.sequence)):
             if field is not None and place is not None:
@@ -284,25 +300,23 @@ class Layout:
 
     @staticmethod
     def _gather(field: _Field, words: dict[int, _Words], x: _Words, y: _Words, into: IntArray) -> None:
-        """Digits of `field` → numbers, three multiplications for eight digits."""
+        """Digits of `field` → numbers, three multiplications for eight digits, fewer for fewer."""
         total = into.view(np.uint64)
-        for number, (at, runs, n_digits, power) in enumerate(field.groups):
+        for number, (at, runs, steps, power) in enumerate(field.groups):
             word = words[at]
             for run, (mask, shift) in enumerate(runs):
                 target = x if run == 0 else y
                 np.bitwise_and(word, np.uint64(mask), out=target)
-                if shift:
+                if shift > 0:
                     np.left_shift(target, np.uint64(shift), out=target)
+                elif shift:
+                    np.right_shift(target, np.uint64(-shift), out=target)
                 if run:
                     np.bitwise_or(x, y, out=x)
-            if n_digits > 1:
-                for factor, shift_by, keep in _STEPS:
-                    np.right_shift(x, shift_by, out=y)
-                    np.multiply(x, factor, out=x)
-                    np.add(x, y, out=x)
-                    np.bitwise_and(x, keep, out=x)
-            else:
-                np.right_shift(x, np.uint64(56), out=x)
+            for factor, shift_by, keep in steps:
+                np.multiply(x, factor, out=x)
+                np.right_shift(x, shift_by, out=x)
+                np.bitwise_and(x, keep, out=x)
             if number == 0:
                 total[:] = x
             else:
@@ -320,13 +334,15 @@ class Layout:
 _ONE_NUMBER: Final = np.zeros(1, np.int64)
 _from_text: Callable[[bytes, type[np.int64], int, str], IntArray] = np.fromstring  # type: ignore[assignment]  # by keyword it costs a fifth more
 _ONE: Final = np.uint64(1)
-_SIX: Final = np.uint64(6)
-_TOP_BITS: Final = np.uint64(0x8080808080808080)
-_STEPS: Final = (
-    (np.uint64(10), np.uint64(8), np.uint64(0x00FF00FF00FF00FF)),
-    (np.uint64(100), np.uint64(16), np.uint64(0x0000FFFF0000FFFF)),
-    (np.uint64(10000), np.uint64(32), np.uint64(0x00000000FFFFFFFF)),
+_NUMBERED: Final = np.uint64(0x0001020304050607)  # times a 1 in byte n, the last byte is n
+_TO_LAST_BYTE: Final = np.uint64(56)
+_TOP_BITS: Final = 0x8080808080808080
+_STEPS: Final = tuple(
+    (np.uint64(10**digits << bits | 1), np.uint64(bits), np.uint64(keep))
+    for digits, bits, keep in ((1, 8, 0x00FF00FF00FF00FF), (2, 16, 0x0000FFFF0000FFFF), (4, 32, 0x00000000FFFFFFFF))
 )
+"""Neighbours become one number, twice as wide: (factor, shift, mask). The first of them stands in the lower bits and
+counts 10, 100, 10,000 times; the factor's lowest bit adds the second."""
 
 
 def _field(raw: bytes, span: tuple[int, int], text_at: int, width: int) -> _Field | None:
@@ -338,18 +354,20 @@ def _field(raw: bytes, span: tuple[int, int], text_at: int, width: int) -> _Fiel
     points = [place for place in range(begin, end) if raw[place] in b".,"]
     decimals = sum(place > points[0] for place in places) if points else 0
     sign_at = next((place for place in range(begin, end) if raw[place] in b"+-"), -1)
-    groups = []
+    groups: list[_Group] = []
     left = list(places)
     power = 0
     while left:
         last = left[-1]
         group = [place for place in left[-8:] if place > last - 8]
         at = max(0, last - 7)
+        n_steps = (len(group) - 1).bit_length()
         by_shift: dict[int, int] = {}
         for from_right, place in enumerate(reversed(group)):
-            source, target = place - at, 7 - from_right
+            source, target = place - at, (1 << n_steps) - 1 - from_right
             by_shift[8 * (target - source)] = by_shift.get(8 * (target - source), 0) | (0x0F << (8 * source))
-        groups.append((at, tuple((mask, shift) for shift, mask in by_shift.items()), len(group), power))
+        runs = tuple((mask, shift) for shift, mask in by_shift.items())
+        groups.append(_Group(at, runs, _STEPS[:n_steps], power))
         power += len(group)
         del left[-len(group) :]
     return _Field(places, decimals, sign_at, tuple(groups))
@@ -620,11 +638,12 @@ class LineReader:
         begins = np.concatenate(([0], ends[:-1]))
         widths = ends - begins
         n = len(ends)
+        narrow = widths.astype(np.uint8 if int(widths.max()) < 256 else np.uint32)  # compared once for every width
         code = np.full(n, Kind.EMPTY, np.int16)
         rows = self._rows(n)
         padded = body + bytes(8)
         for width in np.flatnonzero(np.bincount(widths)).tolist():
-            wanted = np.flatnonzero(widths == width)
+            wanted = np.flatnonzero(narrow == width)
             for layout in self._layouts.get(width, ()):
                 if len(wanted) >= 16:
                     wanted = self._read_gathered(layout, padded, begins, wanted, code, rows)
@@ -644,10 +663,12 @@ class LineReader:
         """Where each line of `body` ends, terminator included."""
         terminator = self._terminator
         data = np.frombuffer(body, np.uint8)
-        ends = np.flatnonzero(data == terminator[-1])
+        ends = _places(body, terminator[-1])
         for back in range(1, len(terminator)):
-            ends = ends[ends >= back]
-            ends = ends[data[ends - back] == terminator[-1 - back]]
+            ends = ends[np.searchsorted(ends, back) :]
+            same = data[ends - back] == terminator[-1 - back]
+            if not same.all():
+                ends = ends[same]
         return ends + 1
 
     def _read_gathered(
@@ -680,6 +701,22 @@ class LineReader:
             if rows.sequence is not None and out.sequence is not None:
                 rows.sequence[taken] = out.sequence[chosen]
         return np.concatenate(left) if left else wanted[:0]
+
+
+def _places(body: bytes, byte: int) -> npt.NDArray[np.intp]:
+    """Where `byte` stands in `body`, in order. Eight bytes at a time: numpy asks each element for itself."""
+    same = np.zeros(-(-len(body) // 8) * 8, np.bool_)
+    np.equal(np.frombuffer(body, np.uint8), byte, out=same[: len(body)])
+    words = same.view("<u8")
+    held = np.flatnonzero(words)
+    bits = words[held]
+    if np.bitwise_and(bits, bits - _ONE).any():  # two in one word
+        return np.flatnonzero(same)
+    np.multiply(bits, _NUMBERED, out=bits)
+    np.right_shift(bits, _TO_LAST_BYTE, out=bits)
+    held *= 8
+    held += bits.view(np.intp)
+    return held
 
 
 def _unknown(_body: bytes) -> None:

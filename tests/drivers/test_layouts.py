@@ -165,6 +165,25 @@ def test_a_few_plain_lines_with_a_damaged_byte_are_never_misread(
         _assert_plain(reader, raw, [definition.read(part) for part in raw.split(profile.terminator)[:-1]])
 
 
+@pytest.mark.parametrize("raw", [b"+0123.45 Nm\r\n", b"-1.5 lbft\r\n", b"- 12345678.901234567 Nm\r\n"])
+def test_every_byte_in_every_place_of_many_lines_is_looked_at(raw: bytes) -> None:
+    """Many lines are read eight bytes at a time: a byte that is wrong must not hide behind its neighbours."""
+    changed = [raw[:at] + bytes([byte]) + raw[at + 1 :] for at in range(len(raw) - 2) for byte in range(256)]
+    _assert_same(BUILT_IN.get("signed value, unit"), [raw * 400 + b"".join(changed)])
+
+
+@pytest.mark.parametrize("raw", [b"+1.5\r\n", b"+0123.45\r\n"])
+def test_many_lines_are_not_read_one_by_one(raw: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Short ones too: what follows within their only word, damage for one, is not theirs."""
+    profile = BUILT_IN.get("bare value")
+    asked: list[bytes] = []
+    read = LineDefinition.read
+    monkeypatch.setattr(LineDefinition, "read", lambda self, line: (asked.append(line), read(self, line))[1])
+    columns = LineReader(profile).read((raw * 30 + b"\xff\xff\xff\r\n") * 60)
+    assert len(columns) == 1860
+    assert sum(line == raw[:-2] for line in asked) <= 2
+
+
 def test_the_line_of_the_profile_that_is_used_most_goes_the_shortest_way() -> None:
     reader = LineReader(BUILT_IN.get("signed value, unit"))
     for n in (1, 2, 7, 64, 65, 300):
