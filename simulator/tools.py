@@ -159,11 +159,6 @@ class ToolOnDrive:
         self.arm()
 
     @property
-    def release_nm(self) -> float:
-        """Torque at which the tool will let go in this pull; infinite for indicating tools."""
-        return self._release_nm
-
-    @property
     def let_go(self) -> bool:
         """True from the click until the latch falls back in."""
         return self._stage is not _Stage.LATCHED

@@ -26,7 +26,6 @@ class ToolKind:
         tool_class: Letter.
         is_screwdriver: Screwdriver rather than wrench.
         fixed: One value only.
-        has_scale: Graduated or with a display that the range is read from; False: the maker states the range.
         source: Where the letter comes from.
         mark: How sure we are of it.
     """
@@ -35,7 +34,6 @@ class ToolKind:
     tool_class: str
     is_screwdriver: bool
     fixed: bool
-    has_scale: bool
     source: str = "ISO 6789-1:2017, clause 4"
     mark: str = "M"
 
@@ -83,17 +81,17 @@ QUESTIONS: Final[Mapping[str, Question]] = MappingProxyType(
                 "showing-wrench",
                 "What shows the torque?",
                 (
-                    Answer("beam", "A bar that bends or twists", ToolKind(_I, "A", False, False, True)),
-                    Answer("dial", "A dial or scale on a rigid body", ToolKind(_I, "B", False, False, True)),
-                    Answer("electronic", "Electronics with figures", ToolKind(_I, "C", False, False, False)),
+                    Answer("beam", "A bar that bends or twists", ToolKind(_I, "A", False, False)),
+                    Answer("dial", "A dial or scale on a rigid body", ToolKind(_I, "B", False, False)),
+                    Answer("electronic", "Electronics with figures", ToolKind(_I, "C", False, False)),
                 ),
             ),
             Question(
                 "showing-screwdriver",
                 "What shows the torque?",
                 (
-                    Answer("dial", "A dial or scale", ToolKind(_I, "D", True, False, True)),
-                    Answer("electronic", "Electronics with figures", ToolKind(_I, "E", True, False, False)),
+                    Answer("dial", "A dial or scale", ToolKind(_I, "D", True, False)),
+                    Answer("electronic", "Electronics with figures", ToolKind(_I, "E", True, False)),
                 ),
             ),
             Question(
@@ -109,25 +107,25 @@ QUESTIONS: Final[Mapping[str, Question]] = MappingProxyType(
                 "How is its torque set?",
                 (
                     Answer("scale", "On a scale or display of its own", "setting-wrench-bar"),
-                    Answer("fixed", "Not at all: it has one value", ToolKind(_II, "B", False, True, False)),
-                    Answer("no-scale", "It can be set, but has no scale", ToolKind(_II, "C", False, False, False)),
+                    Answer("fixed", "Not at all: it has one value", ToolKind(_II, "B", False, True)),
+                    Answer("no-scale", "It can be set, but has no scale", ToolKind(_II, "C", False, False)),
                 ),
             ),
             Question(
                 "setting-wrench-bar",
                 "Does a bar bend while you pull?",
                 (
-                    Answer("no", "No, the body is rigid", ToolKind(_II, "A", False, False, True)),
-                    Answer("yes", "Yes, a bar bends", ToolKind(_II, "G", False, False, True)),
+                    Answer("no", "No, the body is rigid", ToolKind(_II, "A", False, False)),
+                    Answer("yes", "Yes, a bar bends", ToolKind(_II, "G", False, False)),
                 ),
             ),
             Question(
                 "setting-screwdriver",
                 "How is its torque set?",
                 (
-                    Answer("scale", "On a scale or display of its own", ToolKind(_II, "D", True, False, True)),
-                    Answer("fixed", "Not at all: it has one value", ToolKind(_II, "E", True, True, False)),
-                    Answer("no-scale", "It can be set, but has no scale", ToolKind(_II, "F", True, False, False)),
+                    Answer("scale", "On a scale or display of its own", ToolKind(_II, "D", True, False)),
+                    Answer("fixed", "Not at all: it has one value", ToolKind(_II, "E", True, True)),
+                    Answer("no-scale", "It can be set, but has no scale", ToolKind(_II, "F", True, False)),
                 ),
             ),
         )

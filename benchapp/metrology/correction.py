@@ -246,18 +246,3 @@ def drift_percent(reference: Reference, direction: Direction, torque_nm: float) 
 
 def _reaches(points: tuple[CalibrationPoint, ...], torque_nm: float) -> bool:
     return points[0].applied_nm * (1 - 1e-3) <= torque_nm <= points[-1].applied_nm * (1 + 1e-3)
-
-
-def hysteresis_percent(calibration: Calibration, direction: Direction) -> float | None:
-    """Return the greatest |falling − rising| / rising of the indications, percent; None without falling points.
-
-    Source:
-        Reversibility h of EURAMET cg-14 / R3 of BS 7882 (from memory).
-    """
-    rising = {p.applied_nm: p.indicated_nm for p in points_of(calibration, direction)}
-    found = [
-        abs(p.indicated_nm - rising[p.applied_nm]) / rising[p.applied_nm] * 100
-        for p in points_of(calibration, direction, falling=True)
-        if p.applied_nm in rising
-    ]
-    return max(found, default=None)

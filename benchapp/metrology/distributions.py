@@ -85,13 +85,6 @@ def t_tail(t: float, dof: float) -> float:
     return 0.5 * _beta_both(dof / (dof + t * t), t * t / (dof + t * t), dof / 2, 0.5)
 
 
-def t_cdf(t: float, dof: float) -> float:
-    """Return P(T <= t); infinite degrees of freedom give the normal distribution."""
-    if math.isinf(positive_dof(dof)):
-        return normal_cdf(t)
-    return 1 - t_tail(t, dof) if t >= 0 else t_tail(-t, dof)
-
-
 def t_quantile(p: float, dof: float) -> float:
     """Return t with P(T <= t) = p, 0 < p < 1; any real degrees of freedom > 0, infinity included.
 
@@ -184,12 +177,6 @@ def chi2_quantile(p: float, dof: float) -> float:
 def f_tail(f: float, dof1: float, dof2: float) -> float:
     """Return P(F > f)."""
     return beta_cdf(dof2 / (dof2 + dof1 * f), dof2 / 2, dof1 / 2)
-
-
-def f_quantile(p: float, dof1: float, dof2: float) -> float:
-    """Return f with P(F <= f) = p."""
-    y = beta_quantile(1 - _probability(p), dof2 / 2, dof1 / 2)
-    return dof2 * (1 - y) / (dof1 * y)
 
 
 _MOST_SUMMED: Final = 500

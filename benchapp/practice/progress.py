@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
-from benchapp.practice.drills import NAMES, TOLD, Drills, is_readable
+from benchapp.practice.drills import TOLD, Drills, is_readable
 from benchapp.practice.marks import LAST, PullMarks, spread_percent
 from drivers.samples import Source
 
@@ -223,8 +223,3 @@ def _values(pulls: Sequence[PracticedPull]) -> dict[str, float]:
     if spread is not None and len(peaks) >= LAST // 2:
         values[SPREAD] = spread
     return values
-
-
-def name_of(mark: str) -> str:
-    """Return what a mark is called."""
-    return NAMES.get(mark, mark)

@@ -285,12 +285,6 @@ class ToolPart(StoreBase):
         with self._db.reading() as connection:
             return [JobEntry(*row) for row in connection.execute(wanted).all()]
 
-    def refresh_tools(self) -> None:
-        """Work out anew what follows from runs and jobs, for every tool."""
-        with self._db.writing() as connection:
-            for number in connection.execute(sa.select(tools.c.number)).scalars().all():
-                self._refresh_tool(number)
-
 
 @lru_cache(maxsize=8192)
 def _tool_of(text: str) -> Tool:

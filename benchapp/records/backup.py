@@ -79,32 +79,6 @@ def make_daily(path: Path, *, now: dt.datetime, keep: int = KEPT) -> Path | None
     return make(path, now=now, keep=keep)
 
 
-@dataclass(frozen=True, slots=True)
-class StartLook:
-    """How the store was found at start.
-
-    Attributes:
-        problem: What is wrong with it, one sentence; "" when it holds together or is not there yet.
-        offer: The newest copy that holds together; looked for when there is a problem, or the store is gone while
-            copies of it lie there.
-    """
-
-    problem: str
-    offer: Path | None
-
-
-def look_at_start(path: Path) -> StartLook:
-    """Look whether the store holds together, and which copy could stand in for it. Only reads, restores nothing.
-
-    Reads the whole file: call it beside the work that waits for nobody, not before the first paint.
-    """
-    if not path.exists():
-        offer = newest_good(path)
-        return StartLook("the file is gone, but copies of it are there" if offer else "", offer)
-    problem = problem_of(path)
-    return StartLook(problem, newest_good(path) if problem else None)
-
-
 def copy_before_upgrade(path: Path, version: int) -> Path:
     """Copy the store before its schema is changed; an older copy of that version is kept too."""
     stem = f"before-upgrade-from-{version}"

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Final
 from urllib.parse import quote, unquote
 
-from benchapp.records.model import Outcome, ToolRecord
+from benchapp.records.model import Outcome
 
 _PREFIX: Final = "KILTER"
 _VERSION: Final = "1"
@@ -42,11 +42,6 @@ class Label:
     outcome: Outcome = Outcome.OPEN
     verified: dt.date | None = None
     due: dt.date | None = None
-
-
-def label_of(record: ToolRecord) -> Label:
-    """What is true of a tool now."""
-    return Label(record.number, record.last_outcome, record.last_verified, record.due)
 
 
 def label_text(label: Label) -> str:

@@ -19,9 +19,7 @@ from functools import lru_cache
 from math import isfinite
 from typing import Any, TypeVar, Union
 
-from benchapp.metrology.reference import Reference
 from benchapp.metrology.tool import Tool
-from benchapp.pulls.pull import Pull
 from benchapp.runs.model import CapturedPull, Run, RunPlan
 
 T = TypeVar("T")
@@ -79,44 +77,14 @@ def plan_from_data(data: Mapping[str, Any]) -> RunPlan:
     return from_data(RunPlan, data)
 
 
-def pull_to_data(pull: Pull) -> dict[str, Any]:
-    """Return a pull as data."""
-    return typing.cast(dict[str, Any], to_data(pull))
-
-
-def pull_from_data(data: Mapping[str, Any]) -> Pull:
-    """Return the pull; raises `CodecError`."""
-    return from_data(Pull, data)
-
-
-def captured_to_data(captured: CapturedPull) -> dict[str, Any]:
-    """Return a captured pull as data."""
-    return typing.cast(dict[str, Any], to_data(captured))
-
-
 def captured_from_data(data: Mapping[str, Any]) -> CapturedPull:
     """Return the captured pull; raises `CodecError`."""
     return from_data(CapturedPull, data)
 
 
-def tool_to_data(tool: Tool) -> dict[str, Any]:
-    """Return a tool as data."""
-    return typing.cast(dict[str, Any], to_data(tool))
-
-
 def tool_from_data(data: Mapping[str, Any]) -> Tool:
     """Return the tool; raises `CodecError`."""
     return from_data(Tool, data)
-
-
-def reference_to_data(reference: Reference) -> dict[str, Any]:
-    """Return a reference as data."""
-    return typing.cast(dict[str, Any], to_data(reference))
-
-
-def reference_from_data(data: Mapping[str, Any]) -> Reference:
-    """Return the reference; raises `CodecError`."""
-    return from_data(Reference, data)
 
 
 class _NotPlainError(Exception):

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
 from typing import Any, Final
@@ -229,67 +228,3 @@ def _plain(value: Any, unit: str) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
-
-
-@dataclass(frozen=True, slots=True)
-class JudgementLine:
-    """One figure of a judgement, for a page that shows it; sentences are written there.
-
-    Attributes:
-        checkpoint: Index of the checkpoint; None: of the whole run.
-        key: What it is: "verdict", "outcome", "mean", "s", "limit", "expanded", "interval", "guard-band",
-            "probability", "tur", "with-set-aside", "contribution", "missing", "settle", "ambient",
-            "false-accept" or "false-reject".
-        label: Short name of the figure.
-        value: Number or word; None where there is none.
-        unit: "%", "1" for a plain number, "°C", or "" for a word.
-        share: Of w², 0 to 1; of a contribution only.
-        source: Where the formula is from and the mark of confidence; of a contribution only.
-    """
-
-    checkpoint: int | None
-    key: str
-    label: str
-    value: float | str | None
-    unit: str = ""
-    share: float | None = None
-    source: str = ""
-
-
-def judgement_lines(judgement: Judgement) -> list[JudgementLine]:
-    """Return every figure of a judgement in the order in which it is read; contributions largest first."""
-    lines = [JudgementLine(None, "verdict", "verdict", judgement.verdict.value)]
-    lines += [JudgementLine(None, "ambient", note.key, note.value) for note in judgement.ambient_notes]
-    for index, checkpoint in enumerate(judgement.checkpoints):
-        lines += _checkpoint_lines(index, checkpoint)
-    return lines
-
-
-def _checkpoint_lines(index: int, judged: CheckpointJudgement) -> list[JudgementLine]:
-    known = judged.budget
-    figures: list[tuple[str, str, float | str | None, str]] = [
-        ("outcome", "outcome of the rule", judged.outcome.value, ""),
-        ("limit", "permissible deviation ±", judged.limit_percent, "%"),
-        ("mean", "mean deviation", judged.mean_deviation_percent, "%"),
-        ("s", "s of a single reading", judged.s_percent, "%"),
-        ("expanded", f"W, k = {known.factor:.4g}", known.expanded, "%"),
-        ("interval", "W'", judged.interval_percent, "%"),
-        ("guard-band", "guard band w", judged.guard_band_percent, "%"),
-        ("probability", "probability within limits", judged.probability, "1"),
-        ("tur", "limit / U (k = 2)", judged.tur, "1"),
-        ("with-set-aside", "mean with what was set aside", judged.mean_with_set_aside_percent, "%"),
-    ]
-    if judged.risk is not None:
-        figures.append(("false-accept", "global false-accept risk", judged.risk.false_accept, "1"))
-        figures.append(("false-reject", "global false-reject risk", judged.risk.false_reject, "1"))
-    lines = [JudgementLine(index, *figure) for figure in figures]
-    shares = dict(known.shares)
-    for line in sorted(known.contributions, key=lambda c: -c.percent):
-        formula = FORMULAS[line.symbol]
-        source = f"{formula.source} {formula.clause}".strip() + f" ({formula.mark})"
-        label = f"{line.symbol}: {formula.about}"
-        share = shares.get(line.symbol, 0.0)
-        lines.append(JudgementLine(index, "contribution", label, line.percent, "%", share, source))
-    lines += [JudgementLine(index, "missing", f"{s}: {FORMULAS[s].about}", None, "%") for s in known.missing]
-    lines += [JudgementLine(index, "settle", each.key, each.value) for each in judged.settle]
-    return lines

@@ -153,7 +153,6 @@ class BenchSession:
         self._card_number = 0
         self._stored: set[int] = set()
         self._phase = Phase.REST
-        self._pull_direction = Direction.CLOCKWISE
         self._pull_start_s: float | None = None
         self._read_to_s = math.nan
         self._eighty_s: float | None = None
@@ -679,7 +678,7 @@ class BenchSession:
 
     def _read(self, event: ReaderEvent) -> None:
         if isinstance(event, PullStarted):
-            self._phase, self._pull_direction, self._pull_start_s = Phase.RISING, event.direction, event.start_s
+            self._phase, self._pull_start_s = Phase.RISING, event.start_s
             self._eighty_s, self._taken, self._notice = None, None, ""
         elif isinstance(event, ClickHeard):
             self._known(event.torque, event.direction, Phase.RELEASED)

@@ -24,7 +24,6 @@ from benchapp.ui import verdict as told
 from drivers.samples import Source
 
 MINUS: Final = "−"
-TIMES: Final = "×"
 MOST_DIGITS_MORE: Final = 4
 """So many digits more a value is given that would be told as the limit that it misses."""
 
@@ -659,15 +658,6 @@ def unstored(view: BenchView) -> str:
     if view.n_unstored < 2 or not view.store_problem:
         return view.store_problem
     return f"{view.store_problem} {view.n_unstored} steps wait in memory."
-
-
-def hold_sentence(hold: Hold) -> str:
-    """Return why the run waits."""
-    return {
-        Hold.LINK: "The run waits: no samples come in.",
-        Hold.OVERLOAD: "The run waits until the overload has been seen.",
-        Hold.IDENTITY: "The run waits: another transducer may be mounted.",
-    }[hold]
 
 
 # ------------------------------------------------------------------------------------------------------------ verdict

@@ -423,7 +423,9 @@ def large(tmp_path_factory) -> Path:
                     [(key, n + 1, 1000, digests[n], blobs[n]) for n in range(20)],
                 )
                 raw.execute("UPDATE runs SET seal = ?, sequence = ? WHERE key = ?", (digest, before + index + 1, key))
-        store.refresh_tools()
+        with store._db.writing():
+            for number in range(N_TOOLS):
+                store._refresh_tool(f"OCF-{number:04}")
     size = path.stat().st_size / 1e6
     print(
         f"\nstore: {N_TOOLS} tools, {N_RUNS} runs, {N_RUNS * 20} readings, {size:.0f} MB, "

@@ -147,14 +147,6 @@ def test_a_calibration_that_did_not_reach_a_torque_tells_no_drift_there():
     assert c.drift_percent(reference, CW, POINTS[-1][0]) is None
 
 
-def test_hysteresis_is_the_greatest_difference_of_falling_points():
-    falling = CalibrationPoint(60.0, 60.05 * 1.002, 0.15, CW, True)
-    calibration = _calibration(POINTS)
-    assert c.hysteresis_percent(calibration, CW) is None
-    with_falling = replace(calibration, points=(*calibration.points, falling))
-    assert c.hysteresis_percent(with_falling, CW) == pytest.approx(0.2)
-
-
 @pytest.mark.parametrize(
     ("field", "calibration"),
     [

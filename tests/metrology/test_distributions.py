@@ -38,10 +38,10 @@ def test_t_agrees_with_scipy(p, dof):
     assert d.t_quantile(p, dof) == pytest.approx(scipy.stats.t.ppf(p, dof), rel=1e-9, abs=1e-9)
 
 
-@given(st.floats(-40, 40).filter(lambda t: abs(t) > 1e-3), st.floats(1, 5000))  # below, SciPy 1.17 returns 0.5
+@given(st.floats(1e-3, 40), st.floats(1, 5000))  # below, SciPy 1.17 returns 0.5
 @settings(max_examples=60, deadline=None)
-def test_t_cdf_agrees_with_scipy(t, dof):
-    assert d.t_cdf(t, dof) == pytest.approx(scipy.stats.t.cdf(t, dof), rel=1e-10, abs=1e-13)
+def test_the_tail_of_t_agrees_with_scipy(t, dof):
+    assert d.t_tail(t, dof) == pytest.approx(scipy.stats.t.sf(t, dof), rel=1e-9, abs=1e-300)
 
 
 @given(st.floats(-8, 8))
@@ -53,7 +53,6 @@ def test_normal_agrees_with_scipy(z):
 @settings(max_examples=40, deadline=None)
 def test_beta_f_and_chi2_agree_with_scipy(p, a, b):
     assert d.beta_quantile(p, a, b) == pytest.approx(scipy.stats.beta.ppf(p, a, b), rel=1e-9)
-    assert d.f_quantile(p, a, b) == pytest.approx(scipy.stats.f.ppf(p, a, b), rel=1e-8)
     assert d.f_tail(1.7, a, b) == pytest.approx(scipy.stats.f.sf(1.7, a, b), rel=1e-9, abs=1e-14)
     assert d.chi2_quantile(p, a) == pytest.approx(scipy.stats.chi2.ppf(p, a), rel=1e-9)
 
@@ -77,7 +76,7 @@ def test_infinite_degrees_of_freedom_are_normal():
     assert d.t_quantile(0.975, 1e9) == pytest.approx(1.959963985, abs=1e-7)
 
 
-@given(st.floats(-1e3, 1e3))
+@given(st.floats(0, 1e3))
 def test_one_degree_of_freedom_has_its_closed_form(t):
-    """Cauchy: F(t) = ½ + arctan(t)/π; holds near 0 too, where SciPy loses t."""
-    assert d.t_cdf(t, 1) == pytest.approx(0.5 + math.atan(t) / math.pi, rel=1e-12)
+    """Cauchy: 1 − F(t) = arctan(1/t)/π; holds near 0 too, where SciPy loses t."""
+    assert d.t_tail(t, 1) == pytest.approx(math.atan2(1, t) / math.pi, rel=1e-12)

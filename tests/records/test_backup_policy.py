@@ -47,16 +47,10 @@ def test_a_damaged_store_makes_no_copy_and_costs_none(store, path):
     with pytest.raises(StoreError):
         backup.make_daily(path, now=START + dt.timedelta(days=1), keep=1)
     assert good.exists()
-    look = backup.look_at_start(path)
-    assert look.problem
-    assert look.offer == good
+    assert backup.problem_of(path)
+    assert backup.newest_good(path) == good
 
 
-def test_at_start_a_good_or_new_store_offers_nothing_and_a_lost_one_its_copy(store, path, tmp_path):
-    assert backup.look_at_start(path) == backup.StartLook("", None)
-    assert backup.look_at_start(tmp_path / "new.sqlite") == backup.StartLook("", None)
+def test_of_a_store_that_is_not_there_yet_no_copy_is_made_and_none_offered(tmp_path):
     assert backup.make_daily(tmp_path / "new.sqlite", now=START) is None
-    good = backup.make_daily(path, now=START)
-    store.close()
-    path.unlink()
-    assert backup.look_at_start(path).offer == good
+    assert backup.newest_good(tmp_path / "new.sqlite") is None

@@ -26,7 +26,6 @@ from benchapp.runs.judging import (
     judge_checkpoint,
     judge_input,
     judge_run,
-    judgement_lines,
     judgement_to_data,
     rule_of,
     run_judgement_to_data,
@@ -325,20 +324,3 @@ def test_the_data_are_json_in_the_tools_unit(make):
     assert told["checkpoints"][-1]["mean_reading"] == pytest.approx(
         from_nm(judge_run(run).checkpoints[-1].mean_reading_nm, "lbf·ft")
     )
-
-
-def test_the_lines_say_every_figure_of_the_judgement_once(run):
-    judged = judge_run(run)
-    lines = judgement_lines(judged)
-    assert lines[0].value == judged.verdict.value
-    first = [line for line in lines if line.checkpoint == 0]
-    by_key = {line.key: line.value for line in first}
-    checkpoint = judged.checkpoints[0]
-    assert by_key["mean"] == checkpoint.mean_deviation_percent
-    assert by_key["interval"] == checkpoint.interval_percent
-    assert by_key["probability"] == checkpoint.probability
-    contributions = [line for line in first if line.key == "contribution"]
-    assert [line.value for line in contributions] == sorted((line.value for line in contributions), reverse=True)
-    assert sum(line.share for line in contributions) == pytest.approx(1.0)
-    assert all(line.source for line in contributions)
-    assert len([line for line in first if line.key == "missing"]) == len(checkpoint.budget.missing)

@@ -880,8 +880,7 @@ def test_choices_of_the_machine_that_nobody_named_are_shown_as_text():
     assert words.choice(Choice("repeat").key) == "Pull it again"
 
 
-def test_hold_has_a_sentence_each():
-    assert len({words.hold_sentence(hold) for hold in Hold}) == len(Hold)
+def test_the_foot_tells_the_link_and_the_end_of_a_recording():
     assert words.link_line(stand.view(None, link=LinkView("silent"))).startswith("Link silent")
     over = stand.view(None, link=LinkView("closed"), replay=ReplayView(is_over=True))
     assert words.link_line(over) == "The recording is over"  # it was "Link not connected", in the colour of a fault

@@ -18,7 +18,7 @@ from benchapp.records import NotAllowedError, Store, demo
 from benchapp.records import check_standard as cs
 from benchapp.records import history as life
 from benchapp.records import impact as found_out
-from benchapp.records.labels import label_of, label_text
+from benchapp.records.labels import Label, label_text
 from benchapp.records.model import MOST_PHOTO_BYTES, Outcome, ToolState
 from benchapp.ui import page as pages
 from benchapp.ui.context import AppContext
@@ -181,7 +181,7 @@ def test_scans_one_after_another_log_uses_and_count_cycles(shop, store):
     assert "tools" in jobs.wanted.text()
     jobs.cycles.put(8)
     jobs.torque.edit.setText("30")
-    scan(jobs, "OCF-003", label_text(label_of(store.tool("OCF-005"))))
+    scan(jobs, "OCF-003", label_text(Label("OCF-005")))
     logged = store.all_jobs()[n_before:]
     assert [(job.tool, job.person, job.job, job.cycles) for job in logged] == [
         ("OCF-003", "fitter 1", "ramp hinge, north side", 8),

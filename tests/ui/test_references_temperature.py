@@ -8,7 +8,7 @@ import pytest
 
 from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
 from benchapp.ui.references.editor import CalibrationEditor
-from benchapp.ui.references.model import temperature_words
+from benchapp.ui.references.model import cells_of, temperature_words
 
 
 @pytest.fixture
@@ -18,7 +18,7 @@ def editor(qtbot):
     made.ask(Reference("REF-1", 200.0), "N·m")
     for key, text in {"certificate": "C-1", "laboratory": "laboratory 1", "calibrated": "2026-01-05"}.items():
         made.form.fields[key].edit.setText(text)
-    made.put_points([CalibrationPoint(x, x, 0.3) for x in (20.0, 100.0, 200.0)], "N·m")
+    made.table.put([cells_of(CalibrationPoint(x, x, 0.3), "N·m") for x in (20.0, 100.0, 200.0)])
     return made
 
 

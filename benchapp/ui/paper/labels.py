@@ -219,11 +219,6 @@ def faces_read(store: Store, numbers: Sequence[str], today: dt.date) -> Iterator
         yield face_of(record, runs, is_demo=store.is_demo, today=today)
 
 
-def faces_of(store: Store, numbers: Sequence[str], today: dt.date) -> list[Face]:
-    """Return the labels of these tools as the store knows them now; a number it does not know is left out."""
-    return [face for face in faces_read(store, numbers, today) if face is not None]
-
-
 # ------------------------------------------------------------------------------------------------------------ drawing
 
 

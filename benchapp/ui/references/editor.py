@@ -28,7 +28,6 @@ from benchapp.ui.format import add_months, short
 from benchapp.ui.page import scrolled
 from benchapp.ui.references.model import (
     PointError,
-    cells_of,
     checked,
     point_of,
     refusal_of,
@@ -328,10 +327,6 @@ class CalibrationEditor(QWidget):
         self.table.put([])
         self.table_problem.setText("")
         self.form.fields["certificate"].setFocus(Qt.FocusReason.OtherFocusReason)
-
-    def put_points(self, points: Sequence[CalibrationPoint], unit: str) -> None:
-        """Show points in the table."""
-        self.table.put([cells_of(point, unit) for point in points])
 
     def _unit_changed(self) -> None:
         self.table.set_unit(self.unit.value())
