@@ -400,7 +400,6 @@ class ArrivalClock:
         late_s = arrival_s - self._offset_s - (last_s + n * self._period_s)
         if (
             arrival_s >= self._look_s
-            or arrival_s >= self._window_end_s
             or arrival_s - self._last_arrival_s > STALL_S
             or late_s < -_LUMP_S
             or (late_s < 0 and arrival_s - self._started_s < 2 * _WINDOW_S)
@@ -420,7 +419,7 @@ class ArrivalClock:
         counter.count += n
         self._last_count += n
         self._last_s, self._last_arrival_s = last_s, arrival_s
-        self._least_late_s = min(self._least_late_s, arrival_s - self._offset_s - last_s)
+        self._steer(arrival_s)
         return t_s
 
     def _step_s(self, n_steps: int, arrival_s: float) -> float:

@@ -206,13 +206,14 @@ def test_goal_2_cpu_of_live_intake(rate: int, limit: float) -> None:
     assert min(ours) / min(theirs) <= limit
 
 
-@pytest.mark.parametrize("rate", [50, 1_000, 10_000])
-def test_goal_3_from_written_to_value(rate: int) -> None:
+@pytest.mark.parametrize(("rate", "seconds"), [(50, 20.0), (1_000, 3.0), (10_000, 3.0)])
+def test_goal_3_from_written_to_value(rate: int, seconds: float) -> None:
+    """A hundredth of 150 lines would be the second worst of them: few lines a second are timed for longer."""
     theirs, ours = [], []
     for _ in range(ROUNDS):
-        slow = _take(_readline, "timed", rate, SETTLE_S + 3.0)
-        fast = _take(_link, "timed", rate, SETTLE_S + 3.0)
-        assert len(fast.values) > (SETTLE_S + 2.8) * rate - 2
+        slow = _take(_readline, "timed", rate, SETTLE_S + seconds)
+        fast = _take(_link, "timed", rate, SETTLE_S + seconds)
+        assert len(fast.values) > (SETTLE_S + seconds - 0.2) * rate - 2
         for taken, told in ((slow, theirs), (fast, ours)):  # readline may not keep up with 10,000 lines a second
             told.append(np.percentile(1e3 * taken.late_s[int(SETTLE_S * rate) :], [50, 99]))
     ratios = np.median(np.array(ours) / np.array(theirs), axis=0)

@@ -244,4 +244,4 @@ def test_a_steady_stream_goes_the_short_way() -> None:
         if clock.go_on(line, 1, arrival_s) is None:
             clock.date(Marks(range(line, line + 1), arrival_s=arrival_s))
             missed += line > 3000
-    assert missed <= 7  # the steering every half second
+    assert missed == 0
