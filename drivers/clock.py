@@ -34,6 +34,11 @@ _LOOK_S: Final = 0.016  # while the rate is being learned it is looked at so oft
 _Number = TypeVar("_Number", np.int64, np.float64)
 
 
+def held_up(silence_s: float, period_s: float) -> float:
+    """So many lines that come after a silence were held up, all of them; with fewer some were lost. `period_s` > 0."""
+    return min(0.5 * silence_s / period_s, _TTY_LINES)
+
+
 class Marks(NamedTuple):
     """What is known of the times of the rows to be dated.
 
@@ -382,7 +387,7 @@ class ArrivalClock:
             self._away_s = 0.0
         elif period_s == 0.0:
             t_s = self._spread(counts, arrival_s)
-        elif silence_s > STALL_S and n_steps < min(0.5 * silence_s / period_s, _TTY_LINES):
+        elif silence_s > STALL_S and n_steps < held_up(silence_s, period_s):
             # what was sent meanwhile is not in this lump, so it is lost
             end_s = max(arrival_s - self._offset_s, self._last_s + (n_steps + 1) * period_s)
             t_s = np.asarray(end_s - (counts[-1] - counts) * period_s, np.float64)

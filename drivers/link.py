@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import threading
 import time
 from collections import deque
@@ -10,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
-from drivers.clock import STALL_S
+from drivers.clock import STALL_S, held_up
 from drivers.decoding import Decoder
 from drivers.errors import RecordingError
 from drivers.framing import PRINTABLE
@@ -35,17 +36,13 @@ QUICK_S: Final = 0.0005
 _AHEAD_S: Final = 0.002  # reads may be so far ahead of the pace: the pieces of a line, the lines of a lump
 _FAST_S: Final = 0.0004  # lines that come further apart than this are read at once: they cost little
 _FULL_BYTES: Final = 1024  # so much in one read means that the sender is ahead: no pace
-_SETTLE_S: Final = 0.004  # what was held up comes in pieces: the clock must see whether any of it is missing
+_SETTLE_S: Final = 0.004
+_N_SETTLES: Final = 8
 _SILENT_S: Final = 1.0
 _NONSENSE_S: Final = 2.0
 _STATUS_S: Final = 0.25
-_ASK_S: Final = (
-    0.0,
-    0.5,
-    1.5,
-    4.0,
-)  # after opening; the first answer may be the line that is not trusted, or come from
-# a device that is still starting up and has not heard
+# After opening: the first answer may be the line that is not trusted, or the device be still starting up and not hear.
+_ASK_S: Final = (0.0, 0.5, 1.5, 4.0)
 _BACK_OFF_S: Final = (0.2, 0.5, 1.0, 2.0)
 _ZERO_COMMAND: Final = "zero"
 _IDENTIFY_COMMAND: Final = "identify"
@@ -288,9 +285,7 @@ class Link:
                 now_s = time.monotonic()
             else:
                 if data and at_s - self._last_bytes_s > STALL_S:
-                    time.sleep(_SETTLE_S)
-                    more, at_s = transport.read(0.0)
-                    data += more
+                    data, at_s = self._with_what_follows(transport, data, at_s)
                 now_s = at_s
             if data:
                 self._take(data, at_s, now_s, watch)
@@ -303,6 +298,19 @@ class Link:
                 self._tell(*self._state(watch, now_s))
                 watch.has_news = False
                 next_status_s = now_s + _STATUS_S
+
+    def _with_what_follows(self, transport: Transport, data: bytes, at_s: float) -> tuple[bytes, float]:
+        """After a silence: what was held up comes in pieces, and the clock must see at once whether any is missing."""
+        silence_s, period_s = at_s - self._last_bytes_s, self._decoder.interval_s
+        enough = held_up(silence_s, period_s) if period_s else math.inf
+        for _ in range(_N_SETTLES if period_s else 1):
+            if data.count(self._profile.terminator) >= enough:
+                break
+            time.sleep(_SETTLE_S)
+            more, later_s = transport.read(0.0)
+            if more:
+                data, at_s = data + more, later_s
+        return data, at_s
 
     def _take(self, data: bytes, at_s: float, now_s: float, watch: _Watch) -> None:
         capture = self._capture

@@ -654,13 +654,26 @@ def test_what_was_held_up_and_comes_in_pieces_is_judged_as_a_whole(
     line, at_s = b"+0001.00 Nm\r\n", 1000.0
     reads = [(line, at_s + i / 1000) for i in range(1500)]
     last_s = reads[-1][1]
-    reads += [(5 * line, last_s + 0.1), (95 * line, last_s + 0.101)]  # 5 of the 100 alone would look like a loss of 95
+    # 5 of the 100 alone would look like a loss of 95; the sender is as busy as we are and does not write at once
+    reads += [(5 * line, last_s + 0.1), (b"", last_s + 0.1), (10 * line, last_s + 0.1), (85 * line, last_s + 0.101)]
     reads += [(line, last_s + 0.1 + i / 1000) for i in range(1, 50)]
     script = scripted(monkeypatch, reads)
     opened("anywhere")
     wait_for(lambda: script.n_read == len(reads) and len(heard.torque) == 1648)  # the first one may have been cut
     assert [gap for block in heard.blocks for gap in block.gaps] == []
     assert np.allclose(np.diff(heard.t_s), 0.001, atol=0.0002)
+
+
+def test_after_a_loss_little_is_waited_for(
+    opened: Callable[..., Link], heard: Heard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    line, at_s = b"+0001.00 Nm\r\n", 1000.0
+    times = [at_s + i / 1000 for i in range(1500)] + [at_s + 1.8 + i / 1000 for i in range(100)]
+    script = scripted(monkeypatch, [(line, time_s) for time_s in times])
+    opened("anywhere")
+    wait_for(lambda: script.n_read == len(times) and len(heard.torque) == 1599)
+    (gap,) = [gap for block in heard.blocks for gap in block.gaps]
+    assert gap.missing == pytest.approx(300, abs=12)
 
 
 def test_a_port_that_cannot_be_waited_for_is_read_as_well(
