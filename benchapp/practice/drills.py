@@ -239,7 +239,7 @@ class Standing:
     """Where a person stands on a level: everything that decides.
 
     Attributes:
-        n_pulls: Pulls that count, at most the level's last so many.
+        n_pulls: Pulls that count, those set aside among them, at most the level's last so many.
         n_good: Of them, those that meet every aim of a single pull.
         spreads: Each aim over the last pulls.
         is_passed: Enough pulls, enough good ones, every spread met.
@@ -314,22 +314,24 @@ def spreads(level: Level, pulls: Sequence[PullMarks]) -> tuple[Measured, ...]:
     return tuple(found)
 
 
-def standing(level: Level, pulls: Sequence[PullMarks]) -> Standing:
+def standing(level: Level, pulls: Sequence[PullMarks | None]) -> Standing:
     """Return where a person stands after `pulls`.
 
     Args:
         level: Which level.
-        pulls: Marks of the person's pulls at this drill and level that count, oldest first.
+        pulls: Marks of the person's pulls at this drill and level, oldest first; None for one that was set aside: it
+            keeps its place among the last so many and is not good, so that nobody passes by choosing.
     """
-    kept = [marks for marks in pulls if is_readable(marks)][-level.n_last :]
+    last = [marks for marks in pulls if marks is None or is_readable(marks)][-level.n_last :]
+    kept = [marks for marks in last if marks is not None]
     n_good = sum(is_good(level, marks) for marks in kept)
     over = spreads(level, kept)
-    if level.spreads:  # as many pulls as the spread is over, every one of them whole
+    if level.spreads:  # as many pulls as the spread is over, every one of them whole, none set aside
         enough = len(kept) >= level.n_last and all(is_whole(marks) for marks in kept)
     else:
         enough = len(kept) >= level.n_good
     passed = enough and n_good >= level.n_good and all(one.is_met for one in over)
-    return Standing(len(kept), n_good, over, passed)
+    return Standing(len(last), n_good, over, passed)
 
 
 def advise(drill: Drill, level: Level, pulls: Sequence[PullMarks]) -> Advice:

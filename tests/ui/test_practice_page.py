@@ -258,6 +258,37 @@ def test_a_level_passed_is_told_and_the_key_goes_to_the_next(trainee: Trainee) -
     assert trainee.drills.chooser.level.currentData() == 2
 
 
+def test_the_next_level_stays_offered_after_another_pull_but_not_during_one(trainee: Trainee) -> None:
+    trainee.begin()
+    for _ in range(5):
+        trainee.pull(62.0)
+    board = trainee.board
+    assert not board.sentence.sentence.startswith("Level 1 passed.")
+    assert board.sentence.detail.startswith("Level 1 is passed, Space: level 2")
+    trainee.port.show(replace(trainee.port.shown, phase=Phase.RISING))
+    trainee.key()  # it would take the pull under way for another level's
+    assert board.sitting.choice.level == 1
+    trainee.port.show(replace(trainee.port.shown, phase=Phase.REST))
+    trainee.key()
+    assert board.sitting.choice.level == 2
+    assert "is passed" not in board.sentence.detail
+
+
+def test_a_long_pull_is_shown_from_its_start(trainee: Trainee) -> None:
+    trainee.begin()
+    t = np.arange(0.0, 9.6, 0.001)
+    v = np.interp(t, [0.5, 7.5, 7.51, 7.65, 8.0], [0.0, 60.0, 45.0, 62.0, 0.0])
+    (pull,) = read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=200.0, target=60.0).pulls
+    trainee.port.bring(t, v)
+    wall = dt.datetime.now().astimezone().isoformat()
+    trainee.port.closed.append(PracticePull(pull, t, v, Source.SIMULATED, wall))
+    trainee.board.tick()
+    plot = trainee.board.plot
+    assert plot.held_from is not None
+    assert plot.held_from <= pull.start_s
+    assert pull.end_s <= plot.held_from + plot.past_s + plot.ahead_s
+
+
 def test_the_other_key_sets_the_last_pull_aside_and_lets_it_count_again(trainee: Trainee) -> None:
     trainee.begin()
     trainee.pull(90.0)

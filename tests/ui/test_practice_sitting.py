@@ -12,7 +12,7 @@ import pytest
 
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.practice.drills import shipped_drills
-from benchapp.pulls.pull import Mode
+from benchapp.pulls.pull import Flag, Mode
 from benchapp.pulls.reader import read_pulls
 from benchapp.records import Outcome, ReadingRow, Store, ToolRecord, ToolState, demo, practice
 from benchapp.session.view import PracticePull
@@ -125,6 +125,53 @@ def test_a_pull_set_aside_counts_neither_way_and_can_count_again(store: Store, h
     assert here.set_aside()
     assert here.standing.is_passed
     assert practice.pulls_of(store, "fitter 2")[-1].passed
+
+
+def test_nobody_passes_by_setting_aside_what_missed(store: Store, hand: Hand) -> None:
+    """One that is set aside keeps its place among the last so many, as one that missed."""
+    here = sitting(store, hand)
+    for _ in range(4):
+        here.take(hand.pull(62.0))
+        here.take(hand.pull(90.0))
+        assert here.set_aside()
+        assert not here.standing.is_passed
+    assert here.standing.n_good == 2
+    assert texts.standing_text(here.choice.the_level, here.standing) == "2 of 5 good; 4 of 5 needed"
+    alike = sitting(store, hand, "same")
+    for peak in (62.0, 62.0, 90.0, 62.0, 62.0, 62.0):
+        alike.take(hand.pull(peak))
+        if peak == 90.0:
+            assert alike.set_aside()
+    assert not alike.standing.is_passed  # five alike, but not the last five
+    for _ in range(2):
+        alike.take(hand.pull(62.0))
+    assert alike.standing.is_passed
+    assert "keeps its place" in texts.passes_text(here.choice.the_level)
+    assert "none set aside" in texts.passes_text(alike.choice.the_level)
+
+
+def test_a_level_stays_passed_whatever_is_pulled_after_it(store: Store, hand: Hand) -> None:
+    here = sitting(store, hand)
+    for peak in (62.0, 62.0, 62.0, 62.0, 90.0, 90.0):
+        here.take(hand.pull(peak))
+    assert not here.standing.is_passed
+    assert here.is_passed
+    here.go_to(2)
+    assert not here.is_passed
+
+
+def test_a_click_that_samples_are_missing_of_is_not_called_none(store: Store, hand: Hand) -> None:
+    here = sitting(store, hand)
+    whole = hand.pull(62.0)
+    kept = (whole.t_s < 3.95) | (whole.t_s > 4.1)  # the tool lets go at 4.0 s
+    t, v = whole.t_s[kept], whole.torque_nm[kept]
+    (pull,) = read_pulls(t, v, mode=Mode.FIRST_PEAK, capacity=200.0, target=60.0).pulls
+    told = here.take(replace(whole, pull=pull, t_s=t, torque_nm=v))
+    assert told is not None
+    assert Flag.GAP in told.pull.marks.flags
+    assert Flag.NO_CLICK not in told.pull.marks.flags
+    assert told.advice.sentence == "Samples are missing in that one. Pull once more."
+    assert texts.pair_note(told, here.choice.drill) == "where it let go cannot be read"
 
 
 def test_a_knock_and_the_other_way_round_are_no_pulls(store: Store, hand: Hand) -> None:

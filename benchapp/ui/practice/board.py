@@ -186,7 +186,9 @@ class Aims(Panel):
                 text = QRectF(mark.right() + s.pad * 0.2, middle.top(), 0, third)
                 text.setRight(cell.right())
                 painter.setPen(QColor(colours.ink))
-                draw_fitted(painter, text, word, font_of_cap(s.small, bold=word != "met"), least=0.6)
+                font = font_of_cap(s.small, bold=word != "met")
+                if QFontMetricsF(font).horizontalAdvance(word) * 0.6 <= text.width():  # the sign says it too
+                    draw_fitted(painter, text, word, font, least=0.6)
             painter.setPen(QColor(colours.soft))
             draw_fitted(painter, QRectF(cell.left(), middle.bottom(), cell.width(), third), limit, font_of_cap(s.small))
         row = QRectF(inner.left(), inner.bottom() - dots_h, inner.width(), dots_h)

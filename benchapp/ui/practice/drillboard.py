@@ -109,10 +109,17 @@ class DrillBoard(PullBoard):
     def _go(self) -> None:
         sitting = self.sitting
         assert sitting is not None
-        if sitting.told is not None and sitting.told.is_passed_now and sitting.has_next_level:
+        # a pull that is under way belongs to the level it was begun at
+        if self._offers_next and self.context.bench.view().phase is Phase.REST:
             sitting.go_to(sitting.choice.level + 1)
             self._aim()  # the window of the last fifth may be another one
             self._show_scene()
+
+    @property
+    def _offers_next(self) -> bool:
+        """The level is passed and there is one above it, also after more pulls."""
+        sitting = self.sitting
+        return sitting is not None and self.state == PULLS and sitting.is_passed and sitting.has_next_level
 
     def _aside(self) -> None:
         if self.sitting is not None and self.state == PULLS:
@@ -188,7 +195,7 @@ class DrillBoard(PullBoard):
             actions.append(("go", "Read", go))
         elif self.state == ZERO and self._can_zero(view):
             actions.append(("go", "Take zero", go))
-        elif told is not None and told.is_passed_now and sitting.has_next_level:
+        elif resting and self._offers_next:
             actions.append(("go", "Next level", go))
         if pulls and told is not None:
             actions.append(("aside", "Let it count" if told.pull.set_aside else "Set aside", aside))
@@ -201,6 +208,8 @@ class DrillBoard(PullBoard):
         assert sitting is not None
         choice = sitting.choice
         where = texts.place(choice, told, len(sitting.pulls))
+        if self._offers_next:
+            where = f"Level {choice.level} is passed, {go}: level {choice.level + 1}  ·  {where}"
         waiting = self._before_pulls(view, where)
         if waiting is not None:
             return waiting
@@ -280,13 +289,13 @@ class DrillBoard(PullBoard):
         measured = (
             told.measured if told is not None else tuple(Measured(a, None) for a in (*level.aims, *level.spreads))
         )
-        dots: list[str] = []  # those that are counted beside them; after them the last pull where it counts neither way
-        uncounted = ""
+        dots: list[str] = []  # those that have a place; after them the last pull where it was spoilt and has none
+        spoilt = False
         for pull in sitting.pulls:
             if pull.level == choice.level:
-                uncounted = "aside" if pull.set_aside else "" if is_readable(pull.marks) else "spoilt"
-                dots += [] if uncounted else ["good" if pull.is_good else "poor"]
-        dots = dots[-level.n_last :] + ([uncounted] if uncounted else [])
+                spoilt = not is_readable(pull.marks)
+                dots += [] if spoilt else ["aside" if pull.set_aside else "good" if pull.is_good else "poor"]
+        dots = dots[-level.n_last :] + (["spoilt"] if spoilt else [])
         standing = f"{texts.standing_text(level, sitting.standing)}"
         besides = texts.besides(choice.drill, level, told)
         self.aims.show_aims(measured, dots, max(level.n_last, len(dots)), standing, texts.spread_note(told), besides)
@@ -349,9 +358,10 @@ class DrillBoard(PullBoard):
             plot.hold(None)
             return
         if plot.held_from is None or not plot.held_from <= pull.end_s <= plot.held_from + plot.past_s + plot.ahead_s:
-            # a short pull stands away from the edge, so that its words have room
-            spare = plot.past_s + plot.ahead_s - (pull.end_s - pull.start_s)
-            plot.hold(max(pull.start_s - max(0.5, spare / 4), pull.end_s + 0.3 - plot.past_s))
+            # a short pull stands away from the edge, so that its words have room; a long one has the whole width
+            width_s = plot.past_s + plot.ahead_s
+            spare = width_s - (pull.end_s - pull.start_s)
+            plot.hold(max(pull.start_s - max(0.5, spare / 4), pull.end_s + 0.3 - width_s))
 
     # -------------------------------------------------------------------------------------------------------------- Qt
 

@@ -153,7 +153,18 @@ class Sitting:
     @property
     def standing(self) -> Standing:
         """Where the person stands."""
-        return standing(self.choice.the_level, self.counted)
+        return standing(self.choice.the_level, self._placed)
+
+    @property
+    def _placed(self) -> list[PullMarks | None]:
+        """Marks of the pulls at this level, oldest first; None for a readable one that was set aside."""
+        own = [pull for pull in self.pulls if pull.level == self.choice.level]
+        return [None if pull.set_aside else pull.marks for pull in own if not pull.set_aside or is_readable(pull.marks)]
+
+    @property
+    def is_passed(self) -> bool:
+        """The level was passed in this sitting; pulls after it take that from nobody."""
+        return any(pull.passed and pull.level == self.choice.level for pull in self.pulls)
 
     def take(self, closed: PracticePull) -> Told | None:
         """Take a closed pull in; None when it does not count at all (a knock, or the other way round)."""
@@ -173,7 +184,7 @@ class Sitting:
             tool_deviation_percent=choice.tool_deviation_percent,
         )
         was_passed = self.standing.is_passed
-        now = standing(level, [*self.counted, marks])
+        now = standing(level, [*self._placed, marks])
         aims = tuple((aim.of, aim.kind, aim.figure.value) for aim in (*level.aims, *level.spreads))
         pull = PracticedPull(
             person=choice.person,
@@ -197,10 +208,11 @@ class Sitting:
             return False
         last = self.pulls[-1]
         changed = replace(last, set_aside=not last.set_aside, passed=False)
+        del self.pulls[-1]
         if last.set_aside:
-            now = standing(self.choice.the_level, [*self.counted, changed.marks])
+            now = standing(self.choice.the_level, [*self._placed, changed.marks])
             changed = replace(changed, passed=now.is_passed and not self.standing.is_passed)
-        self.pulls[-1] = changed
+        self.pulls.append(changed)
         if self.store is not None and changed.key:
             from benchapp.records import StoreError, practice
 
@@ -212,7 +224,7 @@ class Sitting:
         return True
 
     def go_to(self, level: int) -> None:
-        """Practise another level from now on."""
+        """Practise another level from now on, from its first pull."""
         self.choice = replace(self.choice, level=min(max(level, 1), len(self.choice.drill.levels)))
         self.told = None
 
@@ -242,7 +254,7 @@ class Sitting:
         last, level = self.pulls[-1], self.choice.the_level
         counted = self.counted
         if last.set_aside:
-            said = Advice("aside", "Set aside: it does not count. Pull again.", False)
+            said = Advice("aside", "Set aside: it stands as one that missed. Pull again.", False)
         else:
             said = advise(self.choice.drill, level, counted)
         self.rest = self._rest()

@@ -19,7 +19,7 @@ from benchapp.practice.drills import (
     quantity,
 )
 from benchapp.practice.progress import LEAST_GROUP
-from benchapp.pulls.pull import Mode
+from benchapp.pulls.pull import Flag, Mode
 from benchapp.runs.procedure import MARKS
 from benchapp.session.view import BenchView, Phase
 from benchapp.ui import words
@@ -43,6 +43,8 @@ GROUP_RULE: Final = (
     f"Without names. A week is shown once {LEAST_GROUP} people have practised in it; below that a person could be told "
     "from it (a ring on the foot line). Everybody counts once a week, with the middle of their own pulls."
 )
+
+ASIDE_SAYS: Final = "One that is set aside keeps its place, as one that missed."
 
 DELETE_SAYS: Final = (
     "{n} of {person} will be deleted for good. Verification records are not touched. Copies of the store made before "
@@ -118,11 +120,11 @@ def aims_text(aims: Sequence[Aim]) -> list[str]:
 def passes_text(level: Level) -> str:
     """Return by which count a level is passed."""
     n, last = level.n_good, level.n_last
-    whole = "each with a reading, none pulled twice, none an overload"
+    whole = "each with a reading, none pulled twice, none an overload, none set aside"
     if not level.aims:
         return f"Passed when the spread over the last {last} pulls is met, {whole}."
     text = f"Passed when {n} of the last {last} pulls meet {'every aim' if len(level.aims) > 1 else 'the aim'}"
-    return f"{text}, and the spread over all {last} is met, {whole}." if level.spreads else f"{text}."
+    return f"{text}, and the spread over all {last} is met, {whole}." if level.spreads else f"{text}. {ASIDE_SAYS}"
 
 
 def source_text(aim: Aim) -> str:
@@ -207,8 +209,10 @@ def pair_note(told: Told | None, drill: Drill) -> str:
         return ""
     marks = told.pull.marks
     if drill.mode is Mode.FIRST_PEAK:
-        if marks.follow_percent is None:
+        if Flag.NO_CLICK in marks.flags:
             return "no click: the wrench has no figure"
+        if marks.follow_percent is None:
+            return "where it let go cannot be read"
         return f"{marks.follow_percent:.1f} % past the click"
     if marks.error_percent is None:
         return "nothing was held"
