@@ -1,6 +1,9 @@
-"""False accepts and false rejects over all tools of a kind (global risk).
+"""False accepts and false rejects over all tools of a kind (global risk), and guard bands that limit them.
 
 JCGM 106:2012, clause 9: integrals of prior times acceptance probability, by Gauss–Legendre quadrature in panels.
+
+The factors at the end are what the published methods say. No procedure offers them yet; they stand here because the
+published figures check them, and through them the quadrature.
 """
 
 from __future__ import annotations
@@ -14,7 +17,7 @@ import numpy as np
 
 from benchapp.metrology import figures
 from benchapp.metrology.distributions import normal_cdf
-from benchapp.metrology.errors import positive
+from benchapp.metrology.errors import RefusedError, positive
 from benchapp.metrology.statistics import mean, standard_deviation
 from drivers.samples import FloatArray
 
@@ -40,6 +43,11 @@ class Risk:
     false_accept: float
     false_reject: float
     accept: float
+
+    @property
+    def conditional_false_accept(self) -> float:
+        """Probability that an accepted tool is outside its limits; NaN when none is ever accepted."""
+        return self.false_accept / self.accept if self.accept > 0 else math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,3 +180,52 @@ def normal_risk(
     return global_risk(
         normal_density(centre, spread), (centre - reach, centre + reach), u_m, tolerance, acceptance, n_panels=60
     )
+
+
+def guard_band_for(risk_at: Callable[[float], Risk], target: float, widest: float) -> float:
+    """Return the guard band g (0 to `widest`) at which the false-accept risk is `target`; 0 when it is met without.
+
+    Args:
+        risk_at: Risk as a function of g.
+        target: False-accept probability wanted, > 0.
+        widest: Largest g to try.
+
+    Raises:
+        RefusedError: Not reachable with the widest.
+    """
+    if risk_at(0.0).false_accept <= positive("target", target):
+        return 0.0
+    if risk_at(widest).false_accept > target:
+        raise RefusedError("target", target, f">= {risk_at(widest).false_accept:.3g}", "a larger risk")
+    low, high = 0.0, widest
+    while high - low > 1e-13 * widest:
+        middle = (low + high) / 2
+        low, high = (middle, high) if risk_at(middle).false_accept > target else (low, middle)
+    return (low + high) / 2
+
+
+def factor_rss(ratio: float) -> float:
+    """Return A/T = √(1 − 1/TUR²), TUR >= 1 (Z540.3 handbook method 5, second-hand)."""
+    return math.sqrt(1 - 1 / _ratio(ratio) ** 2)
+
+
+def factor_two_percent(ratio: float) -> float:
+    """Return A/T = 1 − M/TUR, M = 1.04 − e^(0.38·ln TUR − 0.54), at most 1 (Dobbert; method 6, second-hand)."""
+    m = 1.04 - math.exp(0.38 * math.log(_ratio(ratio)) - 0.54)
+    return min(1.0, 1 - m / ratio)
+
+
+def factor_subtract_u(ratio: float) -> float:
+    """Return A/T = 1 − 1/TUR (guard band w = U; second-hand)."""
+    return 1 - 1 / _ratio(ratio)
+
+
+def factor_rp10(ratio: float) -> float:
+    """Return A/T = 1.25 − 1/TUR, at most 1 (NCSLI RP-10, for TUR up to 4, second-hand)."""
+    return min(1.0, 1.25 - 1 / _ratio(ratio))
+
+
+def _ratio(ratio: float) -> float:
+    if not ratio >= 1:
+        raise RefusedError("tur", ratio, ">= 1", "a ratio of tolerance to uncertainty of one or more")
+    return ratio

@@ -135,7 +135,7 @@ def test_draft_rp_19_table_row_p4(in_tolerance, pfa, conditional):
     spread = 1 / scipy.stats.norm.ppf((1 + in_tolerance) / 2)
     found = risk.normal_risk(0, spread, spread / 4, (-1, 1))
     assert found.false_accept * 100 == pytest.approx(pfa, abs=1.5e-6)
-    assert found.false_accept / found.accept * 100 == pytest.approx(conditional, abs=1.5e-6)
+    assert found.conditional_false_accept * 100 == pytest.approx(conditional, abs=1.5e-6)
 
 
 def _bearings(limit):
@@ -147,7 +147,14 @@ def test_ball_bearings_row_j6():
     """J6: JCGM 106:2012, 9.5.4; prints 0.8 %, and 1.67 µm for 0.1 %."""
     assert _bearings(2).false_accept == pytest.approx(0.008019111884, abs=1e-11)
     assert _bearings(2).false_reject == pytest.approx(0.017444569230, abs=1e-11)
-    assert _bearings(1.67182877156).false_accept == pytest.approx(0.001, abs=1e-11)
+    band = risk.guard_band_for(lambda g: _bearings(2 - g), 0.001, 2)
+    assert 2 - band == pytest.approx(1.67182877156, abs=1e-9)
+
+
+def test_guard_band_for_a_wanted_risk():
+    """Agreed by an open uncertainty library: g = 0.092066045486 for 0.5 %."""
+    band = risk.guard_band_for(lambda g: risk.normal_risk(9.5, 0.3, 0.1, (9, 10), (9 + g, 10 - g)), 0.005, 0.4)
+    assert band == pytest.approx(0.092066045486, abs=1e-10)
 
 
 @given(st.floats(-0.5, 0.5), st.floats(0.1, 2), st.floats(0.02, 1), st.floats(0.3, 1.0))
@@ -162,6 +169,32 @@ def test_risk_agrees_with_the_bivariate_normal_of_scipy(centre, spread, u, band)
     found = risk.normal_risk(centre, spread, u, (-1, 1), (-band, band))
     assert found.false_accept == pytest.approx(phi(z / sy) - phi(a / sy) - box, abs=1e-9)
     assert found.false_reject == pytest.approx(phi(high / spread) - phi(low / spread) - box, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "rss", "two_percent"),
+    [
+        (1.5, 0.74536, 0.759881796),
+        (2, 0.866025404, 0.859177346),
+        (3, 0.942809042, 0.948227242),
+        (4, 0.968245837, 0.986719675),
+        (4.6, 0.976, 1.0),
+    ],
+)
+def test_guard_band_factors_rows_m5_m6(ratio, rss, two_percent):
+    """Z540.3 handbook methods 5 and 6 (second-hand); recomputed."""
+    assert risk.factor_rss(ratio) == pytest.approx(rss, abs=2e-4 if ratio == 4.6 else 6e-6)
+    assert risk.factor_two_percent(ratio) == pytest.approx(two_percent, abs=6e-10)
+    assert risk.factor_subtract_u(ratio) == 1 - 1 / ratio
+
+
+def test_two_percent_factor_keeps_what_it_promises():
+    """M6: worst false-accept risk over all in-tolerance rates is 1.91–1.96 % for TUR 1.5 to 4."""
+    for ratio in (1.5, 2, 3, 4):
+        a = risk.factor_two_percent(ratio)
+        spreads = 1 / scipy.stats.norm.ppf((1 + np.linspace(0.3, 0.99, 60)) / 2)
+        worst = max(risk.normal_risk(0, s, 1 / (2 * ratio), (-1, 1), (-a, a)).false_accept for s in spreads)
+        assert 0.0185 < worst < 0.02
 
 
 @pytest.mark.parametrize(("r", "tail"), [(0, 0.5), (0.83, 0.0485), (1, 0.0228), (1.5, 0.00135), (3, 9.9e-10)])
@@ -189,6 +222,6 @@ def test_history_shorter_than_stated_gives_no_prior():
 
 def test_tur_has_its_definition_and_bad_values_are_refused():
     assert tur(4, 1) == 4
-    for call in (lambda: tur(4, 0), lambda: decide(Rule(), 1, 0)):
+    for call in (lambda: tur(4, 0), lambda: decide(Rule(), 1, 0), lambda: risk.factor_rss(0.9)):
         with pytest.raises(RefusedError):
             call()
