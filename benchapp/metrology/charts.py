@@ -68,3 +68,21 @@ def ewma(values: Sequence[float], centre: float, spread: float, weight: float = 
         plotted.append(z)
     reach = width * spread * math.sqrt(weight / (2 - weight))
     return Chart(tuple(plotted), centre, centre - reach, centre + reach)
+
+
+def cusum(values: Sequence[float], target: float, slack: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return (upper, lower) cumulative sums, both >= 0 (e-Handbook 6.3.2.3); a signal is a sum above the limit h."""
+    high = low = 0.0
+    upper, lower = [], []
+    for x in values:
+        high = max(0.0, high + x - target - slack)
+        low = max(0.0, low + target - slack - x)
+        upper.append(high)
+        lower.append(low)
+    return tuple(upper), tuple(lower)
+
+
+def capability(centre: float, spread: float, low: float, high: float) -> tuple[float, float]:
+    """Return (Cp, Cpk) (e-Handbook 6.1.6)."""
+    positive("spread", spread)
+    return (high - low) / (6 * spread), min(high - centre, centre - low) / (3 * spread)

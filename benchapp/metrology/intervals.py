@@ -127,6 +127,11 @@ def fit_drift(t: Sequence[float], drift: Sequence[float], order: int = 2) -> Dri
     return Drift(solved * back, covariance, math.sqrt(variance), len(times) - order)
 
 
+def time_to_uncertainty(drift: Drift, u0: float, target: float, longest: float = 1e5) -> float | None:
+    """Return when √(u0² + variance of drift) reaches `target`; None: not before `longest`."""
+    return _first(lambda t: u0**2 + drift.variance(t) >= target**2, longest)
+
+
 MOST_DOF: Final = 200
 """More degrees of freedom count as so many: t is then 0.6 % above the normal distribution's."""
 

@@ -98,12 +98,29 @@ def test_ewma_row_s2():
     assert charts.ewma([60.0] * 9, 50, 2.0539).outside
 
 
+def test_capability_row_s3():
+    """NIST/SEMATECH e-Handbook 6.1.6."""
+    assert charts.capability(16, 2, 8, 20) == pytest.approx((1.0, 2 / 3))
+    assert charts.capability(10, 0.4, 9, 11)[1] == pytest.approx(0.833333, abs=5e-7)
+
+
 def test_share_outside_of_row_p7():
     """An open uncertainty library's tests (second-hand): N(10, 0.4) in 9 … 11, 0.621 % beyond each limit."""
     beyond = (normal_cdf((9 - 10) / 0.4), 1 - normal_cdf((11 - 10) / 0.4))
     assert beyond == pytest.approx((0.00621, 0.00621), abs=5e-6)
     assert 1 - conformance_probability(10, 0.4, 9, 11) == pytest.approx(0.01242, abs=5e-6)
     assert 1 - conformance_probability(10, 0.4, 9, 11) == pytest.approx(sum(beyond), rel=1e-12)
+
+
+def test_cusum_row_s4():
+    """NIST/SEMATECH e-Handbook 6.3.2.3 (data from memory)."""
+    x = [324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525, 325.225, 324.600, 324.625, 325.150,
+         328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350]  # fmt: skip
+    upper, lower = charts.cusum(x, 325, 0.3175)
+    assert upper[4] == pytest.approx(0.0325)
+    assert upper[12:] == pytest.approx([3.0075, 4.94, 7.4475, 10.63, 11.9875, 14.445, 16.0025, 19.035])
+    assert next(i for i, v in enumerate(upper, 1) if v > 4.1959) == 14
+    assert max(lower) == pytest.approx(0.715)
 
 
 @pytest.mark.parametrize(
@@ -148,6 +165,7 @@ def test_variables_interval_rows_i5_i6():
     assert drift.covariance[0, 0] == pytest.approx(1.010051e-6, rel=1e-6)
     assert drift.covariance[0, 1] == pytest.approx(-6.60683e-9, rel=1e-6)
     assert drift.covariance[1, 1] == pytest.approx(4.54947e-11, rel=1e-6)
+    assert intervals.time_to_uncertainty(drift, 0.28, 0.5) == pytest.approx(327.153340, abs=1e-5)
     assert intervals.time_within_limits(drift, 0.28, 10.03, (9, 11), 0.9) == pytest.approx(140.090982, abs=1e-5)
     assert intervals.time_within_limits(drift, 0.28, 10.03, (-math.inf, 11), 0.9) == pytest.approx(171.747997, abs=1e-5)
 
