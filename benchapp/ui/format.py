@@ -199,3 +199,16 @@ def wall_text(iso: str) -> str:
         return dt.datetime.fromisoformat(iso).strftime("%Y-%m-%d %H:%M")
     except ValueError:
         return iso
+
+
+def moment_text(iso: str) -> str:
+    """Return an ISO 8601 time as somebody needs it who was not there: as `wall_text`, and its distance from UTC.
+
+    >>> moment_text("2026-03-04T09:12:30+01:00"), moment_text("2026-03-04T08:12:30Z"), moment_text("2026-03-04T09:12")
+    ('2026-03-04 09:12 UTC+01:00', '2026-03-04 08:12 UTC', '2026-03-04 09:12')
+    """
+    try:
+        zone = dt.datetime.fromisoformat(iso).tzname()
+    except ValueError:
+        return iso
+    return f"{wall_text(iso)} {zone or ''}".rstrip()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
 import hashlib
 import io
@@ -14,6 +15,7 @@ import pytest
 
 from benchapp.records import history
 from benchapp.records.canonical import canonical
+from benchapp.records.errors import StoreDamagedError
 from benchapp.records.model import EntryKind
 from benchapp.ui.context import AppContext
 from benchapp.ui.driftwords import last_day, leaving_text
@@ -278,3 +280,42 @@ def test_sealed_bytes_and_curves_leave_with_the_seal_they_had(page, store, tmp_p
     assert hashlib.sha256((tmp_path / "run.json").read_bytes()).hexdigest() == line.seal
     page.actions_of_run.save_curves(tmp_path / "curves")
     assert len([p for p in (tmp_path / "curves").rglob("*") if p.is_file()]) == len(store.run(line.run_id).pulls)
+
+
+def test_a_table_of_readings_says_by_itself_whose_they_are(page, store, tmp_path):
+    line = sealed(store)
+    store.void(line.run_id, "wrong adapter was on", who="custodian")
+    page.open_run(line.run_id)
+    run = store.run(line.run_id)
+    assert page.actions_of_run.save_readings(tmp_path / "readings.csv")
+    rows = list(csv.DictReader((tmp_path / "readings.csv").read_text(encoding="utf-8").splitlines()))
+    assert [int(row["pull"]) for row in rows] == [pull.number for pull in run.pulls]
+    for row in rows:
+        told = [row[name] for name in ("tool", "started", "operator", "source", "reference", "certificate", "void")]
+        certificate = run.plan.reference.calibration.certificate
+        assert told[:4] == [line.tool, run.started, line.operator, "simulated"]
+        assert told[4:] == [line.reference, certificate, "wrong adapter was on"]
+        assert row["procedure"].startswith(f"{run.plan.procedure_name}, ")
+        assert row["procedure"].endswith(f"version {run.plan.procedure['version']}")
+        assert dt.datetime.fromisoformat(row["started"]).tzinfo is not None
+
+
+def test_what_cannot_be_read_from_the_records_is_told_and_no_half_file_stays(page, store, tmp_path, monkeypatch):
+    line = sealed(store)
+    page.open_run(line.run_id)
+    said = []
+    page.context.message.connect(lambda kind, text: said.append((kind, text)))
+
+    def damaged(*_args, **_like):
+        raise StoreDamagedError(store.path, "the page of a table cannot be read")
+
+    (tmp_path / "run.json").write_text("what stood there", encoding="utf-8")
+    monkeypatch.setattr(type(store), "entries", damaged)
+    monkeypatch.setattr(type(store), "trace_bytes", damaged)
+    monkeypatch.setattr(type(store), "trace", damaged)
+    page.actions_of_run.save_sealed(tmp_path / "run.json")
+    assert said[-1][0] == "problem"
+    page.actions_of_run.save_curves(tmp_path / "curves")
+    assert said[-1][0] == "problem"
+    assert "Not all curves were written" in said[-1][1]
+    assert (tmp_path / "run.json").read_text(encoding="utf-8") == "what stood there"

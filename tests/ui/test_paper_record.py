@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import errno
 import hashlib
 import io
@@ -14,8 +15,12 @@ import pypdf
 import pytest
 import zxingcpp
 
-from benchapp.records import Person
+from benchapp.records import Person, Store
+from benchapp.records.model import Outcome
+from benchapp.runs.model import RunState
+from benchapp.ui.logbook.model import advice, checkpoint_lines
 from benchapp.ui.paper import record, sheet
+from benchapp.ui.paper.overviews import period_pdf, tool_life_pdf
 from benchapp.ui.paper.pictures import columns_of
 from benchapp.ui.paper.sheet import PaperError, Piece, Sheet, lines_of, write_file
 
@@ -231,3 +236,76 @@ def test_a_general_barcode_reader_reads_run_and_seal_off_the_first_page(store, t
     assert page.min() == 0  # black
     dark = np.argwhere(page < 128)
     assert dark[:, 1].max() < page.shape[1] - 20, "nothing runs over the edge of the paper"
+
+
+# ------------------------------------------------------------------------------------- for somebody who was not there
+
+
+@pytest.fixture
+def abroad(made, tmp_path, qapp):
+    """The demonstration store at a bench whose clock is two hours ahead of UTC."""
+    path = tmp_path / "abroad.kilter"
+    path.write_bytes(made.read_bytes())
+    zone = dt.timezone(dt.timedelta(hours=2))
+    with Store.open(path, demo=True, clock=lambda: dt.datetime(2026, 7, 1, 0, 30, tzinfo=zone)) as opened:
+        yield opened
+
+
+def test_every_time_on_paper_has_its_time_zone(abroad):
+    line = a_run(abroad, tool="OCF-005")
+    abroad.save_person(Person("fitter 9"))
+    abroad.release(line.run_id, who="fitter 9")
+    text = flat("\n".join(read(record.record_pdf(abroad, line.run_id))[1]))
+    begun = dt.datetime.fromisoformat(line.started)
+    assert text.count(f"{begun:%Y-%m-%d %H:%M} UTC") >= 2  # at the head, and where the conduct is told
+    assert "fitter 9, 2026-07-01 00:30 UTC+02:00" in text  # released
+    assert "when this document was made, 2026-07-01 00:30 UTC+02:00" in text
+    for data in (tool_life_pdf(abroad, line.tool), period_pdf(abroad, begun.date(), begun.date())):
+        text = flat("\n".join(read(data)[1]))
+        assert "begun at wall time, UTC" in text
+        assert "Made 2026-07-01 00:30 UTC+02:00." in text
+
+
+def test_a_run_begun_in_another_time_zone_than_most_says_so(abroad):
+    run = abroad.run(a_run(abroad, tool="OCF-005").run_id)
+    again = replace(
+        run, run_id="again", started="2026-07-01T00:10:00+02:00", finished="", state=RunState.LEFT, pulls=()
+    )
+    abroad.begin_run(replace(again, state=RunState.PULL))
+    abroad.seal(again)
+    text = flat("\n".join(read(period_pdf(abroad, dt.date(2026, 1, 1), dt.date(2026, 12, 31)))[1]))
+    assert "begun at wall time, UTC where no other is told" in text
+    assert "2026-07-01 00:10 UTC+02:00" in text
+
+
+def test_a_void_record_does_not_say_that_its_tool_may_be_used(store):
+    line = a_run(store, tool="OCF-005", outcome=Outcome.WITHIN)
+    run = store.run(line.run_id)
+    said = flat(advice(run, checkpoint_lines(run)))
+    assert said in flat("\n".join(read(record.record_pdf(store, line.run_id))[1]))
+    store.void(line.run_id, "pulled with the wrong square drive", who="custodian")
+    text = flat("\n".join(read(record.record_pdf(store, line.run_id))[1]))
+    assert said not in text
+    assert "counts for nothing" in text
+    assert "VOID: WITHIN LIMITS" in text
+
+
+def test_a_long_reason_for_a_void_run_stands_below_the_table_once(store):
+    line = a_run(store, tool="OCF-005")
+    reason = "the drive was not seated, which the curves show, " * 4
+    store.void(line.run_id, reason, who="custodian")
+    for data in (tool_life_pdf(store, line.tool), period_pdf(store, dt.date(2020, 1, 1), dt.date(2027, 1, 1))):
+        text = flat("\n".join(read(data)[1]))
+        assert text.count(flat(reason)) == 1
+        assert f"Void: {line.tool}, " in text
+
+
+def test_the_certificates_uncertainty_and_the_procedures_version_stand_in_it(store):
+    line = a_run(store, reference="REF-1")
+    run = store.run(line.run_id)
+    text = flat("\n".join(read(record.record_pdf(store, line.run_id))[1]))
+    calibration = run.plan.reference.calibration
+    usable = (calibration.usable_from_nm, calibration.usable_to_nm)
+    worst = max(p.expanded_percent for p in calibration.points if usable[0] <= p.applied_nm <= usable[1])
+    assert f"at most U = {worst:.2f} % (k = {calibration.coverage_factor:g})" in text
+    assert f"{run.plan.procedure_name}, version {run.plan.procedure['version']}" in text

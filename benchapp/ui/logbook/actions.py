@@ -23,6 +23,7 @@ from benchapp.ui.controls import in_row, label, main_button, plain_button
 from benchapp.ui.fields import FieldError, TextField
 from benchapp.ui.files import ask_folder, ask_save
 from benchapp.ui.keys import CodeScanned, KeySorter
+from benchapp.ui.logbook.model import procedure_text
 from benchapp.ui.page import page_style
 
 LETTER_COUNTRIES = {
@@ -66,6 +67,14 @@ def periods(today: dt.date) -> list[tuple[str, dt.date, dt.date]]:
 
 READING_COLUMNS: Final = (
     "run_id",
+    "tool",
+    "started",
+    "operator",
+    "source",
+    "reference",
+    "certificate",
+    "procedure",
+    "void",
     "pull",
     "kind",
     "target_nm",
@@ -82,15 +91,30 @@ READING_COLUMNS: Final = (
 )
 
 
-def reading_rows(run: Run) -> list[list[object]]:
-    """Return every pull of a run as a row of `READING_COLUMNS`, torque in N·m to the last digit."""
+def reading_rows(run: Run, voided: str = "") -> list[list[object]]:
+    """Return every pull of a run as a row of `READING_COLUMNS`, torque in N·m to the last digit.
+
+    Each says whose it is: a table goes from hand to hand without the record. `voided` says why the run does not count.
+    """
+    plan, calibration = run.plan, run.plan.reference.calibration
+    whose = [
+        run.run_id,
+        plan.tool.number,
+        run.started,
+        plan.operator,
+        plan.source.value,
+        plan.reference.number,
+        "" if calibration is None else calibration.certificate,
+        procedure_text(run),
+        voided,
+    ]
     rows: list[list[object]] = []
     for captured in run.pulls:
         index = captured.checkpoint_index
         checkpoint = None if index is None else run.plan.checkpoints[index]
         rows.append(
             [
-                run.run_id,
+                *whose,
                 captured.number,
                 captured.kind.value,
                 None if checkpoint is None else checkpoint.target_nm,
@@ -315,14 +339,15 @@ class RunActions(QWidget):
 
     def save_sealed(self, path: Path) -> None:
         """Write the bytes whose SHA-256 is the seal."""
+        from benchapp.ui.paper.sheet import PaperError, write_file
+
         store = self.context.store
         if store is None or self.run is None:
             return
         try:
-            body = next(e.body for e in store.entries(self.run.run_id) if e.kind is EntryKind.RUN)
-            path.write_bytes(body)
-        except OSError as error:
-            self._say(f"{path} could not be written: {error.strerror}. Choose another place.", problem=True)
+            write_file(path, next(e.body for e in store.entries(self.run.run_id) if e.kind is EntryKind.RUN))
+        except (PaperError, StoreError) as error:
+            self._say(str(error), problem=True)
             return
         self._say(f"The sealed bytes are in {path}; their SHA-256 is the seal.")
 
@@ -342,7 +367,7 @@ class RunActions(QWidget):
 
         if self.run is None:
             return False
-        rows = reading_rows(self.run)
+        rows = reading_rows(self.run, self.summary.voided if self.summary is not None else "")
         try:
             if path.suffix.casefold() == ".csv":
                 path.write_text(exchange.to_csv(READING_COLUMNS, rows), encoding="utf-8", newline="")
@@ -373,6 +398,9 @@ class RunActions(QWidget):
             n = traces_to(store, folder, [self.run.run_id])
         except OSError as error:
             self._say(f"{folder}: {error.strerror}. Not all curves were written.", problem=True)
+            return
+        except StoreError as error:  # a stored curve is damaged
+            self._say(f"{error} Not all curves were written.", problem=True)
             return
         self._say(f"{n} curves are in {folder}.")
 

@@ -23,7 +23,8 @@ from benchapp.runs.standing import convention_of
 from benchapp.torque.units import from_nm
 from benchapp.ui import verdict as told
 from benchapp.ui import words
-from benchapp.ui.format import in_unit, percent, short, significant, wall_text
+from benchapp.ui.format import in_unit, moment_text, percent, short, significant, wall_text
+from benchapp.ui.references.model import certified_words
 from benchapp.ui.verdict import delivered_percent
 from drivers.samples import Source
 
@@ -77,6 +78,9 @@ SOURCE_WORDS: Final = {
     Source.REPLAYED: "replayed",
     Source.IMPORTED: "imported",
 }
+
+
+COUNTS_FOR_NOTHING: Final = "It stays in the records and counts for nothing."
 
 
 def outcome_text(line: RunSummary) -> str:
@@ -414,6 +418,13 @@ def _value(value: Any) -> str:
 # ---------------------------------------------------------------------------------------------------------------- facts
 
 
+def procedure_text(run: Run) -> str:
+    """Return the procedure as a record has to name it: with its edition, where it has one, and its version."""
+    told = run.plan.procedure
+    numbers = [f"{name} {told[name]}" for name in ("edition", "version") if told.get(name)]
+    return ", ".join([run.plan.procedure_name, *numbers])
+
+
 def run_facts(run: Run, unit: str) -> list[tuple[str, str]]:
     """Return what stands in the record about a run, as (name, value)."""
     plan = run.plan
@@ -426,15 +437,16 @@ def run_facts(run: Run, unit: str) -> list[tuple[str, str]]:
     ]
     return [
         ("tool", f"{plan.tool.number}, type {plan.tool.tool_type.value} class {plan.tool.tool_class}"),
-        ("procedure", plan.procedure_name),
+        ("procedure", procedure_text(run)),
         ("pulled by", plan.operator),
-        ("begun", wall_text(run.started)),
-        ("finished", wall_text(run.finished) if run.finished else ""),
+        ("begun", moment_text(run.started)),
+        ("finished", moment_text(run.finished) if run.finished else ""),
         ("source", SOURCE_WORDS[plan.source] or "live"),
         ("reference", reference.number + (f", {run.reference_confirmed}" if run.reference_confirmed else "")),
         (
             "certificate",
-            f"{calibration.certificate} of {calibration.calibrated.isoformat()}, due {calibration.due.isoformat()}"
+            f"{calibration.certificate} of {calibration.calibrated.isoformat()}, due {calibration.due.isoformat()}, "
+            f"{certified_words(calibration)}"
             if calibration
             else "none: readings are taken as they came",
         ),
@@ -444,7 +456,7 @@ def run_facts(run: Run, unit: str) -> list[tuple[str, str]]:
         ("read by", plan.detector),
         ("accepted before", " ".join(plan.warnings)),
         ("daily check", plan.reference_check),
-        ("remarks", " ".join(f"{wall_text(at)}: {text}" for at, text in run.remarks)),
+        ("remarks", " ".join(f"{moment_text(at)}: {text}" for at, text in run.remarks)),
     ]
 
 

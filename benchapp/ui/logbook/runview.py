@@ -16,10 +16,11 @@ from benchapp.ui.curves.drawing import Corridor
 from benchapp.ui.curves.origin import Origin, origin_of_run
 from benchapp.ui.curves.overlay import Curve, curve_of_trace
 from benchapp.ui.curves.panel import CurvePanel
-from benchapp.ui.format import significant, wall_text
+from benchapp.ui.format import moment_text, significant, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.logbook.judged import JudgedPanel, figure_listing
 from benchapp.ui.logbook.model import (
+    COUNTS_FOR_NOTHING,
     CheckpointLine,
     advice,
     checkpoint_lines,
@@ -44,7 +45,6 @@ SECTIONS = (
     ("record", "Record"),
 )
 PRELOADS, ALL = -1, -2
-COUNTS_FOR_NOTHING = "It stays in the records and counts for nothing."
 
 
 class RunView(QWidget):
@@ -267,7 +267,8 @@ class RunView(QWidget):
         self.seal.setText(f"Seal  {summary.seal}{head}" if summary.seal else "Not sealed yet.")
         self.entries.setText(
             "\n".join(
-                f"{wall_text(entry.seal.sealed)}   no. {entry.seal.sequence}   {entry_text(entry)}" for entry in entries
+                f"{moment_text(entry.seal.sealed)}   no. {entry.seal.sequence}   {entry_text(entry)}"
+                for entry in entries
             )
         )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Final
 
@@ -13,7 +14,7 @@ from benchapp.records.model import RunSummary, ToolRecord, ToolState
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm
 from benchapp.ui.driftwords import last_day, leaving_text
-from benchapp.ui.format import percent, plural, range_text, short, significant, wall_text
+from benchapp.ui.format import moment_text, percent, plural, range_text, short, significant, wall_text
 from benchapp.ui.logbook.model import SOURCE_WORDS, counted_text, outcome_text
 from benchapp.ui.paper.pictures import Dot, over_years
 from benchapp.ui.paper.sheet import Col, PaperError, Sheet
@@ -72,7 +73,8 @@ def sealed_entries(store: Store, subjects: Iterable[str]) -> bytes:
 def _with_entries(sheet: Sheet, store: Store, subjects: Iterable[str]) -> bytes:
     """Return the document with the sealed entries of what it lists inside."""
     sheet.space(6)
-    sheet.text(CAUTION, 7)
+    made = moment_text(store.now().isoformat(timespec="minutes"))
+    sheet.text(f"Made {made}. {CAUTION}", 7)
     sheet.text(ATTACHED_SAYS, 7)
     return sheet.pdf([(ATTACHED, sealed_entries(store, subjects), "application/json")])
 
@@ -84,7 +86,11 @@ def _stamp(sheet: Sheet) -> None:
         sheet.space(4)
 
 
-def _table(sheet: Sheet, runs: list[RunSummary], *, with_tool: bool) -> None:
+def _table(sheet: Sheet, runs: list[RunSummary], note: str = "", *, with_tool: bool) -> None:
+    zones = Counter(moment_text(line.started).removeprefix(wall_text(line.started)) for line in runs)
+    usual = zones.most_common(1)[0][0]  # told once: there is no room for it in every row
+    told = f"begun at wall time,{usual}{' where no other is told' if len(zones) > 1 else ''}" if usual else ""
+    sheet.heading("Runs, newest first", "; ".join(part for part in (note, told) if part))
     columns = [
         Col("Begun", 1.6),
         Col("Verdict", 1.25, bold=True),
@@ -102,8 +108,8 @@ def _table(sheet: Sheet, runs: list[RunSummary], *, with_tool: bool) -> None:
     rows = []
     for line in runs:
         row = [
-            wall_text(line.started),
-            outcome_text(line),
+            moment_text(line.started).removesuffix(usual),
+            "void" if line.voided else outcome_text(line),
             "" if line.worst_percent is None else percent(line.worst_percent, 2),
             counted_text(line),
             line.procedure,
@@ -117,6 +123,9 @@ def _table(sheet: Sheet, runs: list[RunSummary], *, with_tool: bool) -> None:
             row.insert(1, line.tool)
         rows.append(row)
     sheet.table(columns, rows, points=6.6)
+    for line in runs:
+        if line.voided:
+            sheet.text(f"Void: {line.tool}, {moment_text(line.started)}: {line.voided}", 7)
 
 
 def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
@@ -145,10 +154,10 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
         f"First use: {record.first_use or 'not noted'}.",
     ):
         sheet.text(text)
-    sheet.heading("Runs, newest first", f"{len(runs)}")
     if runs:
-        _table(sheet, runs, with_tool=False)
+        _table(sheet, runs, f"{len(runs)}", with_tool=False)
     else:
+        sheet.heading("Runs")
         sheet.text("This tool was never verified here.")
     _over_the_years(sheet, store, record)
     readings = store.history(number, limit=10**9)
@@ -157,7 +166,7 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
         sheet.heading("Readings, as found and as left", f"{len(readings)}")
         sheet.table(
             [
-                Col("Begun", 1.3),
+                Col("Begun", 1.75),
                 Col("Pull", 0.4, align="right"),
                 Col("Direction", 0.9),
                 Col(f"Target {unit}", 0.8, align="right"),
@@ -168,7 +177,7 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
             ],
             [
                 [
-                    wall_text(each.started),
+                    moment_text(each.started),
                     str(each.number),
                     each.direction,
                     "" if each.target_nm is None else short(float(f"{from_nm(each.target_nm, unit):.4g}")),
@@ -187,8 +196,8 @@ def tool_life_pdf(store: Store, number: str, paper: str = "A4") -> bytes:
     if changes:
         sheet.heading("Changes of state")
         sheet.table(
-            [Col("When", 1.2), Col("From", 1), Col("To", 1, bold=True), Col("Who", 1), Col("Why", 3)],
-            [[wall_text(c.at), STATE_WORDS[c.old], STATE_WORDS[c.new], c.who, c.why] for c in changes],
+            [Col("When", 1.75), Col("From", 1), Col("To", 1, bold=True), Col("Who", 1), Col("Why", 3)],
+            [[moment_text(c.at), STATE_WORDS[c.old], STATE_WORDS[c.new], c.who, c.why] for c in changes],
         )
     return _with_entries(sheet, store, [number, *(line.run_id for line in runs)])
 
@@ -210,10 +219,16 @@ def _intervals(sheet: Sheet, store: Store, number: str) -> None:
         return
     sheet.heading("Decisions on its interval")
     sheet.table(
-        [Col("When", 1.2), Col("Suggested", 1), Col("Decided", 1, bold=True), Col("Who", 1), Col("Why", 3)],
+        [
+            Col("When", 1.75),
+            Col("Suggested", 1),
+            Col("Decided", 1, bold=True),
+            Col("Who", 1),
+            Col("Why", 3),
+        ],
         [
             [
-                wall_text(each.at),
+                moment_text(each.at),
                 plural(each.months, "month"),
                 "taken" if each.accepted else f"kept at {plural(each.before, 'month')}",
                 each.who,
@@ -282,10 +297,9 @@ def period_pdf(store: Store, first: dt.date, last: dt.date, paper: str = "A4") -
     for line in runs:
         word = "void" if line.voided else outcome_text(line)
         counts[word] = counts.get(word, 0) + 1
-    n_tools = len({line.tool for line in runs})
+    n_tools = plural(len({line.tool for line in runs}), "tool")
     said = ", ".join(f"{n} {word}" for word, n in sorted(counts.items(), key=lambda item: -item[1]))
-    sheet.text(f"{len(runs)} runs on {n_tools} tools: {said}." if runs else "No run was begun in this time.")
+    sheet.text(f"{plural(len(runs), 'run')} on {n_tools}: {said}." if runs else "No run was begun in this time.")
     if runs:
-        sheet.heading("Runs, newest first")
         _table(sheet, runs, with_tool=True)
     return _with_entries(sheet, store, [line.run_id for line in runs])

@@ -25,13 +25,24 @@ from benchapp.runs.procedure import MARKS
 from benchapp.runs.standing import convention_of
 from benchapp.torque.units import NM, factor_nm, from_nm
 from benchapp.ui import words
-from benchapp.ui.format import direction_text, percent, plural, range_text, short, significant, wall_text
+from benchapp.ui.format import (
+    direction_text,
+    moment_text,
+    percent,
+    plural,
+    range_text,
+    short,
+    significant,
+    wall_text,
+)
 from benchapp.ui.logbook.model import (
+    COUNTS_FOR_NOTHING,
     ENTRY_WORDS,
     advice,
     checkpoint_lines,
     figure_lines,
     headline,
+    procedure_text,
     pull_lines,
     reading_text,
     standing_of,
@@ -50,6 +61,7 @@ from benchapp.ui.paper.sheet import (
     face,
     lines_of,
 )
+from benchapp.ui.references.model import certified_words
 from benchapp.ui.verdict import (
     GIVEN_BY_WORDS,
     OUTCOME_WORDS,
@@ -88,6 +100,7 @@ class _Sealed:
     body: Mapping[str, Any]
     added: tuple[Entry, ...]
     head: str
+    made: str
 
     @property
     def voided(self) -> str:
@@ -95,7 +108,7 @@ class _Sealed:
 
     @property
     def released(self) -> str:
-        return next((f"{e.who}, {wall_text(e.seal.sealed)}" for e in self.added if e.kind is EntryKind.RELEASE), "")
+        return next((f"{e.who}, {moment_text(e.seal.sealed)}" for e in self.added if e.kind is EntryKind.RELEASE), "")
 
 
 def _told(entry: Entry) -> Mapping[str, Any]:
@@ -154,7 +167,8 @@ def _read(store: Store, run_id: str) -> _Sealed:
     if sealed is None:
         raise PaperError("The run is not sealed yet; its report is made when it is finished.")
     added = tuple(entry for entry in entries if entry.seal.sequence > sealed.seal.sequence)
-    return _Sealed(run, sealed, parse(sealed.body), added, store.head())
+    made = store.now().isoformat(timespec="minutes")
+    return _Sealed(run, sealed, parse(sealed.body), added, store.head(), made)
 
 
 # ------------------------------------------------------------------------------------------------------- the judgement
@@ -225,7 +239,7 @@ def _head(sheet: Sheet, sealed: _Sealed) -> None:
         draw_lines(painter, number_lines, face(23, bold=True), QRectF(x, y + 15 * PT, wide, 0))
         low = y + (18 + 29 * len(number_lines)) * PT
         draw_lines(painter, under_lines, face(9.4), QRectF(x, low, wide, 0))
-        when = f"{wall_text(run.started)}  ·  pulled by {run.plan.operator}"
+        when = f"{moment_text(run.started)}  ·  pulled by {run.plan.operator}"
         draw_lines(painter, [when], face(9.4), QRectF(x, low + 12.4 * len(under_lines) * PT, wide, 0))
         draw_code(painter, code, x + sheet.width, y + 2 * PT, 72 * PT)
 
@@ -271,7 +285,7 @@ def _verdict(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
     outcome = str(sealed.body["content"]["columns"]["run"]["outcome"])
     word = verdict_word(outcome, judged.verdict)
     lines = checkpoint_lines(run)
-    said = advice(run, lines)
+    said = COUNTS_FOR_NOTHING if sealed.voided else advice(run, lines)
     font, big = face(9), face(17, bold=True)
     text = lines_of(said, font, sheet.width - 22 * PT)
     height = (34 + 11.8 * len(text) + 8) * PT
@@ -283,7 +297,8 @@ def _verdict(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
         painter.drawRect(QRectF(x, y, sheet.width, height))
         if out:  # a thick edge, so that a glance at a stack of papers finds it
             painter.fillRect(QRectF(x, y, 6 * PT, height), BLACK)
-        draw_lines(painter, [word], big, QRectF(x + 13 * PT, y + 7 * PT, sheet.width, 0))
+        shown = f"VOID: {word}" if sealed.voided else word
+        draw_lines(painter, [shown], big, QRectF(x + 13 * PT, y + 7 * PT, sheet.width, 0))
         draw_lines(painter, text, font, QRectF(x + 13 * PT, y + 33 * PT, sheet.width, 0))
 
     sheet.add(Piece(height, draw))
@@ -407,7 +422,7 @@ def _what_was_used(sheet: Sheet, sealed: _Sealed) -> None:
                 if calibration.degree
                 else "none applied",
             ),
-            ("coverage", f"k = {short(calibration.coverage_factor)}"),
+            ("uncertainty", certified_words(calibration)),
         ]
     )
     sheet.facts(
@@ -427,14 +442,13 @@ def _what_was_used(sheet: Sheet, sealed: _Sealed) -> None:
     sheet.heading("Conduct and conditions")
     ambient = run.ambient
     notes = " ".join(ambient_sentences(ambient_notes(judge_input(run).ambient), ambient))
-    edition = str(plan.procedure.get("edition") or "")
     sheet.facts(
         [
-            ("procedure", plan.procedure_name + (f", edition {edition}" if edition else "")),
+            ("procedure", procedure_text(run)),
             ("pulled by", plan.operator),
             ("released by", sealed.released or "nobody yet"),
-            ("begun", wall_text(run.started)),
-            ("finished", wall_text(run.finished) if run.finished else ""),
+            ("begun", moment_text(run.started)),
+            ("finished", moment_text(run.finished) if run.finished else ""),
             ("source", STAMPS.get(plan.source, "live").lower()),
             ("left", run.left_reason),
             ("temperature", _temperature(ambient)),
@@ -446,7 +460,7 @@ def _what_was_used(sheet: Sheet, sealed: _Sealed) -> None:
             ),
             ("pulls read by", plan.detector),
             ("accepted before", " ".join(plan.warnings)),
-            ("remarks", " ".join(f"{wall_text(at)}: {text}" for at, text in run.remarks)),
+            ("remarks", " ".join(f"{moment_text(at)}: {text}" for at, text in run.remarks)),
         ]
     )
 
@@ -637,14 +651,16 @@ def _record(sheet: Sheet, sealed: _Sealed) -> None:
         said = str(content.get("text") or content.get("reason") or content.get("remark") or "")
         if entry.kind is EntryKind.REREAD:
             said = f"{plural(len(content.get('readings', ())), 'reading')} beside the first; see the attached file"
-        rows.append([str(entry.seal.sequence), wall_text(entry.seal.sealed), what, entry.who, said, entry.seal.digest])
+        rows.append(
+            [str(entry.seal.sequence), moment_text(entry.seal.sealed), what, entry.who, said, entry.seal.digest]
+        )
     sheet.table(
         [
             Col("Entry", 0.5, "right"),
-            Col("When", 1.1),
+            Col("When", 1.75),
             Col("What", 1.0, bold=True),
             Col("Who", 0.9),
-            Col("Said", 2.4),
+            Col("Said", 2.0),
             Col("SHA-256", 2.6),
         ],
         rows,
@@ -662,7 +678,7 @@ def _record(sheet: Sheet, sealed: _Sealed) -> None:
         [
             ("seal", sealed.entry.seal.head),
             ("entry before", sealed.entry.seal.previous),
-            ("chain head", f"{sealed.head} when this document was made"),
+            ("chain head", f"{sealed.head} when this document was made, {moment_text(sealed.made)}"),
             ("program", f"Kilter {program['kilter']}, records of form {program['schema']}; self-test: {told}"),
         ],
         n_columns=1,

@@ -8,7 +8,7 @@ from typing import Final
 
 from benchapp.records import Store
 from benchapp.records.impact import Task
-from benchapp.ui.format import plural, wall_text
+from benchapp.ui.format import moment_text, plural
 from benchapp.ui.paper.sheet import Col, Sheet
 
 LIMITS: Final = "What somebody has to look at; not a finding about any joint or tool."
@@ -66,4 +66,4 @@ _COLUMNS: Final = (
 def _row(task: Task) -> tuple[str, str, str, str]:
     if not task.closed:
         return task.tool, task.text, OPEN, ""
-    return task.tool, task.text, f"{task.closed_by}, {wall_text(task.closed)}", task.reason
+    return task.tool, task.text, f"{task.closed_by}, {moment_text(task.closed)}", task.reason

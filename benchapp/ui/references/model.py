@@ -89,6 +89,14 @@ def worst_expanded(calibration: Calibration) -> float | None:
     return max(known) if known and len(known) == len(stated) else None
 
 
+def certified_words(calibration: Calibration) -> str:
+    """Return what the certificate states of its own uncertainty over the usable range."""
+    worst = worst_expanded(calibration)
+    if worst is None:
+        return "U not stated at every point"
+    return f"at most U = {significant(worst, 2)} % (k = {short(calibration.coverage_factor)})"
+
+
 # --------------------------------------------------------------------------------------------------------- calibration
 
 

@@ -14,14 +14,14 @@ from benchapp.torque.units import NM, from_nm
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
-from benchapp.ui.format import due_words, short, significant
+from benchapp.ui.format import due_words, short
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.meanwhile import reference_merged, told
 from benchapp.ui.page import EmptyNote, Facts, Page, beside, scrolled, today
 from benchapp.ui.rack.model import natural_key
 from benchapp.ui.references.checks import CheckView
 from benchapp.ui.references.editor import CalibrationEditor, ReferenceEditor
-from benchapp.ui.references.model import DEGREE_WORDS, limits_of_use, state_of, temperature_words, worst_expanded
+from benchapp.ui.references.model import DEGREE_WORDS, certified_words, limits_of_use, state_of, temperature_words
 from benchapp.ui.references.picture import CalibrationPicture
 from benchapp.ui.references.years import YearsView
 
@@ -126,7 +126,7 @@ class ReferencesPage(Page):
         box.setContentsMargins(0, 4, 4, 0)
         box.addWidget(self.facts)
         box.addStretch(1)
-        column.addWidget(scrolled(inside), 4)
+        column.addWidget(scrolled(inside, as_high=True))
         self.picture = CalibrationPicture()
         column.addWidget(self.picture, 5)
         self.years = YearsView()
@@ -260,18 +260,12 @@ class ReferencesPage(Page):
             ("serial number", reference.serial),
         ]
         if calibration is not None:
-            worst = worst_expanded(calibration)
             low, high = self._torque(calibration.usable_from_nm), self._torque(calibration.usable_to_nm)
             facts = [
                 ("laboratory", calibration.laboratory),
                 ("calibrated", f"{calibration.calibrated.isoformat()}, {due_words(calibration.due, today())}"),
                 ("usable range", f"{low} to {high}"),
-                (
-                    "uncertainty",
-                    f"at most U = {significant(worst, 2)} % (k = {short(calibration.coverage_factor)})"
-                    if worst is not None
-                    else "not stated at every point",
-                ),
+                ("uncertainty", certified_words(calibration)),
                 ("correction", f"{DEGREE_WORDS[calibration.degree]}, from {len(calibration.points)} points"),
                 ("class", calibration.reference_class),
                 ("W' stated", f"{short(calibration.interval_percent)} %" if calibration.interval_percent else ""),
