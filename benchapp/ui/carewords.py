@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+from benchapp.ui.format import grouped
+
 KEEPING: Final = "The records"
 KEEPING_MENU: Final = "The records: check, newest seal, copies …"
 PROCEDURES_MENU: Final = "Procedures …"
@@ -91,8 +93,8 @@ def when(text: str) -> str:
 
 
 def count(n: int, one: str, many: str) -> str:
-    """A number with its noun: "1 entry", "12,480 entries"."""
-    return f"{n:,} {one if n == 1 else many}"
+    """A number with its noun: "1 entry", "12 480 entries"."""
+    return f"{grouped(n)} {one if n == 1 else many}"
 
 
 def doubt(problem: str, is_gone: bool, made: str, n_entries: int) -> tuple[str, str, Sequence[tuple[str, str]]]:

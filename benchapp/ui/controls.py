@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from PySide6.QtCore import QPointF, QSize, Qt, QTimer
-from PySide6.QtGui import QColor, QPainter, QPen
+from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import (
     QComboBox,
     QFrame,
@@ -14,11 +14,25 @@ from PySide6.QtWidgets import (
     QLabel,
     QPushButton,
     QSizePolicy,
+    QStyle,
+    QStyleOptionButton,
+    QStylePainter,
     QVBoxLayout,
     QWidget,
 )
 
 from benchapp.ui import theme
+
+ARROW = 16  # pixels that Qt keeps for the arrow of a button with a menu
+
+
+def draw_arrow(painter: QPainter, middle: QPointF, colour: str, *, up: bool = False) -> None:
+    """Draw the small arrow that says that there is more to pick from, or which way a list is sorted."""
+    tip, foot = (-2.0, 2.0) if up else (2.0, -2.0)
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+    painter.setPen(QPen(QColor(colour), 1.6))
+    x, y = middle.x(), middle.y()
+    painter.drawPolyline([QPointF(x - 4, y + foot), QPointF(x, y + tip), QPointF(x + 4, y + foot)])
 
 
 class Panel(QFrame):
@@ -28,12 +42,32 @@ class Panel(QFrame):
         super().__init__(parent)
         self.setProperty("kind", "panel")
         self.body = QVBoxLayout(self)
-        self.body.setContentsMargins(margin, margin - 4, margin, margin - 2)
+        # below zero Qt would take the style's own; a list ends a line's breadth before the frame
+        self.body.setContentsMargins(margin, max(0, margin - 4), margin, max(2, margin - 2))
         self.body.setSpacing(8)
         if heading:
-            label = QLabel(heading)
-            label.setProperty("kind", "soft")
-            self.body.addWidget(label)
+            self.body.addWidget(label(heading, "section"))
+
+
+class _Button(QPushButton):
+    """A button; one that opens a menu has the same arrow as a list to pick from."""
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """Draw the button, its words left of the arrow."""
+        if self.menu() is None:
+            super().paintEvent(event)
+            return
+        option = QStyleOptionButton()
+        self.initStyleOption(option)
+        option.features &= ~QStyleOptionButton.ButtonFeature.HasMenu
+        painter = QStylePainter(self)
+        painter.drawControl(QStyle.ControlElement.CE_PushButtonBevel, option)
+        option.rect.setRight(option.rect.right() - ARROW)
+        painter.drawControl(QStyle.ControlElement.CE_PushButtonLabel, option)
+        c = theme.palette()
+        is_quiet = self.property("kind") == "quiet" or not self.isEnabled()
+        draw_arrow(painter, QPointF(self.width() - 1.1 * ARROW, self.height() / 2), c.soft if is_quiet else c.ink)
+        painter.end()
 
 
 def main_button(text: str) -> QPushButton:
@@ -46,7 +80,7 @@ def main_button(text: str) -> QPushButton:
 
 def quiet_button(text: str) -> QPushButton:
     """Return a button without a frame."""
-    button = QPushButton(text)
+    button = _Button(text)
     button.setProperty("kind", "quiet")
     button.setAutoDefault(False)
     return button
@@ -54,7 +88,7 @@ def quiet_button(text: str) -> QPushButton:
 
 def plain_button(text: str) -> QPushButton:
     """Return an ordinary button."""
-    button = QPushButton(text)
+    button = _Button(text)
     button.setAutoDefault(False)
     return button
 
@@ -70,7 +104,7 @@ def strip_button(strip: QWidget, text: str, tip: str) -> QPushButton:
 
 
 def label(text: str = "", kind: str = "", *, wrap: bool = False) -> QLabel:
-    """Return a label of a kind: "title", "heading", "soft", "problem" or plain."""
+    """Return a label of a kind: "title", "heading", "section", "soft", "problem" or plain."""
     widget = QLabel(text)
     widget.setIndent(0)  # one with padding by the style sheet would be moved in by half a letter
     if kind:
@@ -142,10 +176,7 @@ class Choices(QComboBox):
         super().paintEvent(event)
         c = theme.palette()
         painter = QPainter(self)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.setPen(QPen(QColor(c.ink if self.isEnabled() else c.soft), 1.6))
-        x, y = self.width() - 17.0, self.height() / 2 - 2
-        painter.drawPolyline([QPointF(x - 4, y), QPointF(x, y + 4), QPointF(x + 4, y)])
+        draw_arrow(painter, QPointF(self.width() - 17.0, self.height() / 2), c.ink if self.isEnabled() else c.soft)
         painter.end()
 
     def wheelEvent(self, event: Any) -> None:

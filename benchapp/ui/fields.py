@@ -220,7 +220,6 @@ class NumberField(TextField):
         width: int = 120,
     ) -> None:
         super().__init__(label, hint=hint, required=required, width=width)
-        self.edit.setAlignment(Qt.AlignmentFlag.AlignRight)
         self.above, self.lowest, self.highest, self.whole = above, lowest, highest, whole
         if unit:
             suffix = QLabel(unit)
@@ -281,7 +280,6 @@ class TorqueField(Field):
         super().__init__(label, hint=hint, required=required)
         self.above = above
         self.edit = _Line(120)
-        self.edit.setAlignment(Qt.AlignmentFlag.AlignRight)
         self.edit.setAccessibleName(label)
         self.caption.setBuddy(self.edit)
         self.setFocusProxy(self.edit)

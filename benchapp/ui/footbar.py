@@ -202,6 +202,7 @@ class FootBar(QWidget):
         self.more = self._button("more", "Keys, full screen, port")
         self.row.addSpacing(14)
         self.row.addWidget(self.message, 1)
+        self.row.addSpacing(14)
         for button in (self.recording, *self._buttons()):
             self.row.addWidget(button)
 
@@ -268,7 +269,8 @@ class FootBar(QWidget):
             f'QPushButton[kind="tab"]:checked {{ color: {c.ink}; background: transparent; font-weight: 700;'
             f" border-bottom: 3px solid {c.accent}; }}"
             f'QPushButton[kind="tab"]:disabled {{ color: {c.faint}; }}'
-            f'QPushButton[kind="quiet"] {{ padding: 4px {round(s.gap * 0.7)}px; border: none; }}'
+            f'QPushButton[kind="quiet"] {{ padding: 4px {round(s.gap * 0.7)}px; border: none;'
+            " border-bottom: 3px solid transparent; }"  # its words on one line with those of the tabs
         )
         for widget in (*self.tabs.values(), self.recording, *self._buttons(), self.message):
             widget.setFont(font_of_cap(s.small))

@@ -57,6 +57,7 @@ class FootMenus(QObject):
         menu.addSeparator()
         field = QLineEdit(menu)
         field.setPlaceholderText("another name, Enter")
+        field.setMinimumWidth(field.fontMetrics().horizontalAdvance("another name, Enter") + 40)
         holder = QWidgetAction(menu)
         holder.setDefaultWidget(field)
         menu.addAction(holder)

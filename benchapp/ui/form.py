@@ -41,7 +41,7 @@ class Form(QWidget):
     def add(self, key: str, field: Field) -> Any:
         """Add a field and return it."""
         self.fields[key] = field
-        field.caption.setMinimumHeight(34)
+        field.caption.setMinimumHeight(max(34, field.sizeHint().height()))  # its words beside those of the entry
         self._grid.addWidget(field.caption, self._row, 0, Qt.AlignmentFlag.AlignTop)
         if self.narrow:
             both = QWidget()
@@ -54,7 +54,7 @@ class Form(QWidget):
             field.note.setVisible(bool(field.hint))
             self._grid.addWidget(both, self._row, 1)
         else:
-            field.note.setMinimumHeight(34)
+            field.note.setMinimumHeight(field.caption.minimumHeight())
             self._grid.addWidget(field, self._row, 1, Qt.AlignmentFlag.AlignTop)
             self._grid.addWidget(field.note, self._row, 2)
         self._rows[key] = (field.caption, field, field.note)

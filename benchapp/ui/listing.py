@@ -8,9 +8,11 @@ from typing import Any
 
 from PySide6.QtCore import (
     QAbstractTableModel,
+    QLineF,
     QModelIndex,
     QPersistentModelIndex,
     QPointF,
+    QRect,
     QRectF,
     QSize,
     Qt,
@@ -41,7 +43,7 @@ from PySide6.QtWidgets import (
 )
 
 from benchapp.ui import theme
-from benchapp.ui.controls import Panel, label
+from benchapp.ui.controls import Panel, draw_arrow, label
 from benchapp.ui.format import BREAK
 
 Index = QModelIndex | QPersistentModelIndex
@@ -177,6 +179,7 @@ class _Type:
     def __init__(self, font: QFont, column: Column) -> None:
         self.first, self.second = cell_fonts(font, column)
         self._metrics = (QFontMetrics(self.first), QFontMetrics(self.second))
+        self.heights = (self._metrics[0].height(), self._metrics[1].height())
         self._fitted: dict[tuple[str, int, int, bool], list[str]] = {}
         self._widths: dict[tuple[str, bool], tuple[int, int]] = {}
 
@@ -225,7 +228,7 @@ class _RowPainter(QStyledItemDelegate):
         painter.drawLine(QPointF(left, foot), QPointF(left + width, foot))
         if chosen and n == 0:
             painter.fillRect(QRectF(left, upper + 3, 4, height - 7), QColor(c.accent))
-        left, width = left + PADDING, width - 2 * PADDING
+        left, width = left + PADDING, view.text_width(n, width)
         middle = upper + height / 2
         name = column.mark(row) if column.mark is not None else ""
         if name:
@@ -237,17 +240,17 @@ class _RowPainter(QStyledItemDelegate):
         painter.setFont(types.first)
         text, below = column.text(row), column.second(row) if column.second is not None else ""
         lines = types.lines(text, int(width), most=1 if below else 2)
-        half = height / 2
-        top = QRectF(left, upper + 3, width, half)
+        first, second = types.heights[0], types.heights[1 if below else 0]
+        top = middle - (first + second) / 2
+        upper_line, lower_line = QRectF(left, top, width, first), QRectF(left, top + first, width, second)
         if below:
-            painter.drawText(top, flags, lines[0])
+            painter.drawText(upper_line, flags, lines[0])
             painter.setFont(types.second)
             painter.setPen(QColor(c.soft))
-            under = QRectF(left, middle - 2, width, half - 2)
-            painter.drawText(under, flags, types.lines(below, int(width), most=1, below=True)[0])
+            painter.drawText(lower_line, flags, types.lines(below, int(width), most=1, below=True)[0])
         elif len(lines) > 1:
-            painter.drawText(top, flags, lines[0])
-            painter.drawText(QRectF(left, middle - 3, width, half), flags, lines[1])
+            painter.drawText(upper_line, flags, lines[0])
+            painter.drawText(lower_line, flags, lines[1])
         else:
             painter.drawText(QRectF(left, upper, width, height), flags, lines[0])
         painter.restore()
@@ -259,7 +262,8 @@ class _RowPainter(QStyledItemDelegate):
             return False
         row, column = model.rows[index.row()], model.columns[index.column()]
         types = self._view.types[index.column()]
-        width = option.rect.width() - 2 * PADDING - mark_width(option.fontMetrics, column, row)
+        width = int(self._view.text_width(index.column(), option.rect.width()))
+        width -= mark_width(option.fontMetrics, column, row)
         text, below = column.text(row), column.second(row) if column.second is not None else ""
         lines = types.lines(text, width, most=1 if below else 2)
         is_cut = " ".join(lines) != text or (below and types.lines(below, width, most=1, below=True)[0] != below)
@@ -360,6 +364,38 @@ def row_height(metrics: QFontMetrics) -> int:
     return round(metrics.height() * 2.35)
 
 
+class _Head(QHeaderView):
+    """Headings that stand over what they name: over the text, not over the shape in front of it."""
+
+    def __init__(self, view: Listing) -> None:
+        super().__init__(Qt.Orientation.Horizontal, view)
+        self._view = view
+
+    def sizeHint(self) -> QSize:
+        """As high as the type asks for, with air above and below."""
+        return QSize(super().sizeHint().width(), round(self.fontMetrics().height() * 2.1))
+
+    def paintSection(self, painter: QPainter, rect: QRect, index: int) -> None:
+        """The heading, the hairline, and which way the list is sorted; the panel behind has round corners."""
+        c, view, metrics = theme.palette(), self._view, self.fontMetrics()
+        painter.save()
+        painter.setPen(QPen(QColor(c.line), 1))
+        painter.drawLine(QLineF(rect.left(), rect.bottom() + 0.5, rect.right() + 1, rect.bottom() + 0.5))
+        indent = view.indent(index)
+        left, width = rect.left() + PADDING + indent, view.text_width(index, rect.width()) - indent
+        is_sorted = view.isSortingEnabled() and self.sortIndicatorSection() == index
+        column = view.columns[index]
+        text = metrics.elidedText(column.title, Qt.TextElideMode.ElideRight, int(width))
+        painter.setPen(QColor(c.ink if is_sorted else c.soft))
+        painter.drawText(QRectF(left, rect.top(), width, rect.height()), _RIGHT if column.right else _LEFT, text)
+        if is_sorted:
+            used = metrics.horizontalAdvance(text)
+            at = left - 9 if column.right and width - used < 14 else left + width - used - 9 if column.right else 0
+            up = self.sortIndicatorOrder() is Qt.SortOrder.AscendingOrder
+            draw_arrow(painter, QPointF(at or left + used + 9, rect.center().y() + 1.0), c.ink, up=up)
+        painter.restore()
+
+
 class Listing(QTableView):
     """A list of things; Enter or a double click opens one.
 
@@ -378,6 +414,7 @@ class Listing(QTableView):
         self._needs = [0] * len(columns)  # to show each column whole, on one line
         self._least = [0] * len(columns)  # the same, with texts broken where they may be
         self._names: dict[int, int] = {}
+        self._indents = [0] * len(columns)  # of the texts, where shapes stand in front of them
         self.types: list[_Type] = []  # of each column, in the font in force
         self._types_font = ""
         self._model = _Rows(columns)
@@ -394,7 +431,8 @@ class Listing(QTableView):
         self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.verticalHeader().hide()
         self.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
-        header = self.horizontalHeader()
+        header = _Head(self)
+        self.setHorizontalHeader(header)
         header.setHighlightSections(False)
         header.setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
         header.setMinimumSectionSize(30)
@@ -423,12 +461,27 @@ class Listing(QTableView):
         """As they were given."""
         return self._model.columns
 
+    def indent(self, column: int) -> int:
+        """Return how far the texts of a column stand behind its edge, pixels."""
+        return self._indents[column]
+
+    def text_width(self, column: int, width: float) -> float:
+        """Return how wide the texts of a column are that is `width` wide.
+
+        Numbers end together under their heading, near its beginning: at the far edge of a wide column they would seem
+        to belong to the next one. The last column ends with the list.
+        """
+        room = width - 2 * PADDING
+        if not self.columns[column].right or column == len(self.columns) - 1:
+            return room
+        return min(room, max(self._needs[column] - 2 * PADDING, 0) or room)
+
     def _look_at_font(self) -> None:
         """With another font, what the columns need is measured anew."""
         font = self.font()
         if font.key() != self._types_font:
             n = len(self.columns)
-            self._needs, self._least, self._names = [0] * n, [0] * n, {}
+            self._needs, self._least, self._names, self._indents = [0] * n, [0] * n, {}, [0] * n
             self.types = [_Type(font, column) for column in self.columns]
             self._types_font = font.key()
 
@@ -476,7 +529,9 @@ class Listing(QTableView):
             need = least = metrics.horizontalAdvance(column.title) + 2 * PADDING + 1
             for row in self._model.rows[:seen]:
                 below, _ = fonts.widths(column.second(row), below=True) if column.second is not None else (0, 0)
-                edges = mark_width(metrics, column, row) + 2 * PADDING + 1
+                shape = mark_width(metrics, column, row)
+                self._indents[index] = max(self._indents[index], shape)
+                edges = shape + 2 * PADDING + 1
                 text, broken = fonts.widths(column.text(row))
                 broken = text if below else broken
                 need = max(need, max(text, below) + edges)
@@ -537,7 +592,7 @@ class ListPanel(Panel):
         super().__init__(margin=0)
         self.body.setSpacing(0)
         self.head = QHBoxLayout()
-        self.head.setContentsMargins(14, 12, 14, 4)
+        self.head.setContentsMargins(PADDING, 12, PADDING, 6)
         self.head.setSpacing(12)
         self.body.addLayout(self.head)
         self.nothing = label("", "soft", wrap=True)

@@ -26,13 +26,14 @@ class Question(Panel):
         outer = self.outer = QVBoxLayout(self)
         outer.addStretch(1)
         outer.addLayout(self.row)
-        self.row.addStretch(1)
         self.buttons: list[QPushButton] = []
         self.hide()
 
     def ask(self, head: str, detail: str, answers: Sequence[tuple[str, str]]) -> None:
         """Ask; `answers` are (key, words), the first one is the default and Escape's."""
         self.head, self.detail = head, detail
+        while self.row.count():
+            self.row.takeAt(0)
         for button in self.buttons:
             button.deleteLater()
         self.buttons = []
@@ -46,6 +47,7 @@ class Question(Panel):
             button.clicked.connect(self._answered)
             self.row.addWidget(button)
             self.buttons.append(button)
+        self.row.addStretch(1)
         self.outer.setContentsMargins(*(round(s.pad * 1.4),) * 4)
         self.setAccessibleName(head)
         self.setAccessibleDescription(detail)

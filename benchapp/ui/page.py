@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 
-from PySide6.QtCore import QEvent, QSize, Qt, Signal
+from PySide6.QtCore import QEvent, QObject, QSize, Qt, Signal
 from PySide6.QtGui import QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import (
     QFrame,
@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
 from benchapp.ui import theme
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import label, main_button, plain_button
+from benchapp.ui.format import glued
 
 USUAL_PX = 14
 LEAST_VIEW = (860, 500)  # pixels
@@ -46,6 +47,7 @@ def page_style(colours: theme.Palette, font_px: int) -> str:
     QScrollBar::handle:vertical {{ margin: 2px; border-radius: 3px; }}
     QLabel[kind="title"] {{ font-size: {big}px; font-weight: 700; }}
     QLabel[kind="heading"] {{ font-size: {heading}px; font-weight: 700; padding-top: 8px; }}
+    QLabel[kind="section"] {{ font-weight: 700; }}
     QLabel[kind="figure"] {{ font-size: {round(font_px * 1.5)}px; font-weight: 700; }}
     QLabel[kind="soft"] {{ color: {c.soft}; }}
     QLabel[kind="problem"] {{ color: {c.high}; font-weight: 600; }}
@@ -60,8 +62,7 @@ def page_style(colours: theme.Palette, font_px: int) -> str:
     QPushButton {{ padding: 7px {pad + 2}px; }}
     QPushButton:focus {{ padding: 6px {pad + 1}px; }}
     QTableView#listing {{ border: none; background: transparent; }}
-    QTableView#listing QHeaderView::section {{ background: {c.panel}; border: none;
-        border-bottom: 1px solid {c.line}; padding: 8px 12px; color: {c.soft}; font-weight: 400; }}
+    QTableView#listing QHeaderView {{ background: transparent; border: none; }}
     QTableView#listing QTableCornerButton::section {{ background: {c.panel}; border: none; }}
     QHeaderView {{ background: {c.panel}; border: none; }}
     QScrollArea {{ border: none; background: transparent; }}
@@ -251,16 +252,44 @@ def keep_place(widget: QWidget) -> None:
     widget.setSizePolicy(policy)
 
 
-def scrolled(widget: QWidget) -> QScrollArea:
-    """Return `widget` inside a scroll area that grows with the page and never scrolls sideways."""
+def scrolled(widget: QWidget, *, as_high: bool = False) -> QScrollArea:
+    """Return `widget` inside a scroll area that grows with the page and never scrolls sideways.
+
+    Args:
+        widget: What is scrolled.
+        as_high: It takes the height that the widget needs, where there is that much, and no more.
+    """
     widget.setObjectName("scrolled")
-    area = QScrollArea()
+    area = _AsHigh() if as_high else QScrollArea()
     area.setWidgetResizable(True)
     area.setFrameShape(QFrame.Shape.NoFrame)
     area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
     area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
     area.setWidget(widget)
     return area
+
+
+class _AsHigh(QScrollArea):
+    """Asks for the height that its widget needs, so that what is below gives way before anything has to be scrolled."""
+
+    def sizeHint(self) -> QSize:
+        """As high as the words need at this width."""
+        widget, hint = self.widget(), super().sizeHint()
+        if widget is not None and widget.hasHeightForWidth():
+            return QSize(hint.width(), widget.heightForWidth(self.viewport().width()))
+        return hint
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Another width wants another height."""
+        super().resizeEvent(event)
+        if event.size().width() != event.oldSize().width():
+            self.updateGeometry()
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Other words want another height too."""
+        if event.type() == QEvent.Type.LayoutRequest:
+            self.updateGeometry()
+        return super().eventFilter(watched, event)
 
 
 class Facts(QWidget):
@@ -281,6 +310,7 @@ class Facts(QWidget):
             self._box.setColumnStretch(2 * column + 1, 1)
         self._rows: list[tuple[QLabel, QLabel]] = []
         self._kept: list[tuple[str, str]] = []
+        self._widest = 0  # of the names so far
 
     def show_facts(self, facts: Sequence[tuple[str, str]]) -> None:
         """Show (name, value) pairs; empty values are left out."""
@@ -302,7 +332,7 @@ class Facts(QWidget):
             value.setVisible(shown)
             if shown:
                 name.setText(kept[index][0])
-                value.setText(kept[index][1])
+                value.setText(glued(kept[index][1]))
                 # a last one that stands alone in its row has all of it
                 row, column = divmod(index, self._columns)
                 alone = index == len(kept) - 1 and column == 0
@@ -310,8 +340,9 @@ class Facts(QWidget):
         self._fit_names()
 
     def _fit_names(self) -> None:
-        """Make the names' column as wide as its longest in the font in force."""
+        """Make the names' column as wide as the longest so far: from one thing to the next no value moves sideways."""
         width = max((self.fontMetrics().horizontalAdvance(name) for name, _ in self._kept), default=0) + 14
+        self._widest = width = max(width, self._widest)
         for name, _ in self._rows:
             name.setFixedWidth(width)
 
@@ -319,4 +350,5 @@ class Facts(QWidget):
         """Notice another font."""
         super().changeEvent(event)
         if event.type() == QEvent.Type.FontChange:
+            self._widest = 0
             self._fit_names()

@@ -48,6 +48,7 @@ class PeoplePage(Page):
         self.empty = EmptyNote(words.NOBODY, words.NOBODY_WHY, words.NAME)
         self.main, row = beside()
         left = Panel(margin=0)
+        left.body.setContentsMargins(0, 8, 0, 2)
         self.list = Listing(
             [
                 Column(

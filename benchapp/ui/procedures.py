@@ -88,6 +88,7 @@ class ProceduresPage(Page):
         super().__init__(context, "Procedures")
         self.main, row = beside()
         left = Panel(margin=0)
+        left.body.setContentsMargins(0, 8, 0, 2)
         self.list = Listing(
             [
                 Column("Procedure", lambda p: p.procedure.name, second=_second_line, strong=True),

@@ -94,7 +94,7 @@ class RecordingView(QWidget):
         row = QHBoxLayout(inside)
         row.setContentsMargins(0, 0, 0, 0)
         row.setSpacing(12)
-        side = Panel("which column is what", margin=20)
+        side = Panel("Which column is what", margin=20)
         self.form = Form(narrow=True)
         self.time = self.form.add("time", PickField("Time", [("-1", "no time in it")]))
         self.time_unit = self.form.add(
@@ -115,7 +115,7 @@ class RecordingView(QWidget):
         self.cancel = plain_button("Back")
         side.body.addLayout(in_row(self.take, self.cancel))
         row.addWidget(side, 2)
-        right = Panel("as it stands in the file", margin=14)
+        right = Panel("As it stands in the file", margin=14)
         self.preview = QTableWidget()
         self.preview.verticalHeader().hide()
         self.preview.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)

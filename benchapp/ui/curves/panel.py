@@ -147,7 +147,7 @@ class CurvePanel(QWidget):
         self.picture = CurvePicture()
         frame.body.addWidget(self.picture)
         body.addWidget(frame, 38)
-        side = Panel("pulls")
+        side = Panel("Pulls")
         side.setMaximumWidth(340)
         self.list = QListWidget()
         self.list.setFrameShape(QListWidget.Shape.NoFrame)

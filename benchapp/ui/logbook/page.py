@@ -108,7 +108,7 @@ class LogbookPage(Page):
     def _build_list(self) -> None:
         self.main = Panel(margin=0)
         row = QHBoxLayout()
-        row.setContentsMargins(14, 12, 14, 4)
+        row.setContentsMargins(12, 12, 12, 6)
         row.setSpacing(12)
         self.search = QLineEdit()
         self.search.setPlaceholderText("Search: tool, who pulled, reference, procedure …")

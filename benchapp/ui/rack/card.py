@@ -149,5 +149,5 @@ class ToolCard(QWidget):
         column.addWidget(self.facts)
         column.addStretch(1)
         body.addWidget(scrolled(inside), 3)
-        body.addLayout(in_row(label("deviation", "soft"), right=(self.years, self.jobs, self.runs)))
+        body.addLayout(in_row(label("Deviation", "section"), right=(self.years, self.jobs, self.runs)))
         body.addWidget(self.history, 3)

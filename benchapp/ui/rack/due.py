@@ -147,7 +147,7 @@ class DueView(QWidget):
         self.order = ChoiceField("Order", [("date", "By date"), ("place", "By place")], on_change=self._filter)
         self.place = Choices([ANY_PLACE])
         self.place.setAccessibleName("place")
-        self.place.narrow(9)
+        self.place.narrow(11)
         self.place.currentIndexChanged.connect(self._filter)
         left.head.addWidget(self.which)
         left.head.addWidget(self.place)
@@ -192,7 +192,7 @@ class DueView(QWidget):
         left.hold(self.list)
         self.none_found = left.nothing
         foot = QHBoxLayout()
-        foot.setContentsMargins(14, 8, 14, 12)
+        foot.setContentsMargins(12, 8, 12, 12)
         foot.setSpacing(8)
         self.print_it = plain_button("Print (PDF) …")
         self.calendar = plain_button("Calendar file …")

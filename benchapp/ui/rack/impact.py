@@ -84,7 +84,7 @@ class ImpactView(QWidget):
         panel.body.addWidget(self.tool_says)
         panel.body.addWidget(self.tool_facts)
         panel.body.addSpacing(4)
-        panel.body.addWidget(label("what it did when it was found out", "soft"))
+        panel.body.addWidget(label("What it did when it was found out", "section"))
         panel.body.addWidget(self.errors, 1)
         self.list_jobs, self.see_run = self._buttons(panel)
         self.see_run.clicked.connect(lambda: self.context.page_wanted.emit("logbook", self._key.removeprefix("run:")))

@@ -52,7 +52,7 @@ class ListImportView(QWidget):
         outer = QHBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         outer.setSpacing(12)
-        side = Panel("which column is what", margin=18)
+        side = Panel("Which column is what", margin=18)
         side.setMaximumWidth(450)
         inside = QWidget()
         grid = QGridLayout(inside)

@@ -111,7 +111,7 @@ class JobsView(QWidget):
         row.addWidget(left, 10)
         right = Panel(margin=0)
         head = QHBoxLayout()
-        head.setContentsMargins(14, 12, 14, 4)
+        head.setContentsMargins(12, 12, 12, 6)
         head.setSpacing(12)
         self.search = QLineEdit()
         self.search.setPlaceholderText("Search: tool, job, person …")

@@ -120,6 +120,7 @@ class RackPage(Page):
         left = ListPanel()
         self.search = QLineEdit()
         self.search.setPlaceholderText("Search …")
+        self.search.setMinimumWidth(120)  # before the row beside it is unfolded
         self.search.setToolTip("Words of number, place, keeper, maker, kind, state or remark (Ctrl+F)")
         self.search.setClearButtonEnabled(True)
         self.search.setAccessibleName("search the rack")
@@ -127,7 +128,7 @@ class RackPage(Page):
         self.show_which = ChoiceField("Show", list(SHOW_WORDS.items()), on_change=lambda _key: self._filter())
         self.place = Choices([ANY_PLACE])
         self.place.setAccessibleName("place")
-        self.place.narrow(9)
+        self.place.narrow(11)
         self.place.currentIndexChanged.connect(self._filter)
         left.head.addWidget(self.search, 1)
         left.head.addWidget(self.place)
@@ -365,7 +366,7 @@ class RackPage(Page):
         if not changes:
             return []
         last = changes[-1]
-        return [(f"{STATE_WORDS[last.new]} since", f"{wall_text(last.at)}, {last.who}: {last.why}")]
+        return [("since", f"{wall_text(last.at)}, {last.who}: {last.why}")]
 
     def _limit_of(self, run_id: str) -> float | None:
         if run_id not in self._limits and self.context.store is not None:

@@ -95,7 +95,7 @@ class WorkView(QWidget):
         left.hold(self.list)
         self.none_left = left.nothing
         foot = QHBoxLayout()
-        foot.setContentsMargins(14, 8, 14, 12)
+        foot.setContentsMargins(12, 8, 12, 12)
         foot.setSpacing(8)
         self.print_it = plain_button("Print (PDF) …")
         self.table = quiet_button("As a table")

@@ -246,7 +246,7 @@ class CalibrationEditor(QWidget):
         columns.addWidget(facts, 9)
         right = Panel(margin=16)
         self.paste = quiet_button("Paste rows")
-        right.body.addLayout(in_row(label("points, as on the certificate", "soft"), right=(self.paste,)))
+        right.body.addLayout(in_row(label("Points, as on the certificate", "section"), right=(self.paste,)))
         self.table = PointTable()
         right.body.addWidget(self.table, 3)
         self.table_problem = label("", "problem", wrap=True)

@@ -67,6 +67,7 @@ class ReferencesPage(Page):
     def _build_main(self) -> None:
         self.main, row = beside()
         left = Panel(margin=0)
+        left.body.setContentsMargins(0, 8, 0, 2)
         self.list = Listing(
             [
                 Column(

@@ -41,7 +41,7 @@ class CalibrationPicture(QWidget):
 
     def __init__(self) -> None:
         super().__init__()
-        self.setMinimumHeight(230)
+        self.setMinimumHeight(200)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setAccessibleName("error of the reference, its correction, and what the correction leaves")
         self.curves: list[ErrorCurve] = []
