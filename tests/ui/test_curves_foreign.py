@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from dataclasses import replace
@@ -30,6 +31,7 @@ from benchapp.ui.curves.foreign import (
     trace_of,
 )
 from benchapp.ui.curves.foreignview import BUSY
+from benchapp.ui.curves.recording import opened
 from benchapp.ui.logbook.page import LogbookPage
 from drivers.samples import Source
 
@@ -69,6 +71,31 @@ def test_separator_decimal_comma_preamble_and_units_are_found():
 def test_the_likeliest_matching_is_offered(text, expected):
     matching = guess(sheet_of(text.encode()))
     assert (matching.time, matching.torque, matching.time_unit, matching.unit) == expected
+
+
+def test_whole_numbers_in_quotes_are_told_apart_by_their_commas():
+    rows = "".join(f'"{i}","{i % 3}"\n' for i in range(20)) + '"20","1.5"\n'
+    sheet = sheet_of(f'"Time (ms)","M"\n{rows}'.encode())
+    assert sheet.decimal == "."
+    assert trace_of(sheet, guess(sheet)).torque[-1] == 1.5
+
+
+def test_a_time_that_falls_is_offered_so_that_no_pull_is_read_backwards():
+    sheet = sheet_of(b"time,torque\n3,1\n2,2\n1,3\n0,1\n", "a.csv")
+    matching = guess(sheet)
+    assert matching.time == 0
+    with pytest.raises(ForeignFileError, match="time does not rise"):
+        outlook(sheet, matching)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no named pipes here")
+def test_what_is_no_file_is_refused_before_it_is_read(tmp_path):
+    pipe = tmp_path / "pipe.csv"
+    os.mkfifo(pipe)
+    with pytest.raises(ForeignFileError, match="a pipe or a device, not a file"):
+        opened(pipe, Mode.FIRST_PEAK)  # nobody writes into it: reading would never end
+    with pytest.raises(ForeignFileError, match="a folder, not a file"):
+        opened(tmp_path, Mode.FIRST_PEAK)
 
 
 @pytest.mark.parametrize("data", [b"", b"hello\nworld\n", b"\x00\x01\x02\x03", b"a,b\n1\n"])
@@ -116,6 +143,16 @@ def german(value, decimals=4):
 LBF_FT = 1.3558179483314004  # N·m in one lbf·ft, NIST SP 811 appendix B.8, to the digits of its factors
 
 FOREIGN = {  # name: (file, time column, its unit, torque column, unit, samples per second that the file tells)
+    "decimal comma in quotes": (
+        table('"Zeit (s)","Drehmoment (Nm)"\n', lambda i, t, y: f'"{german(t)}","{german(y)}"'),
+        0, "s", 1, "N·m",
+    ),
+    "bars": (table("time|M / Nm\n", lambda i, t, y: f"{t:.3f}|{y}"), 0, "s", 1, "N·m"),
+    "milliseconds from 1970": (table("timestamp,Nm\n", lambda i, t, y: f"{1764500000000 + i},{y}"), 0, "ms", 1, "N·m"),
+    "microseconds from 1970": (table("ts,Nm\n", lambda i, t, y: f"{(1764500000000 + i) * 1000},{y}"), 0, "µs", 1, "N·m"),
+    "nanoseconds from 1970": (
+        table("timestamp,Nm\n", lambda i, t, y: f"{(1764500000000 + i) * 1000000},{y}"), 0, "ns", 1, "N·m"
+    ),
     "ISO date and time": (
         table("Time,Torque [Nm]\n", lambda i, t, y: f"2026-11-30 {clock(t)},{y}"),
         0, CLOCK, 1, "N·m",

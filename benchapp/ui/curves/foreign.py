@@ -52,6 +52,10 @@ _TIME_WORDS: Final = {
     **dict.fromkeys(("min", "mins", "minutes"), "min"),
     **dict.fromkeys(("sample", "samples"), COUNTED),
 }
+_EPOCHS: Final = ((1e17, "ns"), (1e14, "µs"), (1e11, "ms"))
+"""From so large a number on, a time that does not say its unit counts from 1970 in this one (1e11 s is the year 5138)."""
+_SINCE_1970_S: Final = 1e8
+"""A time that begins so late is one since 1970 (1e8 s is March 1973)."""
 _RATE: Final = re.compile(
     r"(?:rate|frequen|abtast|sampl)[^\d]*?(\d+(?:[.,]\d+)?)\s*(k?)(?:hz|/s|sps|s/s|samples per second)", re.IGNORECASE
 )
@@ -157,7 +161,7 @@ def sheet_of(data: bytes, name: str = "recording", is_called_off: Callable[[], b
     if found is None:
         raise ForeignFileError(
             f"{name}: no rows of numbers were found. Wanted are columns of numbers, one row a sample, told apart by "
-            "commas, semicolons, tabs or spaces."
+            "commas, semicolons, tabs, spaces or bars."
         )
     at, mark, decimal, kinds = found
     rows: list[tuple[str, ...]] = []
@@ -170,7 +174,7 @@ def sheet_of(data: bytes, name: str = "recording", is_called_off: Callable[[], b
         left += len(split) - len(taken)
         rows += taken
     if left:
-        notes.append(f"{left} lines with another number of columns were left out.")
+        notes.append(f"{plural(left, 'line')} with another number of columns left out.")
     kinds = tuple(
         next((k for row in rows if (k := kind_of(row[i], decimal)) is not Kind.NOTHING), kind)
         if kind is Kind.NOTHING
@@ -185,7 +189,7 @@ def sheet_of(data: bytes, name: str = "recording", is_called_off: Callable[[], b
         kinds = (kinds[0], *kinds[2:])
         header, skipped = _header(lines, at, mark, kinds)
     if skipped:
-        notes.append(f"{skipped} lines before the table were skipped.")
+        notes.append(f"{plural(skipped, 'line')} before the table skipped.")
     return Sheet(name, header, tuple(rows), at + 1, decimal, tuple(notes), tuple(lines[:at]), kinds)
 
 
@@ -224,14 +228,24 @@ def _split(lines: Sequence[str], mark: str) -> list[list[str]]:
     return [next(csv.reader(io.StringIO(line), delimiter=mark), []) for line in filled]
 
 
+_MARKS: Final = (
+    *((";", ","), (";", "."), ("\t", ","), ("\t", "."), (",", "."), (",", ",")),
+    *((" ", ","), (" ", "."), ("|", ","), ("|", ".")),
+)
+"""(separator, decimal sign), the likelier first where two say the same."""
+_QUOTED: Final = re.compile(r'"[^",]*\d,\d[^",]*"')
+"""A decimal comma where commas tell the columns apart."""
+
+
 def _table_at(lines: Sequence[str]) -> tuple[int, str, str, tuple[Kind, ...]] | None:
     """(line, separator, decimal sign, kinds of the columns) of the first row of a table."""
     for at in range(min(len(lines) - 1, 200)):
         if not lines[at].strip():
             continue
         best: tuple[int, str, str, tuple[Kind, ...]] | None = None
-        for mark, decimal in ((";", ","), (";", "."), ("\t", ","), ("\t", "."), (",", "."), (" ", ","), (" ", ".")):
-            if decimal == "," and not any("," in line for line in lines[at : at + 50]):
+        near = lines[at : at + 50]
+        for mark, decimal in _MARKS:
+            if decimal == "," and not any(_QUOTED.search(line) if mark == "," else "," in line for line in near):
                 continue
             kinds = _kinds_from(lines, at, mark, decimal)
             if kinds and (best is None or _worth(kinds) > _worth(best[3])):
@@ -314,7 +328,9 @@ def guess(sheet: Sheet) -> Matching:
         rising = [i for i in numeric if rises(i) and not _unit_in(sheet.header[i])]
         time = next(iter(named), None)
         if time is None and not clocks:
-            time = next(iter(rising), None)
+            # one that falls is offered to be refused: without it the pulls would be read backwards
+            falling = [i for i in numeric if _TIME.search(sheet.header[i]) and np.all(np.diff(begin[i]) < 0)]
+            time = next(iter(rising + falling), None)
     if time is None and clocks:
         time = clocks[0]
     rest = [i for i in numeric if i != time] or numeric
@@ -327,8 +343,14 @@ def guess(sheet: Sheet) -> Matching:
     if time is not None and time in clocks:
         scale = CLOCK
     elif time is not None:
-        scale = _time_unit(sheet.header[time]) or (COUNTED if np.all(np.diff(begin[time]) == 1) else "s")
+        scale = _time_unit(sheet.header[time]) or _scale_of(begin[time])
     return Matching(time, torque, scale, unit_of(sheet, torque) or NM, _rate_above(sheet))
+
+
+def _scale_of(values: FloatArray) -> str:
+    """The unit of a time that does not say it."""
+    epoch = next((unit for least, unit in _EPOCHS if len(values) and values[0] >= least), "")
+    return epoch or (COUNTED if np.all(np.diff(values) == 1) else "s")
 
 
 def _first_values(sheet: Sheet, column: int) -> FloatArray:
@@ -442,7 +464,11 @@ def _times(sheet: Sheet, matching: Matching, n: int, notes: list[str], is_called
         t = np.round(t, 8)  # a date in the sum leaves 4 ns
         notes.append(f"It begins at {sheet.rows[0][column].strip()}.")
     else:
-        t = _numbers(sheet, column, is_called_off) * TIME_SCALES[unit]
+        t = _numbers(sheet, column, is_called_off)
+        if t[0] * TIME_SCALES[unit] >= _SINCE_1970_S:
+            notes.append(f"It begins {sheet.rows[0][column].strip()} {unit} after the year 1970 began.")
+            t = _since_first(sheet, column, t)
+        t = t * TIME_SCALES[unit]
     name, off = sheet.header[column], np.flatnonzero(~(np.diff(t) > 0))
     if len(off):
         at = int(off[0]) + 1
@@ -456,6 +482,16 @@ def _times(sheet: Sheet, matching: Matching, n: int, notes: list[str], is_called
             )
         raise ForeignFileError(f"{sheet.file}, about line {line}: time does not rise. Is “{name}” the time?")
     return t
+
+
+def _since_first(sheet: Sheet, column: int, values: FloatArray) -> FloatArray:
+    """Values less the first; of whole numbers that float64 has no room for, told from their texts."""
+    if values[0] > 2**53:
+        cells = [row[column].strip() for row in sheet.rows]
+        if all(cell.isdecimal() for cell in cells):
+            first = int(cells[0])
+            return np.array([float(int(cell) - first) for cell in cells])
+    return values - values[0]
 
 
 def _numbers(sheet: Sheet, column: int, is_called_off: Callable[[], bool], *, clock: bool = False) -> FloatArray:

@@ -12,7 +12,7 @@ from benchapp.pulls import Mode, read_pulls
 from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import TraceFileError, read_trace
 from benchapp.torque.units import to_nm
-from benchapp.ui.curves.foreign import CalledOff, Matching, Sheet, guess, never, read_sheet
+from benchapp.ui.curves.foreign import CalledOff, ForeignFileError, Matching, Sheet, guess, never, read_sheet
 from benchapp.ui.curves.overlay import Curve, curve_of, whole_pull
 
 
@@ -40,9 +40,12 @@ def opened(path: Path, mode: Mode, is_called_off: Callable[[], bool] = never) ->
 
     Raises:
         OSError: It cannot be read.
-        ForeignFileError: It is neither.
+        ForeignFileError: It is neither, or no file: a pipe or a device need never end.
         CalledOff: `is_called_off` returned True.
     """
+    if path.exists() and not path.is_file():
+        what = "a folder" if path.is_dir() else "a pipe or a device"
+        raise ForeignFileError(f"{path} is {what}, not a file. Choose the recording's file.")
     try:
         trace = read_trace(path)
     except TraceFileError:
