@@ -148,8 +148,12 @@ FOREIGN = {  # name: (file, time column, its unit, torque column, unit, samples 
         0, "s", 1, "N·m",
     ),
     "bars": (table("time|M / Nm\n", lambda i, t, y: f"{t:.3f}|{y}"), 0, "s", 1, "N·m"),
-    "milliseconds from 1970": (table("timestamp,Nm\n", lambda i, t, y: f"{1764500000000 + i},{y}"), 0, "ms", 1, "N·m"),
-    "microseconds from 1970": (table("ts,Nm\n", lambda i, t, y: f"{(1764500000000 + i) * 1000},{y}"), 0, "µs", 1, "N·m"),
+    "milliseconds from 1970": (
+        table("timestamp,Nm\n", lambda i, t, y: f"{1764500000000 + i},{y}"), 0, "ms", 1, "N·m"
+    ),
+    "microseconds from 1970": (
+        table("ts,Nm\n", lambda i, t, y: f"{(1764500000000 + i) * 1000},{y}"), 0, "µs", 1, "N·m"
+    ),
     "nanoseconds from 1970": (
         table("timestamp,Nm\n", lambda i, t, y: f"{(1764500000000 + i) * 1000000},{y}"), 0, "ns", 1, "N·m"
     ),

@@ -53,7 +53,7 @@ _TIME_WORDS: Final = {
     **dict.fromkeys(("sample", "samples"), COUNTED),
 }
 _EPOCHS: Final = ((1e17, "ns"), (1e14, "µs"), (1e11, "ms"))
-"""From so large a number on, a time that does not say its unit counts from 1970 in this one (1e11 s is the year 5138)."""
+"""From so large a number on, a time without a unit counts from 1970 in this one (1e11 s is the year 5138)."""
 _SINCE_1970_S: Final = 1e8
 """A time that begins so late is one since 1970 (1e8 s is March 1973)."""
 _RATE: Final = re.compile(
