@@ -8,7 +8,7 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -22,7 +22,7 @@ from benchapp.metrology.reference import Calibration
 from benchapp.records import check_standard
 from benchapp.records._followed import CLOSED, LISTED
 from benchapp.records.errors import NotAllowedError
-from benchapp.records.model import JobEntry, Outcome
+from benchapp.records.model import JobEntry, Outcome, ToolState
 from benchapp.records.shown import counted
 from benchapp.records.store import Store
 from benchapp.runs.judging import judge_input
@@ -253,19 +253,25 @@ def by_tool(runs: Sequence[Rejudged]) -> list[ToolRejudged]:
 
 
 def reference_impact(
-    store: Store, number: str, *, certificate: str = "", since: dt.date | None = None
+    store: Store,
+    number: str,
+    *,
+    certificate: str = "",
+    since: dt.date | None = None,
+    progress: Callable[[int, int], object] = lambda _done, _all: None,
 ) -> ReferenceImpact:
     """Judge anew every run that was pulled on a reference since its last good check, with the corrected calibration.
 
     The error found is taken to have been there all the time, which is the worst that is known; nothing tells when it
-    came. Runs that were judged by the corrected calibration itself are left out, and those of its check standard, which
-    tell of the reference and not of a tool.
+    came. Runs that were judged by the corrected calibration itself or a newer one are left out, and those of its check
+    standard, which tell of the reference and not of a tool. A run takes some milliseconds, and there may be hundreds.
 
     Args:
         store: Where the runs are.
         number: Of the reference.
         certificate: Of the corrected calibration; "" the newest.
         since: Date of the last good check, e.g. of a check standard; None: of the calibration before.
+        progress: Told (how many were looked at, how many there are) before each run; what it raises ends the work.
 
     Raises:
         NotAllowedError: No such reference or certificate.
@@ -288,17 +294,37 @@ def reference_impact(
         ).fetchall()
     found = []
     setup = check_standard.setup_of(store, number)
-    for run_id, tool, _, finished in rows:
+    for done, (run_id, tool, _, finished) in enumerate(rows):
+        progress(done, len(rows))
         if setup is not None and tool == setup.standard:
             continue
         run = store.run(run_id)
         used = run.plan.reference.calibration if run is not None else None
-        if run is None or (used is not None and used.certificate == corrected.certificate):
+        if run is None or (used is not None and _is_as_good(used, corrected)):
             continue
         found.append(_rejudged(run, tool, finished, used, corrected))
     found.sort(key=lambda each: each.tool)
     found.sort(key=lambda each: not each.changes)
     return ReferenceImpact(number, corrected.certificate, since, tuple(found))
+
+
+def _is_as_good(used: Calibration, corrected: Calibration) -> bool:
+    return used.certificate == corrected.certificate or used.calibrated > corrected.calibrated
+
+
+def still_in_service(store: Store, impact: ReferenceImpact) -> tuple[str, ...]:
+    """Tools that are in service by a verdict that changes: nothing newer was found of them since."""
+    changed = {run.run_id: run.tool for run in impact.runs if run.changes}
+    found = []
+    for number in dict.fromkeys(changed.values()):
+        record = store.tool(number)
+        if record is None or record.state is not ToolState.IN_SERVICE:
+            continue
+        judged = (line for line in store.runs(tool=number, limit=50) if line.seal and not line.voided)
+        newest = next((line for line in judged if line.outcome in (Outcome.WITHIN, Outcome.OUT)), None)
+        if newest is not None and newest.run_id in changed:
+            found.append(number)
+    return tuple(found)
 
 
 def _rejudged(run: Run, tool: str, finished: str, used: Calibration | None, corrected: Calibration) -> Rejudged:

@@ -130,6 +130,42 @@ def test_a_reference_found_out_puts_verdicts_that_change_first(store):
         im.reference_impact(store, "REF-1", certificate="C-9")
 
 
+def test_runs_by_a_newer_calibration_are_not_put_in_doubt_by_an_older_one(store):
+    first, second, third = (
+        skewed("C-1", 0.0, dt.date(2025, 1, 10)),
+        skewed("C-2", 3.0, dt.date(2026, 1, 10)),
+        skewed("C-3", 0.5, dt.date(2026, 9, 10)),
+    )
+    store.save_reference(
+        dataclasses.replace(make_reference(), number="REF-7", calibrations=(first, second, third)),
+        who="custodian",
+        details={},
+    )
+    for run_id, day, calibration in (
+        ("r1", "2025-06-01", first),
+        ("r2", "2026-06-01", second),
+        ("r3", "2026-10-01", third),
+    ):
+        verified(
+            store,
+            run_id,
+            day,
+            reference=dataclasses.replace(make_reference(), number="REF-7", calibrations=(calibration,)),
+        )
+    assert [run.run_id for run in im.reference_impact(store, "REF-7", certificate="C-2").runs] == ["r1"]
+    looked_at = []
+    found = im.reference_impact(store, "REF-7", certificate="C-3", progress=lambda *far: looked_at.append(far))
+    assert [run.run_id for run in found.runs] == ["r2"]
+    assert looked_at == [(0, 2), (1, 2)]
+
+    def enough(done: int, _of_all: int) -> None:
+        if done:
+            raise InterruptedError
+
+    with pytest.raises(InterruptedError):
+        im.reference_impact(store, "REF-7", certificate="C-3", progress=enough)
+
+
 def test_a_certificate_without_correction_still_moves_the_readings(store):
     run = verified(store, "run", "2026-01-10")
     moved = im.with_calibration(run, skewed("C-2", 2.0, dt.date(2026, 2, 1), degree=0))

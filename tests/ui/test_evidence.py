@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import re
+import threading
+import time
 import unicodedata
 from dataclasses import replace
 
 import openpyxl
 import pypdf
 import pytest
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QCoreApplication, Qt
 from PySide6.QtGui import QColor, QImage
 from PySide6.QtTest import QTest
 
@@ -93,6 +96,21 @@ def shop(qtbot, monkeypatch):
 def view(page, name: str, key: str = ""):
     page.show_view(name, key)
     return page._built[name]
+
+
+def in_doubt(page, key: str):
+    """What a reference found out puts in doubt, once the runs have been judged again beside the window."""
+    shown = view(page, "impact", key)
+    judged_again(shown)
+    return shown
+
+
+def judged_again(shown) -> None:
+    end = time.monotonic() + 60
+    while shown.errand.is_busy and time.monotonic() < end:
+        QCoreApplication.processEvents()
+        time.sleep(0.005)
+    assert not shown.errand.is_busy
 
 
 def found_out_run(store, tool: str = "OCF-004") -> str:
@@ -303,7 +321,7 @@ def test_a_tool_found_out_shows_period_errors_and_jobs_and_puts_them_on_the_list
 
 def test_a_reference_found_out_shows_changed_verdicts_first_and_can_begin_later(shop, store):
     page, _, _ = shop(store)
-    shown = view(page, "impact", "reference:REF-1")
+    shown = in_doubt(page, "reference:REF-1")
     runs = shown.runs.rows
     changed = [run.changes for run in runs]
     assert changed[0]
@@ -311,6 +329,7 @@ def test_a_reference_found_out_shows_changed_verdicts_first_and_can_begin_later(
     assert "would be judged otherwise" in shown.reference_says.text()
     shown.since.put(dt.date(2024, 5, 10))
     shown.use_since.click()
+    judged_again(shown)
     assert 0 < len(shown.runs.rows) < len(runs)
     shown.since.edit.setText("yesterday")
     shown.use_since.click()
@@ -323,19 +342,54 @@ def test_tools_in_service_by_a_verdict_that_changes_are_taken_out_of_service_fro
     later = replace(newest, certificate="RA-9", calibrated=TODAY, due=TODAY.replace(year=2028), points=points)
     store.add_calibration("REF-1", later, who="custodian")
     page, _, _ = shop(store)
-    shown = view(page, "impact", "reference:REF-1:RA-9")
-    stopping = list(shown._to_stop)
+    shown = in_doubt(page, "reference:REF-1:RA-9")
+    stopping = shown._to_stop
     assert stopping
     assert not shown.stop_tools.isHidden()
     for run in shown.runs.rows:  # a verdict that a newer run has replaced stops nothing
         if run.tool in stopping and run.changes:
             assert store.tool(run.tool).state is ToolState.IN_SERVICE
     shown.stop_tools.click()
+    judged_again(shown)
     for number in stopping:
         change = store.state_changes(number)[-1]
         assert (change.new, change.who) == (ToolState.QUARANTINED, "fitter 2")
         assert "RA-9" in change.why
     assert shown.stop_tools.isHidden()  # nothing is left to stop
+
+
+def test_runs_are_judged_again_beside_the_window_which_says_how_far_it_is(shop, store, monkeypatch):
+    page, _, _ = shop(store)
+    goes_on, threads, really = threading.Event(), [], found_out._rejudged
+
+    def slowly(*given):
+        threads.append(threading.current_thread())
+        assert goes_on.wait(60)
+        return really(*given)
+
+    monkeypatch.setattr(found_out, "_rejudged", slowly)
+    shown = view(page, "impact", "reference:REF-1")  # comes back although nothing is judged yet
+    assert shown.views.currentWidget() is shown.working
+    assert page.title.text() == "In doubt"
+    end = time.monotonic() + 60
+    while not shown.working.sentence.text() and time.monotonic() < end:
+        QCoreApplication.processEvents()
+        time.sleep(0.005)
+    assert re.match(r"Run \d+ of \d+ by the corrected calibration", shown.working.sentence.text())
+    goes_on.set()
+    judged_again(shown)
+    assert shown.views.currentWidget() is shown.of_reference
+    assert page.title.text() == "REF-1 was found out"
+    assert threading.main_thread() not in threads
+    before, shown._key = len(threads), ""
+    goes_on.clear()
+    shown.open("reference:REF-1")
+    shown.open(f"run:{found_out_run(store)}")  # somebody looks at something else meanwhile
+    goes_on.set()
+    for thread in threads[before:]:
+        thread.join(60)
+    QCoreApplication.processEvents()
+    assert shown.views.currentWidget() is shown.of_tool
 
 
 def test_the_last_good_daily_check_shortens_what_is_in_doubt(shop, store):
@@ -344,10 +398,11 @@ def test_the_last_good_daily_check_shortens_what_is_in_doubt(shop, store):
         "REF-1", replace(newest, certificate="RA-9", calibrated=TODAY, due=TODAY.replace(year=2028)), who="custodian"
     )
     page, _, _ = shop(store)
-    shown = view(page, "impact", "reference:REF-1:RA-9")
+    shown = in_doubt(page, "reference:REF-1:RA-9")
     everything = len(shown.runs.rows)
     assert not shown.use_check.isHidden()
     shown.use_check.click()
+    judged_again(shown)
     assert shown._impact.since.isoformat() == store.check_standing("REF-1").points[-1].value.at[:10]
     assert len(shown.runs.rows) < everything
 
@@ -735,7 +790,7 @@ def test_the_list_of_tools_is_narrowed_by_place_and_opening_one_widens_it_again(
 
 def test_runs_in_doubt_are_narrowed_to_what_changes_and_told_tool_by_tool(shop, store):
     page, _, _ = shop(store)
-    shown = view(page, "impact", "reference:REF-1")
+    shown = in_doubt(page, "reference:REF-1")
     every = list(shown.runs.rows)
     assert shown.counted.text().startswith(f"{len(every)} runs, ")
     shown.which.choose("changed")

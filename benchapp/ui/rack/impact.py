@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from typing import Final
 
 from PySide6.QtCore import Signal
@@ -10,11 +11,13 @@ from PySide6.QtWidgets import QPushButton, QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records import impact as found_out
 from benchapp.records.errors import StoreError
-from benchapp.records.model import Outcome, ToolState
+from benchapp.records.model import ToolState
 from benchapp.torque.units import from_nm
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button
+from benchapp.ui.curves.errand import Errand
+from benchapp.ui.curves.foreign import CalledOff
 from benchapp.ui.fields import DateField
 from benchapp.ui.format import grouped, percent, plural, short, significant, wall_text
 from benchapp.ui.listing import Column, Listing, ListPanel
@@ -30,6 +33,7 @@ class ImpactView(QWidget):
 
     heading_changed = Signal()
     left = Signal()
+    _looked_at = Signal(int, int)  # from the thread that judges again
 
     def __init__(self, context: AppContext) -> None:
         super().__init__()
@@ -37,15 +41,19 @@ class ImpactView(QWidget):
         self._key = ""
         self._impact: found_out.ToolImpact | found_out.ReferenceImpact | None = None
         self._since: dt.date | None = None
-        self._to_stop: list[str] = []
+        self._to_stop: tuple[str, ...] = ()
+        self.errand = Errand(self)
         self.views = QStackedWidget()
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         outer.addWidget(self.views)
         self.refused = EmptyNote("", "", "Back")
+        self.working = EmptyNote("Judging again …", "", "Back")
+        self._looked_at.connect(self._say_how_far)
+        self.working.wanted.connect(self.left)
         self._build_tool()
         self._build_reference()
-        for view in (self.refused, self.of_tool, self.of_reference):
+        for view in (self.refused, self.working, self.of_tool, self.of_reference):
             self.views.addWidget(view)
         self.refused.wanted.connect(self.left)
 
@@ -192,13 +200,7 @@ class ImpactView(QWidget):
                     second=lambda r: r.why_not,
                     width=1.4,
                 ),
-                Column(
-                    "Readings change by",
-                    _shift,
-                    width=1.3,
-                    right=True,
-                    sort=lambda r: max(r.shift_percent, key=abs),
-                ),
+                _shift_column(),
             ],
             name="verifications judged again, changed verdicts first",
         )
@@ -226,13 +228,7 @@ class ImpactView(QWidget):
                     width=1.6,
                     sort=lambda t: t.newest.finished,
                 ),
-                Column(
-                    "Readings change by",
-                    _shift,
-                    width=1.3,
-                    right=True,
-                    sort=lambda t: max(t.shift_percent, key=abs),
-                ),
+                _shift_column(),
             ],
             name="tools whose verifications were judged again, most changed verdicts first",
         )
@@ -264,29 +260,66 @@ class ImpactView(QWidget):
     def open(self, key: str) -> None:
         """Show what is in doubt: ``run:RUN``, ``reference:NUMBER`` or ``reference:NUMBER:CERTIFICATE``."""
         if key != self._key:
-            self._since = None
+            self._since = self._impact = None
         self._key = key
         self.refresh()
 
+    def stop(self) -> None:
+        """Want nothing more of what is being judged."""
+        self.errand.call_off()
+
     def refresh(self) -> None:
-        """Work it out again."""
+        """Work it out again: what a tool puts in doubt at once, runs of a reference beside the window."""
         store = self.context.store
         if store is None or not self._key:
             return
+        self.errand.call_off()
         kind, _, name = self._key.partition(":")
-        try:
-            if kind == "run":
+        if kind == "run":
+            try:
                 self._impact = found_out.tool_impact(store, name)
                 self._show_tool(self._impact)
-            else:
-                number, _, certificate = name.partition(":")
-                self._impact = found_out.reference_impact(store, number, certificate=certificate, since=self._since)
-                self._show_reference(self._impact)
-        except StoreError as problem:
-            self._impact = None
-            self.refused.tell("Nothing is in doubt from here", str(problem))
-            self.views.setCurrentWidget(self.refused)
+            except StoreError as problem:
+                self._refuse(problem)
+            self.heading_changed.emit()
+            return
+        number, _, certificate = name.partition(":")
+        since = self._since
+
+        def judge_again(is_called_off: Callable[[], bool]) -> tuple[found_out.ReferenceImpact, tuple[str, ...]]:
+            def look(done: int, of_all: int) -> None:
+                if is_called_off():
+                    raise CalledOff
+                self._looked_at.emit(done, of_all)
+
+            known = found_out.reference_impact(store, number, certificate=certificate, since=since, progress=look)
+            return known, found_out.still_in_service(store, known)
+
+        if self._impact is None:  # else what is known stays in sight until it is known anew
+            self.working.sentence.setText("")
+            self.views.setCurrentWidget(self.working)
+            self.heading_changed.emit()
+        self.errand.run(judge_again, self._judged_again)
+
+    def _say_how_far(self, done: int, of_all: int) -> None:
+        self.working.sentence.setText(f"Run {grouped(done + 1)} of {grouped(of_all)} by the corrected calibration.")
+
+    def _judged_again(
+        self, result: tuple[found_out.ReferenceImpact, tuple[str, ...]] | None, problem: Exception | None
+    ) -> None:
+        if result is not None:
+            self._impact, self._to_stop = result
+            self._show_reference(self._impact)
+        elif isinstance(problem, StoreError):
+            self._refuse(problem)
+        elif problem is not None:
+            raise problem
         self.heading_changed.emit()
+
+    def _refuse(self, problem: StoreError) -> None:
+        self._impact = None
+        self.refused.tell("Nothing is in doubt from here", str(problem))
+        self.views.setCurrentWidget(self.refused)
 
     def _listed(self) -> set[str]:
         store = self.context.store
@@ -346,7 +379,6 @@ class ImpactView(QWidget):
         self.use_check.setVisible(bool(good))
         self.no_runs.setVisible(n == 0)
         self._show_runs()
-        self._to_stop = self._still_in_service(changed)
         n_stop = len(self._to_stop)
         self.stop_tools.setText(f"Take {', '.join(self._to_stop[:4])}{' …' if n_stop > 4 else ''} out of service")
         self.stop_tools.setToolTip("In service by a verdict that changes")
@@ -397,20 +429,6 @@ class ImpactView(QWidget):
         self.context.store_changed.emit("tasks")
         self.context.page_wanted.emit("rack", f"view:work:{self._cause()}")
 
-    def _still_in_service(self, changed: list[found_out.Rejudged]) -> list[str]:
-        """Return the tools that are in service by a verdict that changes: nothing newer was found since."""
-        store = self.context.store
-        found = []
-        for run in changed:
-            record = store.tool(run.tool) if store is not None else None
-            if store is None or record is None or record.state is not ToolState.IN_SERVICE or run.tool in found:
-                continue
-            judged = (line for line in store.runs(tool=run.tool, limit=50) if line.seal and not line.voided)
-            newest = next((line for line in judged if line.outcome in (Outcome.WITHIN, Outcome.OUT)), None)
-            if newest is not None and newest.run_id == run.run_id:
-                found.append(run.tool)
-        return found
-
     def _stop_tools(self) -> None:
         store, known = self.context.store, self._impact
         if store is None or not isinstance(known, found_out.ReferenceImpact):
@@ -441,13 +459,15 @@ class ImpactView(QWidget):
 
     def _from_last_check(self) -> None:
         if isinstance(self._impact, found_out.ReferenceImpact):
-            self._since = dt.date.fromisoformat(self._last_good_check(self._impact))
-            self.refresh()
+            self._begin_at(dt.date.fromisoformat(self._last_good_check(self._impact)))
 
     def _from_that_day(self) -> None:
         if self.since.check():
-            self._since = self.since.value()
-            self.refresh()
+            self._begin_at(self.since.value())
+
+    def _begin_at(self, day: dt.date | None) -> None:
+        self._since, self._impact = day, None
+        self.refresh()
 
     def _see_reference(self) -> None:
         if isinstance(self._impact, found_out.ReferenceImpact):
@@ -482,6 +502,12 @@ def _then_and_now(run: found_out.Rejudged) -> str:
         return "cannot be judged again"
     before, after = (VERDICT_WORDS.get(word, word) for word in (run.before, run.after))
     return f"was {before}, is {after}" if run.changes else f"stays {after}"
+
+
+def _shift_column() -> Column:
+    return Column(
+        "Readings change by", _shift, width=1.3, right=True, sort=lambda each: max(each.shift_percent, key=abs)
+    )
 
 
 def _shift(run: found_out.Rejudged | found_out.ToolRejudged) -> str:
