@@ -129,12 +129,13 @@ def taken_by_switch(pull: Pull, time_s: float, torque_nm: float, target_nm: floa
     )
 
 
-def provisional_card(run: Run, torque_nm: float) -> Card:
+def provisional_card(run: Run, torque_nm: float, heard_s: float) -> Card:
     """Return the card at the moment when the click was heard or the hold was steady."""
     if run.state is RunState.PRELOAD:
-        return Card(run.n_preloads_done + 1, PullKind.PRELOAD, torque_nm, provisional=True, stored=False)
-    number = runs.n_counted(run, run.checkpoint_index) + 1
-    return Card(number, PullKind.READING, torque_nm, provisional=True, stored=False)
+        number, kind = run.n_preloads_done + 1, PullKind.PRELOAD
+    else:
+        number, kind = runs.n_counted(run, run.checkpoint_index) + 1, PullKind.READING
+    return Card(number, kind, torque_nm, provisional=True, stored=False, heard_s=heard_s)
 
 
 def card_of(run: Run, captured: CapturedPull, *, stored: bool) -> Card:

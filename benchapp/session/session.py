@@ -681,13 +681,13 @@ class BenchSession:
             self._phase, self._pull_start_s = Phase.RISING, event.start_s
             self._eighty_s, self._taken, self._notice = None, None, ""
         elif isinstance(event, ClickHeard):
-            self._known(event.torque, event.direction, Phase.RELEASED)
+            self._known(event.torque, event.direction, Phase.RELEASED, event.time_s)
         elif isinstance(event, HoldSteady):
-            self._known(event.torque, event.direction, Phase.HELD)
+            self._known(event.torque, event.direction, Phase.HELD, event.start_s)
         else:
             self._close_pull(event.pull)
 
-    def _known(self, torque_nm: float, direction: Direction, phase: Phase) -> None:
+    def _known(self, torque_nm: float, direction: Direction, phase: Phase, heard_s: float) -> None:
         """The reading is known before the pull is over: say so at once."""
         run = self._run
         if run is None and self._practice is not None:
@@ -703,7 +703,7 @@ class BenchSession:
             return
         self._phase = phase
         self._sounds.append("click")
-        self._card = views.provisional_card(run, abs(torque_nm))
+        self._card = views.provisional_card(run, abs(torque_nm), heard_s)
         self._card_number = 0
 
     def _close_pull(self, pull: Pull) -> None:

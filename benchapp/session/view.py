@@ -89,6 +89,7 @@ class Card:
         pull: As read; None while provisional.
         set_aside: Reason; None if it counts.
         kept: Something was noticed, and the person has kept it all the same.
+        heard_s: When, on the samples' own clock, while `provisional`; None afterwards.
     """
 
     pull_number: int
@@ -104,6 +105,7 @@ class Card:
     pull: Pull | None = None
     set_aside: str | None = None
     kept: bool = False
+    heard_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -67,6 +67,7 @@ def test_click_heard_comes_at_once_and_the_rest_later(bench, plan_of):
         True,
         pytest.approx(8.0, abs=0.02),
     )
+    assert view.card.heard_s == pytest.approx(start + 0.3, abs=0.003)  # on the samples' clock, where it is marked
     assert bench.session.take_sounds() == ["click"]
     bench.send(np.zeros(300))
     view = bench.view

@@ -397,7 +397,7 @@ def scenes() -> dict[str, tuple[BenchView, tuple[np.ndarray, np.ndarray], float]
             view(
                 RunState.PULL,
                 phase=Phase.RELEASED,
-                card=Card(2, PullKind.READING, 29.1, provisional=True, stored=False),
+                card=Card(2, PullKind.READING, 29.1, provisional=True, stored=False, heard_s=4.6),
                 rungs=two,
             ),
             click,

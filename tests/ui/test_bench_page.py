@@ -495,6 +495,43 @@ def test_the_question_does_not_hide_the_corridor_or_the_place_where_it_let_go(be
     assert not page.choices.geometry().contains(int(x), int(y))
 
 
+def test_the_mark_of_a_click_stays_there_while_the_hand_pulls_on(bench):
+    page, port = bench
+    show(page, port, "click")
+    t = np.arange(4.95, 9.0, 0.001)  # four seconds past the click, above where it was
+    port.t, port.v = np.append(port.t, t), np.append(port.v, np.full(len(t), 45.0))
+    port.show(replace(port.shown, link=replace(port.shown.link, n_lines=9999)))
+    page.tick()
+    (mark,) = page.plot.marks
+    assert (mark.time_s, mark.torque_nm, mark.is_click) == (4.6, 29.1, True)
+
+
+def test_the_first_pull_after_a_preload_has_the_height_of_the_plot_for_itself(bench):
+    page, port = bench
+    for phase in (Phase.REST, Phase.RISING):
+        show(page, port, "rising")
+        preload = stand.pull_of(100.0, click_s=2.0, start_s=0.2)
+        run = stand.run(RunState.PULL, pulls=(CapturedPull(1, PullKind.PRELOAD, None, preload),))
+        of_it = stand.card(100.0, 1, pull=preload, kind=PullKind.PRELOAD, band=None)
+        port.v = np.where(port.t < 2.0, 50 * port.t, port.v)  # its curve is still to be seen
+        page.plot.columns.clear()
+        page.plot.needs_samples = True
+        port.show(replace(port.shown, phase=phase, run=run, card=of_it))
+        page.tick()
+        assert page.plot.top_nm < 1.5 * 30.0, phase  # the corridor stands around 30 N·m
+
+
+@pytest.mark.parametrize("scene", ["final-zero", "reset-tool", "indication"])
+def test_the_key_that_sets_the_last_reading_aside_is_named_wherever_it_does(bench, scene):
+    page, port = bench
+    show(page, port, scene)
+    port.show(replace(port.shown, card=stand.card(29.1)))
+    page.tick()
+    assert page.key_bar.buttons["aside"].text() == "Set aside  [D]"
+    page.act("aside")
+    assert port.asked[-1][0] == "set_aside"
+
+
 def test_leaving_asks_and_is_walked_with_the_same_two_keys(bench):
     page, port = bench
     show(page, port, "set-tool")

@@ -129,17 +129,6 @@ class Columns:
             return numbers[kept], low[kept], high[kept], ends[kept]
         return numbers, low, high, ends
 
-    def find_high(self, torque_nm: float, since_s: float, sign: int = 1) -> float | None:
-        """Return the time of the first column from `since_s` on that reaches `torque_nm`; None if none does.
-
-        With `sign` −1 the torque's opposite is looked at.
-        """
-        if self.newest is None:
-            return None
-        numbers, low, high, _ = self.span(self.number(since_s), self.newest)
-        reached = np.flatnonzero(high >= torque_nm if sign > 0 else -low >= torque_nm)
-        return float((numbers[reached[0]] + 0.5) * self.width_s) if len(reached) else None
-
     def low_between(self, start_s: float, end_s: float, sign: int = 1) -> float:
         """Return the lowest torque (times `sign`) from `start_s` to `end_s`; 0 when nothing is held there."""
         _, low, high, _ = self.span(self.number(start_s), self.number(end_s))

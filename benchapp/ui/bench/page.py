@@ -653,7 +653,9 @@ class BenchPage(QWidget):
         plot.window_from = None
         if view.time_window_s is not None and view.eighty_s is not None and view.mode is Mode.FIRST_PEAK:
             plot.window_from = (view.eighty_s, *view.time_window_s)
-        plot.marks = self._marks(view.card)
+        # what was pulled elsewhere says nothing here, and its height would press this corridor to the foot of the plot
+        stray = view.state is RunState.PULL and self._pulled_elsewhere() is not None
+        plot.marks = () if stray else self._marks(view.card)
 
     def _marks(self, card: Card | None) -> tuple[CurveMark, ...]:
         if card is None or (card.torque_nm is None and card.pull is None):
@@ -662,11 +664,8 @@ class BenchPage(QWidget):
         marks: list[CurveMark] = []
         word = words.MARK_NAMES["click" if self.view.mode is Mode.FIRST_PEAK else "reading"]
         if card.pull is None:
-            if card.torque_nm is not None and self.plot.columns.newest is not None:
-                newest_s = self.plot.columns.newest * self.plot.columns.width_s
-                at = self.plot.columns.find_high(abs(card.torque_nm) * 0.999, newest_s - 1.0, sign)
-                if at is not None:
-                    marks.append(CurveMark(at, abs(card.torque_nm), word, is_click=True))
+            if card.torque_nm is not None and card.heard_s is not None:
+                marks.append(CurveMark(card.heard_s, abs(card.torque_nm), word, is_click=True))
             return tuple(marks)
         pull = card.pull
         peak_s = pull.reading_time_s if pull.reading_time_s is not None else pull.end_s
@@ -712,7 +711,7 @@ class BenchPage(QWidget):
             actions.append(("aside", "What was done with it", aside))
         elif self._is_labelled:
             actions.append(("aside", "Its label", aside))
-        elif self.view.card is not None and state in (RunState.PRELOAD, RunState.PULL, RunState.SET_TOOL):
+        elif self.view.card is not None and state in (RunState.PRELOAD, *ASIDE_STATES):
             actions.append(("aside", "Set aside", aside))
         if self.is_running:
             actions.append(("leave", "Stay" if self._leaving else "Leave", "Esc"))
