@@ -62,6 +62,8 @@ class Checked:
         n_entries: Entries walked.
         n_traces: Traces read.
         n_findings: How many things do not hold.
+        clock_steps: Entries before which the clock went back and nobody said why.
+        n_explained: How many such steps were explained.
         what: Kind of the first one (`benchapp.records.model.Finding.what`).
         subject: What it is about.
         detail: It in full.
@@ -75,6 +77,8 @@ class Checked:
     n_entries: int = 0
     n_traces: int = 0
     n_findings: int = 0
+    clock_steps: tuple[int, ...] = ()
+    n_explained: int = 0
     what: str = ""
     subject: str = ""
     detail: str = ""
@@ -286,6 +290,8 @@ class Care(QObject):
                 n_entries=result["entries"],
                 n_traces=result["traces"],
                 n_findings=len(result["findings"]),
+                clock_steps=tuple(each["sequence"] for each in result["findings"] if each["what"] == "clock"),
+                n_explained=len(result["explained"]),
                 what=first["what"],
                 subject=first["subject"],
                 detail=first["detail"],

@@ -175,6 +175,7 @@ class Application:
         self.store: Store | None = None
         self._keeping: KeepingDialog | None = None
         self._last_check = (words.NOT_CHECKED, False)
+        self._clock_steps: tuple[int, ...] = ()
         self._putting_back: tuple[Path, str] = (Path(), "")
         self._replaced: tuple[Path, str, Path | None] | None = None
         self.air = AirSource(user_thermometers)
@@ -418,7 +419,12 @@ class Application:
             if not checked.asked_for:
                 self.context.message.emit("problem", text)
         elif checked.holds:
-            text = words.records_hold(checked.n_entries, checked.n_traces, against=bool(checked.against))
+            text = words.records_hold(
+                checked.n_entries,
+                checked.n_traces,
+                against=bool(checked.against),
+                n_explained=checked.n_explained,
+            )
             is_problem = False
             if not self.window.foot.message.text():  # never over something that matters
                 self.context.message.emit("note", text)
@@ -430,9 +436,9 @@ class Application:
             self.context.message.emit("problem", f"{head}: {words.finding(checked.what, checked.subject)}")
             if not checked.asked_for:
                 self.window.ask(head, text, words.SEEN, self._seen)
-        self._last_check = (text, is_problem)
+        self._last_check, self._clock_steps = (text, is_problem), checked.clock_steps
         if self._keeping is not None:
-            self._keeping.show_checked(text, problem=is_problem)
+            self._keeping.show_checked(text, problem=is_problem, clock=bool(checked.clock_steps))
 
     def show_keeping(self) -> None:
         """Show the records as a whole: do they hold, the newest seal, the copies."""
@@ -447,7 +453,8 @@ class Application:
         dialog = KeepingDialog(self.store_file, head, self.window)
         self._keeping = dialog
         text, is_problem = self._last_check
-        dialog.show_checked(text, problem=is_problem)
+        dialog.show_checked(text, problem=is_problem, clock=bool(self._clock_steps))
+        dialog.explain_wanted.connect(lambda: self.context.as_custodian(words.EXPLAIN_FOR, self._ask_about_clock))
         dialog.check.setEnabled(self.store is not None)
         dialog.copy.setEnabled(self.store is not None)
         dialog.check_wanted.connect(self.care.check_now)
@@ -459,6 +466,29 @@ class Application:
         dialog.finished.connect(self._keeping_closed)
         self._show_copies(dialog)
         dialog.open()
+
+    def _ask_about_clock(self, who: str) -> None:
+        from benchapp.ui.logbook.actions import SayDialog
+
+        asked = SayDialog(words.EXPLAIN_FOR.capitalize(), words.EXPLAIN_ASKED, words.EXPLAIN_KEEP, self.window)
+        if asked.exec():
+            self.explain_clock(asked.answer()[1], who)
+
+    def explain_clock(self, why: str, who: str) -> None:
+        """Put on record why the clock went back, for each time that nobody did yet, and check anew."""
+        from benchapp.records import StoreError
+
+        if self.store is None:
+            return
+        try:
+            for sequence in self._clock_steps:
+                self.store.explain_clock(sequence, why, who=who)
+        except StoreError as error:
+            self.context.message.emit("problem", str(error))
+            return
+        self._clock_steps = ()
+        self.context.message.emit("note", "")
+        self.care.check_now()
 
     def _exported(self, path: Path, problem: str) -> None:
         self._moved(problem or words.exported(path), is_problem=bool(problem))

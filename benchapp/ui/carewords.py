@@ -16,6 +16,10 @@ PEOPLE_MENU: Final = "People …"
 CHECK_NOW: Final = "Check now"
 CHECKING: Final = "The chain, the curves and every column that is shown are being checked …"
 NOT_CHECKED: Final = "Not checked yet since this window was opened."
+EXPLAIN_CLOCK: Final = "Say why the clock went back …"
+EXPLAIN_FOR: Final = "to say why the clock went back"
+EXPLAIN_ASKED: Final = "What happened, and which of the times in the records are wrong"
+EXPLAIN_KEEP: Final = "Put it on record"
 HEAD: Final = "Newest seal"
 NO_HEAD: Final = "Nothing is sealed yet."
 HEAD_WHY: Final = (
@@ -179,12 +183,17 @@ def check_failed(problem: str) -> str:
     return f"The records could not be checked: {problem}"
 
 
-def records_hold(n_entries: int, n_traces: int, *, against: bool = False) -> str:
-    """The quiet note after a check that found nothing; `against`: the seal kept elsewhere is among them."""
+def records_hold(n_entries: int, n_traces: int, *, against: bool = False, n_explained: int = 0) -> str:
+    """The quiet note after a check that found nothing.
+
+    `against`: the seal kept elsewhere is among them; `n_explained`: how often the clock went back and it was said why.
+    """
     if not n_entries:
         return NO_HEAD
     found = f"{count(n_entries, 'entry', 'entries')} and {count(n_traces, 'curve', 'curves')} are as they were sealed"
-    return f"Records checked: {found}" + (", and the seal kept elsewhere is among them." if against else ".")
+    found += ", and the seal kept elsewhere is among them" if against else ""
+    steps = f" The clock went back {'once' if n_explained == 1 else f'{n_explained} times'}; it is on record why."
+    return f"Records checked: {found}." + (steps if n_explained else "")
 
 
 def finding(what: str, subject: str) -> str:
@@ -200,5 +209,9 @@ def finding(what: str, subject: str) -> str:
 def records_do_not_hold(what: str, subject: str, detail: str, n_findings: int) -> tuple[str, str]:
     """(headline, detail): the first thing that does not hold, in plain words and then to the letter."""
     more = f" And {n_findings - 1} more: 'kilter records check --json' lists them." if n_findings > 1 else ""
-    advice = "Keep the file as it is and tell the custodian."
+    advice = (
+        "Set the clock right, then have the custodian say under “The records” why it went back."
+        if what == "clock"
+        else "Keep the file as it is and tell the custodian."
+    )
     return "The records do not hold", f"{finding(what, subject)} ({detail}){more} {advice}"

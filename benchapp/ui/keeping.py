@@ -40,6 +40,7 @@ class KeepingDialog(QDialog):
         parent: The window.
     """
 
+    explain_wanted = Signal()  # why the clock went back
     check_wanted = Signal(str)  # the head to compare with; "" for none
     copy_wanted = Signal()
     restore_wanted = Signal(object)  # the copy's Path
@@ -61,7 +62,9 @@ class KeepingDialog(QDialog):
         self.checked = self._text("", "")
         self.check = self._button(carewords.CHECK_NOW)
         self.check.clicked.connect(lambda: self._ask_check(""))
-        column.addLayout(self._row(self.checked, self.check))
+        self.explain = self._button(carewords.EXPLAIN_CLOCK)
+        self.explain.clicked.connect(self.explain_wanted)
+        column.addLayout(self._row(self.checked, self.explain, self.check))
         column.addWidget(self._rule())
 
         column.addWidget(self._text(carewords.HEAD, "heading"))
@@ -149,8 +152,9 @@ class KeepingDialog(QDialog):
 
     # --- shown
 
-    def show_checked(self, text: str, *, problem: bool = False, busy: bool = False) -> None:
-        """Show what the check came to, or that it is under way."""
+    def show_checked(self, text: str, *, problem: bool = False, busy: bool = False, clock: bool = False) -> None:
+        """Show what the check came to, or that it is under way; `clock`: it went back, and nobody said why yet."""
+        self.explain.setVisible(clock)
         self._say(self.checked, text, "problem" if problem else "")
         self.check.setEnabled(not busy)
         self.compare.setEnabled(not busy)

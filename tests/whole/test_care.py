@@ -235,6 +235,34 @@ def test_a_clock_that_was_set_back_is_told_before_anything_is_sealed_with_it(sta
     assert kilter.store is not None
 
 
+def test_the_custodian_says_why_the_clock_went_back_and_the_records_hold_again(start, file: Path) -> None:
+    with Store.open(file, demo=False) as store:
+        store.save_person(Person("custodian", is_custodian=True))
+        newest = store.entries("run-1")[0].seal.sealed
+    behind = dt.datetime.fromisoformat(newest) - dt.timedelta(days=300)
+    with Store.open(file, demo=False, clock=lambda: behind) as store:
+        store.add_remark("run-0", "sealed by a clock that was wrong", who="fitter 1")
+        store.add_remark("run-1", "and another", who="fitter 1")
+    kilter = start()
+    wait(lambda: asked(kilter), "the question")
+    assert "The clock of this computer had gone back" in asked(kilter)
+    assert "have the custodian say under “The records” why it went back" in asked(kilter)
+    answer(kilter, "seen")
+    wanted = []
+    kilter.context.custodian_wanted.connect(lambda what_for, do: wanted.append((what_for, do)))
+    dialog = records_dialog(kilter)
+    assert dialog.explain.isVisible()
+    QTest.mouseClick(dialog.explain, Qt.MouseButton.LeftButton)
+    assert [what_for for what_for, _ in wanted] == ["to say why the clock went back"]
+    kilter.explain_clock("the battery of the clock was empty", "custodian")
+    wait(lambda: "The clock went back once; it is on record why." in dialog.checked.text(), "the check")
+    assert not dialog.explain.isVisible()
+    dialog.reject()
+    (entry,) = [each for each in kilter.store.entries("") if each.kind.value == "clock"]
+    assert json.loads(entry.body)["content"]["why"] == "the battery of the clock was empty"
+    assert kilter.store.check().holds
+
+
 def test_what_does_not_hold_is_named_in_plain_words(start, file: Path) -> None:
     raw = sqlite3.connect(file)
     raw.executescript("DROP TRIGGER IF EXISTS runs_sealed_stay;")
