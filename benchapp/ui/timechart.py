@@ -14,8 +14,8 @@ from PySide6.QtGui import QColor, QFontMetricsF, QMouseEvent, QPainter, QPen, QP
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
 from benchapp.ui import theme
-from benchapp.ui.curves.overlay import ticks
 from benchapp.ui.format import MINUS
+from benchapp.ui.ticks import ticks
 
 DAY_S: Final = 86_400.0
 SHAPES: Final = ("disc", "square", "diamond", "triangle")

@@ -21,9 +21,10 @@ from benchapp.torque.trace_files import read_trace
 from benchapp.ui import theme
 from benchapp.ui.curves.drawing import ALIGN_WORDS, Corridor
 from benchapp.ui.curves.origin import Origin
-from benchapp.ui.curves.overlay import Align, curve_of, curve_of_trace, local_slope, points, span, thinned, ticks
+from benchapp.ui.curves.overlay import Align, curve_of, curve_of_trace, local_slope, points, span, thinned
 from benchapp.ui.curves.panel import CurvePanel, explain
 from benchapp.ui.curves.picture import CurvePicture
+from benchapp.ui.ticks import ticks
 from drivers.samples import Source
 
 

@@ -40,6 +40,7 @@ from benchapp.ui.bench._stamps import Stamps
 from benchapp.ui.bench._strip import Strip
 from benchapp.ui.bench.columns import Columns
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
+from benchapp.ui.ticks import decimals_of, nice_step
 from drivers.samples import FloatArray, IntArray
 
 log = logging.getLogger(__name__)
@@ -100,20 +101,6 @@ class CurveMark:
     text: str
     is_click: bool = False
     end_s: float | None = None
-
-
-def nice_step(span: float, n_ticks: int) -> float:
-    """Return 1, 2 or 5 times a power of ten, so that `span` holds about `n_ticks` of it.
-
-    >>> nice_step(44.0, 5), nice_step(0.9, 5)
-    (10.0, 0.2)
-    """
-    raw = span / max(1, n_ticks)
-    decade = 10.0 ** math.floor(math.log10(raw))
-    for factor in (1.0, 2.0, 5.0):
-        if raw <= factor * decade * 1.0001:
-            return factor * decade
-    return 10.0 * decade
 
 
 def polygon_of(x: FloatArray, y: FloatArray) -> QPolygonF:
@@ -611,7 +598,7 @@ class PullPlot(QWidget):
         one = factor_nm(self.scene.unit)
         top = self.top_nm / one
         step = nice_step(top, 7)
-        decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+        decimals = decimals_of(step)
         font = font_of_cap(s.body)
         for i in range(int(top / step * 0.985) + 1):
             y = self.y_of(i * step * one)

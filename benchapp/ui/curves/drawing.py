@@ -14,9 +14,10 @@ from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygon
 from benchapp.pulls.pull import Flag
 from benchapp.torque.units import factor_nm
 from benchapp.ui import words
-from benchapp.ui.curves.overlay import Align, Curve, Level, points, ticks
+from benchapp.ui.curves.overlay import Align, Curve, Level, points, slope_window_s
 from benchapp.ui.format import MINUS, significant
 from benchapp.ui.theme import Palette, outside
+from benchapp.ui.ticks import ticks
 from drivers.samples import FloatArray
 
 MS_MARKED_S = 0.12
@@ -304,7 +305,7 @@ class Drawing:
         painter.drawText(
             QRectF(area.left() + 6, area.top() - line_height * 1.15, area.width(), line_height),
             Qt.AlignmentFlag.AlignLeft,
-            f"rate of change, {unit} per second" + (f", pull {curve.number}" if curve else ""),
+            f"rate of change, {unit} per second" + (f", pull {curve.number}, {rate_words(curve)}" if curve else ""),
         )
         if curve is None:
             return
@@ -382,10 +383,10 @@ class Drawing:
             painter.drawEllipse(place, 5.5, 5.5)
             text = words.MARK_NAMES["click" if pull.first_peak is not None else "reading"]
             x = place.x() - self._laid_out(text, bold=True)[1] - 12
-            if x < area.left() + 4:
+            y = max(area.top() + self.metrics.height() * 2, place.y() - 8)
+            if x < area.left() + 4 or y > place.y() - 4:  # from near the words would hide what comes before the click
                 x = place.x() + 12
             painter.setPen(QColor(c.accent))
-            y = max(area.top() + self.metrics.height() * 2, place.y() - 8)
             self._plate(painter, QPointF(x, y), text, bold=True)
             painter.setPen(quiet)
         self._other_marks(painter)
@@ -417,6 +418,11 @@ class Drawing:
         painter.setFont(self._bold if bold else self.font)
         painter.drawStaticText(QPointF(at.x(), at.y() - metrics.ascent()), words)
         painter.setFont(self.font)
+
+
+def rate_words(curve: Curve) -> str:
+    """Return how the rate of a curve is told: "over 5 ms"."""
+    return f"over {slope_window_s(curve.t_s) * 1000:.3g} ms"
 
 
 def _stroke(painter: QPainter, colour: QColor, line: QPolygonF) -> None:

@@ -7,7 +7,6 @@ screen, not what was sampled.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -321,28 +320,3 @@ def whole_pull(t_s: FloatArray, torque_nm: FloatArray, pull: Pull) -> tuple[floa
     begin = float(t_s[before[-1]]) - REST_S if len(before) else float(t_s[0])
     end = float(t_s[last + after[0]]) + REST_S if len(after) else float(t_s[-1])
     return max(begin, float(t_s[0])), min(end, float(t_s[-1]))
-
-
-def nice_step(length: float, n_wanted: int) -> float:
-    """Return the step of 1, 2 or 5 times a power of ten that puts about `n_wanted` marks on `length`.
-
-    >>> nice_step(40.0, 5), nice_step(0.06, 6)
-    (10.0, 0.01)
-    """
-    raw = length / max(1, n_wanted)
-    if not raw > 0:
-        return 1.0
-    decade = 10.0 ** math.floor(math.log10(raw))
-    for factor in (1.0, 2.0, 5.0):
-        if raw <= factor * decade * 1.0001:
-            return factor * decade
-    return 10.0 * decade
-
-
-def ticks(low: float, high: float, n_wanted: int) -> tuple[list[float], int]:
-    """Return (places of marks inside, decimals their labels need)."""
-    step = nice_step(high - low, n_wanted)
-    first = math.ceil(low / step - 1e-9)
-    last = math.floor(high / step + 1e-9)
-    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
-    return [index * step for index in range(first, last + 1)], decimals

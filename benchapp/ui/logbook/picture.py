@@ -12,9 +12,9 @@ from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from benchapp.ui import theme
-from benchapp.ui.curves.overlay import ticks
 from benchapp.ui.format import MINUS
 from benchapp.ui.logbook.model import CheckpointLine
+from benchapp.ui.ticks import ticks
 from benchapp.ui.verdict import figure_with, probability_text
 
 

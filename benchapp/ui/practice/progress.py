@@ -25,7 +25,6 @@ from benchapp.practice.progress import (
 )
 from benchapp.ui import theme
 from benchapp.ui.bench.panels import Panel as Painted
-from benchapp.ui.bench.plot import nice_step
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, label, plain_button
 from benchapp.ui.files import ask_save
@@ -34,6 +33,7 @@ from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import today
 from benchapp.ui.practice import texts
 from benchapp.ui.theme import draw_fitted, font_of_cap
+from benchapp.ui.ticks import nice_step
 
 GROUP: Final = "\0group"
 MOST_WEEKS: Final = 26

@@ -24,6 +24,7 @@ from benchapp.ui.files import ask_save
 from benchapp.ui.format import glued, plural, wall_text
 from benchapp.ui.page import Facts, scrolled
 from benchapp.ui.theme import draw_fitted, font_of_cap
+from benchapp.ui.ticks import ticks
 
 QUANTITIES: Final = ((Quantity.READING.value, "where it let go"), (Quantity.PEAK.value, "where the hand went"))
 SHAPES: Final = 6
@@ -51,17 +52,6 @@ def draw_shape(painter: QPainter, at: QPointF, r: float, index: int) -> None:
             4: ((-1.1, -0.9), (1.1, -0.9), (0, 1.1)),
         }[kind]
         painter.drawPolygon(QPolygonF([QPointF(x + dx * r, y + dy * r) for dx, dy in corners]))
-
-
-def nice_step(span: float, n: int) -> float:
-    """Return 1, 2 or 5 times a power of ten so that about `n` steps cover `span`.
-
-    >>> nice_step(7.3, 5), nice_step(0.9, 5)
-    (2.0, 0.2)
-    """
-    raw = span / max(1, n)
-    decade = 10.0 ** math.floor(math.log10(raw))
-    return float(next(f * decade for f in (1, 2, 5, 10) if f * decade >= raw * 0.999))
 
 
 class SharesPicture(Painted):
@@ -149,22 +139,19 @@ class DotsPicture(Painted):
         low, high = min(float(values.min()), 0.0), max(float(values.max()), 0.0)
         margin = 0.08 * (high - low)
         low, high = low - margin, high + margin
-        step = nice_step(high - low, 5)
-        decimals = max(0, -math.floor(math.log10(step)))
+        places, decimals = ticks(low, high, 5)
 
         def y_of(percent: float) -> float:
             return area.bottom() - area.height() * (percent - low) / (high - low)
 
-        tick = math.ceil(low / step) * step
-        while tick <= high:
-            is_zero = abs(tick) < step / 1e6
+        for tick in places:
+            is_zero = tick == 0
             painter.setPen(QPen(QColor(c.rail if is_zero else c.line), 2 if is_zero else 1))
             painter.drawLine(QPointF(area.left(), y_of(tick)), QPointF(area.right(), y_of(tick)))
             painter.setPen(QColor(c.soft))
             text = words.percent(0.0 if is_zero else tick, decimals=decimals)
             wide = QRectF(box.left(), y_of(tick) - s.small, left - box.left() - s.pad * 0.6, 2 * s.small)
             draw_fitted(painter, wide, text, small, align=RIGHT)
-            tick += step
         n_people, n_tools, n_rounds = values.shape
         column = area.width() / n_tools
         r = min(s.small * 0.55, column / n_people / 3)

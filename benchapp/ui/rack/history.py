@@ -10,9 +10,9 @@ from PySide6.QtGui import QColor, QFontMetricsF, QMouseEvent, QPainter, QPen
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
 from benchapp.ui import theme
-from benchapp.ui.curves.overlay import ticks
 from benchapp.ui.format import MINUS, percent
 from benchapp.ui.rack.model import Dot
+from benchapp.ui.ticks import ticks
 
 DAY_S = 86_400.0
 

@@ -11,8 +11,8 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 from benchapp.metrology.reference import Calibration
 from benchapp.torque.units import factor_nm
 from benchapp.ui import theme
-from benchapp.ui.curves.overlay import ticks
 from benchapp.ui.references.model import ErrorCurve, error_curves
+from benchapp.ui.ticks import ticks
 from benchapp.ui.timechart import draw_percent_line
 
 LEAST_LINES: Final = 0.95
