@@ -31,11 +31,13 @@ from benchapp.ui.bench.start.target import lengths_of
 from benchapp.ui.bench.start.tool import parse_range
 from benchapp.ui.context import AppContext
 from benchapp.ui.settings import Settings
-from benchapp.ui.shell import MainWindow
+from benchapp.ui.shell import MainWindow, PageSpec
 from drivers.samples import Source
 
 from . import bench_standin as stand
 from .desk import press, put_away, settle
+
+DEMO_YEARS = 1
 
 
 @dataclass
@@ -858,3 +860,28 @@ def test_nothing_is_cut_when_everything_is_asked_at_once(qtbot, tmp_path, size):
     finally:
         window.close()
         window.deleteLater()
+
+
+@pytest.mark.parametrize("name", ["rack", "references"])
+def test_a_page_that_reads_the_records_again_behind_a_run_leaves_the_keyboard_to_it(qtbot, tmp_path, store, name):
+    from benchapp.ui.rack.page import RackPage
+    from benchapp.ui.references.page import ReferencesPage
+
+    port = stand.StandIn()
+    context = AppContext(port, is_demo=True)
+    pages = [PageSpec("rack", RackPage), PageSpec("references", ReferencesPage)]
+    window = MainWindow(context, pages, settings_path=tmp_path / "s.json", start_panel=StartPanel)
+    settle(window)
+    context.give_store(store)
+    window.show_page(name)
+    window.show_page("bench")
+    port.show(stand.view(RunState.SEALED, verdict=stand.verdict()))
+    window.bench.tick()
+    for what in ("tools", "references", "runs"):  # the run's seal
+        context.store_changed.emit(what)
+    assert window.focusWidget() is window.bench
+    window.focusWidget().clearFocus()  # and wherever it has gone, the next number is typed
+    port.show(stand.view(None))
+    window.bench.tick()
+    assert window.focusWidget() is window.bench.start.tool_card.number
+    put_away(window, port)

@@ -556,7 +556,8 @@ class BenchPage(QWidget):
         if self.start is not None:
             shown = view.run is None and not looks
             if shown != self.start.isVisible():
-                had_keyboard = self.hasFocus()
+                holder = self.window().focusWidget()
+                had_keyboard = holder is None or holder is self or not holder.isVisible()
                 self.start.setVisible(shown)
                 if not shown:
                     self.setFocus()

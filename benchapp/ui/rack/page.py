@@ -292,7 +292,8 @@ class RackPage(Page):
         self.add.setVisible(True)
         self.more.setVisible(True)
         self.views.setCurrentWidget(self.main if self._rows else self.empty)
-        (self.search if self._rows else self.empty.button).setFocus(Qt.FocusReason.OtherFocusReason)
+        if self.isVisible():  # read again behind the Bench it would take the keyboard out of a run
+            (self.search if self._rows else self.empty.button).setFocus(Qt.FocusReason.OtherFocusReason)
 
     def _filter(self, *_: Any) -> None:
         here = self.list.current()

@@ -202,7 +202,8 @@ class ReferencesPage(Page):
         self.heading("References", "  ·  ".join(parts))
         self.add.setVisible(n > 0)
         self.views.setCurrentWidget(self.main if n else self.empty)
-        (self.list if n else self.empty.button).setFocus(Qt.FocusReason.OtherFocusReason)
+        if self.isVisible():  # read again behind the Bench it would take the keyboard out of a run
+            (self.list if n else self.empty.button).setFocus(Qt.FocusReason.OtherFocusReason)
 
     def open(self, key: str) -> None:
         """Show the reference with this number; ``NUMBER:check`` and ``NUMBER:years`` open that part of it."""
