@@ -470,7 +470,7 @@ class Application:
     def _ask_about_clock(self, who: str) -> None:
         from benchapp.ui.logbook.actions import SayDialog
 
-        asked = SayDialog(words.EXPLAIN_FOR.capitalize(), words.EXPLAIN_ASKED, words.EXPLAIN_KEEP, self.window)
+        asked = SayDialog(words.EXPLAIN_TITLE, words.EXPLAIN_ASKED, words.EXPLAIN_KEEP, self.window)
         if asked.exec():
             self.explain_clock(asked.answer()[1], who)
 
@@ -488,6 +488,8 @@ class Application:
             return
         self._clock_steps = ()
         self.context.message.emit("note", "")
+        if self._keeping is not None:
+            self._keeping.show_head(self.store.head())
         self.care.check_now()
 
     def _exported(self, path: Path, problem: str) -> None:
@@ -501,7 +503,7 @@ class Application:
 
     def _moved(self, text: str, *, is_problem: bool) -> None:
         if self._keeping is not None:
-            self._keeping.head = self.store.head() if self.store is not None else ""
+            self._keeping.show_head(self.store.head() if self.store is not None else "")
             self._keeping.show_moved(text, problem=is_problem)
         else:
             self.context.message.emit("problem" if is_problem else "note", text)

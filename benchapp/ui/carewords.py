@@ -18,6 +18,7 @@ CHECKING: Final = "The chain, the curves and every column that is shown are bein
 NOT_CHECKED: Final = "Not checked yet since this window was opened."
 EXPLAIN_CLOCK: Final = "Say why the clock went back …"
 EXPLAIN_FOR: Final = "to say why the clock went back"
+EXPLAIN_TITLE: Final = "Why the clock went back"
 EXPLAIN_ASKED: Final = "What happened, and which of the times in the records are wrong"
 EXPLAIN_KEEP: Final = "Put it on record"
 HEAD: Final = "Newest seal"

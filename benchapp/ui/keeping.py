@@ -51,24 +51,22 @@ class KeepingDialog(QDialog):
         super().__init__(parent)
         self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         self.setWindowTitle(carewords.KEEPING)
-        self.head = head
         self._sizes = Sizes.of(parent.height())
         column = QVBoxLayout(self)
         column.setContentsMargins(*(round(self._sizes.pad),) * 4)
         column.setSpacing(round(self._sizes.gap * 0.8))
         column.addWidget(self._text(carewords.KEEPING, "title"))
-        column.addWidget(self._text(str(path), "soft"))
-
         self.checked = self._text("", "")
         self.check = self._button(carewords.CHECK_NOW)
         self.check.clicked.connect(lambda: self._ask_check(""))
         self.explain = self._button(carewords.EXPLAIN_CLOCK)
         self.explain.clicked.connect(self.explain_wanted)
-        column.addLayout(self._row(self.checked, self.explain, self.check))
+        column.addLayout(self._row(self._text(str(path), "soft"), self.explain, self.check))
+        column.addWidget(self.checked)  # as wide as there is room: what does not hold is told to the letter
         column.addWidget(self._rule())
 
         column.addWidget(self._text(carewords.HEAD, "heading"))
-        self.shown_head = self._text(head or carewords.NO_HEAD, "")
+        self.shown_head = self._text("", "")
         mono = QFontDatabase.systemFont(QFontDatabase.SystemFont.FixedFont)
         mono.setPixelSize(self.shown_head.font().pixelSize())
         self.shown_head.setFont(mono)
@@ -76,11 +74,11 @@ class KeepingDialog(QDialog):
         column.addWidget(self.shown_head)
         column.addWidget(self._text(carewords.HEAD_WHY, "soft"))
         self.keep = self._button(carewords.KEEP_HEAD)
-        self.keep.setEnabled(bool(head))
         self.keep.clicked.connect(self._ask_keep)
         self.compare = self._button(carewords.COMPARE_HEAD)
         self.compare.clicked.connect(self._ask_compare)
         self.kept = self._text("", "soft")
+        self.show_head(head)
         column.addLayout(self._row(self.kept, self.keep, self.compare))
         column.addWidget(self._rule())
 
@@ -151,6 +149,12 @@ class KeepingDialog(QDialog):
         where.style().polish(where)
 
     # --- shown
+
+    def show_head(self, head: str) -> None:
+        """Show the newest seal; "" without any."""
+        self.head = head
+        self.shown_head.setText(head or carewords.NO_HEAD)
+        self.keep.setEnabled(bool(head))
 
     def show_checked(self, text: str, *, problem: bool = False, busy: bool = False, clock: bool = False) -> None:
         """Show what the check came to, or that it is under way; `clock`: it went back, and nobody said why yet."""
