@@ -396,6 +396,8 @@ class BenchSession:
                 self._inbox.put(lambda: self._new_status(status))
 
         try:
+            if url.partition("?")[0] != self._opened[0].partition("?")[0]:
+                self._chain.zero_nm, self._zero_wall = 0.0, ""  # the zero of another transducer, or of no recording
             self._note_replay(url, profile)
             self._link = self._open_link(url, profile, on_block, on_status)
             self._link.start()

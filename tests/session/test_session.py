@@ -186,6 +186,23 @@ def test_zero_is_taken_only_when_still_and_recorded(bench, store, plan_of):
     assert bench.session.live()[1] == pytest.approx(0.25 - zero.zero_nm)
 
 
+def test_the_zero_of_one_transducer_is_taken_from_nothing_else(bench):
+    """A recording that is replayed has no zero of this bench; the same port opened anew keeps its own."""
+    bench.session.zero()
+    bench.settle()
+    bench.send(0.25 + 0.004 * bench.rng.standard_normal(1500))
+    assert bench.view.zero_wall
+    bench.session.open_link("hand://", "plain")
+    bench.settle()
+    assert bench.view.zero_nm == pytest.approx(0.25, abs=0.01)
+    bench.session.open_link("replay:pull.csv?speed=2", "")
+    bench.settle()
+    bench.status(LinkState.STREAMING)
+    bench.rest(0.1, 0.25)
+    assert (bench.view.zero_nm, bench.view.zero_wall) == (0.0, "")
+    assert bench.session.live()[1] == pytest.approx(0.25)
+
+
 def test_zero_is_refused_with_numbers_when_it_never_gets_still_or_lies_too_far(bench, plan_of):
     bench.session.start_run(plan_of())
     bench.walk("zero")

@@ -19,7 +19,7 @@ from benchapp.pulls.pull import Flag
 from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import read_trace
 from benchapp.ui import theme
-from benchapp.ui.curves.drawing import ALIGN_WORDS, Corridor
+from benchapp.ui.curves.drawing import ALIGN_WORDS, Corridor, Drawing
 from benchapp.ui.curves.origin import Origin
 from benchapp.ui.curves.overlay import Align, curve_of, curve_of_trace, local_slope, points, span, thinned
 from benchapp.ui.curves.panel import CurvePanel, explain
@@ -322,6 +322,7 @@ def test_all_pulls_go_out_as_they_lie_over_each_other(panel, tmp_path):
     assert (head["date"], head["checkpoint"], head["void"]) == ("2026-11-30 08:15", "30 N·m clockwise", "wrong tool")
     assert (head["source"], head["unit"], head["time_s"]) == ("simulated", "lbf·in", "from 80 % of the reading")
     assert "no tool was pulled" in head["origin"]
+    assert head["rate of pull 1"] == "slope of a straight line over 5 ms"
     rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
     assert {row["pull"] for row in rows} == {"1", "2"}
     for made in panel.picture.curves:
@@ -343,6 +344,19 @@ def test_a_click_from_near_tells_a_millisecond_from_the_next(picture):
         picture._set_cursor(0.001 * k)
         seen.add(round(picture.reading().time_s, 6))
     assert len(seen) == 10
+
+
+def test_from_near_no_words_hide_what_comes_before_the_click(picture, monkeypatch):
+    plates = {}
+
+    def plate(_self, _painter, at, text, **_more):
+        plates[text] = at.x()
+
+    monkeypatch.setattr(Drawing, "_plate", plate)
+    for key, is_behind in ((Qt.Key.Key_C, True), (Qt.Key.Key_0, False)):
+        QTest.keyClick(picture, key)
+        picture.grab()
+        assert (plates["let go here"] > picture.drawing().x(0.0)) is is_behind, key
 
 
 def test_a_place_that_cannot_be_written_is_said_with_its_reason(panel, tmp_path):

@@ -384,7 +384,8 @@ class Drawing:
             text = words.MARK_NAMES["click" if pull.first_peak is not None else "reading"]
             x = place.x() - self._laid_out(text, bold=True)[1] - 12
             y = max(area.top() + self.metrics.height() * 2, place.y() - 8)
-            if x < area.left() + 4 or y > place.y() - 4:  # from near the words would hide what comes before the click
+            is_near = self.shown.view[1] - self.shown.view[0] < MS_MARKED_S
+            if x < area.left() + 4 or is_near:  # what comes before the click is looked at
                 x = place.x() + 12
             painter.setPen(QColor(c.accent))
             self._plate(painter, QPointF(x, y), text, bold=True)

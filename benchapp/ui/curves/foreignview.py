@@ -377,7 +377,7 @@ class RecordingView(QWidget):
         trace, path, speed = self.trace, self.path.absolute(), self.speed.currentData()
         if trace is None:
             return
-        if self.sheet is None:
+        if self.sheet is None and "?" not in str(path):  # what stands behind one is taken for the address's own
             self.replay_wanted.emit(f"replay:{path}?speed={speed}")
             return
 

@@ -18,7 +18,7 @@ from benchapp.torque.units import factor_nm
 from benchapp.ui import words
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.controls import Panel, label, plain_button
-from benchapp.ui.curves.drawing import Corridor
+from benchapp.ui.curves.drawing import Corridor, rate_words
 from benchapp.ui.curves.origin import Origin
 from benchapp.ui.curves.overlay import Align, Curve
 from benchapp.ui.curves.picture import CurvePicture
@@ -80,6 +80,7 @@ def overlaid_csv(curves: Sequence[Curve], align: Align, unit: str, origin: Origi
     factor = factor_nm(unit)
     lines = [f"# {key}: {value}" for key, value in origin.facts()]
     lines += [f"# source: {origin.source.value}", f"# unit: {unit}", f"# time_s: {MEETS[align]}"]
+    lines += [f"# rate of pull {curve.number}: slope of a straight line {rate_words(curve)}" for curve in curves]
     lines += [f"# pull {curve.number}: {curve.remark}" for curve in curves if curve.remark]
     lines.append(f"pull,time_s,torque_{unit},rate_{unit}_per_s,counts")
     for curve in curves:
