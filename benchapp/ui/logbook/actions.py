@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
-from PySide6.QtCore import QEvent, QLocale, QObject
+from PySide6.QtCore import QEvent, QObject
 from PySide6.QtGui import QKeyEvent, QKeySequence
 from PySide6.QtWidgets import QDialog, QHBoxLayout, QMenu, QVBoxLayout, QWidget
 
@@ -25,19 +25,7 @@ from benchapp.ui.files import ask_folder, ask_save
 from benchapp.ui.keys import CodeScanned, KeySorter
 from benchapp.ui.logbook.model import procedure_text
 from benchapp.ui.page import page_style
-
-LETTER_COUNTRIES = {
-    QLocale.Country.UnitedStates,
-    QLocale.Country.Canada,
-    QLocale.Country.Mexico,
-    QLocale.Country.Philippines,
-}
-"""Where paper is Letter by habit; both sizes are offered everywhere."""
-
-
-def usual_paper() -> str:
-    """Return the size of the country: "A4" or "Letter"."""
-    return "Letter" if QLocale().territory() in LETTER_COUNTRIES else "A4"
+from benchapp.ui.paper.sheet import PaperError, unwritable, usual_paper, write_file
 
 
 def _life(store: Store, number: str, paper: str) -> bytes:
@@ -290,7 +278,6 @@ class RunActions(QWidget):
     def save_record(self, path: Path, paper: str) -> bool:
         """Write the record to `path` on "A4" or "Letter"; False after a problem was told."""
         from benchapp.ui.paper.record import record_pdf  # not before it is asked for
-        from benchapp.ui.paper.sheet import PaperError, write_file
 
         store = self.context.store
         if self.run is None or store is None:
@@ -316,8 +303,6 @@ class RunActions(QWidget):
 
     def save_report(self, path: Path, make: Callable[[Store, str], bytes]) -> bool:
         """Write what `make` returns, on the paper of the country; False after a problem was told."""
-        from benchapp.ui.paper.sheet import PaperError, write_file
-
         store = self.context.store
         if store is None:
             return False
@@ -339,8 +324,6 @@ class RunActions(QWidget):
 
     def save_sealed(self, path: Path) -> None:
         """Write the bytes whose SHA-256 is the seal."""
-        from benchapp.ui.paper.sheet import PaperError, write_file
-
         store = self.context.store
         if store is None or self.run is None:
             return
@@ -374,8 +357,6 @@ class RunActions(QWidget):
             else:
                 exchange.to_xlsx(path, {"readings": (READING_COLUMNS, rows)})
         except OSError as error:
-            from benchapp.ui.paper.sheet import unwritable
-
             self._say(unwritable(path, error), problem=True)
             return False
         self._say(f"{len(rows)} pulls are in {path}.")

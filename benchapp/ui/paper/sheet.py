@@ -16,7 +16,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
-from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QMarginsF, QPointF, QRectF
+from PySide6.QtCore import QBuffer, QByteArray, QIODevice, QLocale, QMarginsF, QPointF, QRectF
 from PySide6.QtGui import (
     QColor,
     QFont,
@@ -32,6 +32,13 @@ from PySide6.QtGui import (
 PT: Final = 20.0
 """Units to the point: everything is drawn at 1440 to the inch."""
 PAPERS: Final = {"A4": QPageSize.PageSizeId.A4, "Letter": QPageSize.PageSizeId.Letter}
+LETTER_COUNTRIES: Final = (
+    QLocale.Country.UnitedStates,
+    QLocale.Country.Canada,
+    QLocale.Country.Mexico,
+    QLocale.Country.Philippines,
+)
+"""Where paper is Letter by habit; both sizes are offered everywhere."""
 FAMILIES: Final = ("Noto Sans", "Segoe UI", "Helvetica Neue", "DejaVu Sans Condensed")
 """The first of these that is installed; else the application's own font."""
 LEFT, RIGHT, TOP, BOTTOM = 54 * PT, 40 * PT, 38 * PT, 56 * PT
@@ -42,6 +49,11 @@ BLACK, SOFT, HAIR = QColor(0, 0, 0), QColor(80, 80, 80), QColor(150, 150, 150)
 
 class PaperError(ValueError):
     """A document that cannot be made; the message is a sentence for people."""
+
+
+def usual_paper() -> str:
+    """Return the size of the country, a key of `PAPERS`."""
+    return "Letter" if QLocale().territory() in LETTER_COUNTRIES else "A4"
 
 
 @lru_cache(maxsize=1)

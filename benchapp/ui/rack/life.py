@@ -207,9 +207,8 @@ class LifeView(QWidget):
 
     def save_report(self, path: Path) -> bool:
         """Write the report on the paper of the country; False after a problem was told."""
-        from benchapp.ui.logbook.actions import usual_paper  # not before it is asked for
-        from benchapp.ui.paper.overviews import tool_life_pdf
-        from benchapp.ui.paper.sheet import PaperError, write_file
+        from benchapp.ui.paper.overviews import tool_life_pdf  # not before it is asked for
+        from benchapp.ui.paper.sheet import PaperError, usual_paper, write_file
 
         store = self.context.store
         if store is None:

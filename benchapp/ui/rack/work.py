@@ -266,8 +266,7 @@ class WorkView(QWidget):
 
     def save_pdf(self, path: Path) -> None:
         """Write the items that are shown as PDF, on the paper of the country."""
-        from benchapp.ui.logbook.actions import usual_paper  # not before it is asked for
-        from benchapp.ui.paper.sheet import PaperError, write_file
+        from benchapp.ui.paper.sheet import PaperError, usual_paper, write_file  # not before it is asked for
         from benchapp.ui.paper.worklist import work_list_pdf
 
         store, tasks = self.context.store, self.list.rows
