@@ -23,7 +23,7 @@ from PySide6.QtWidgets import (
 
 from benchapp.ui import theme
 
-ARROW = 16  # pixels that Qt keeps for the arrow of a button with a menu
+ARROW = 16  # pixels that the arrow of a button with a menu takes
 
 
 def draw_arrow(painter: QPainter, middle: QPointF, colour: str, *, up: bool = False) -> None:
@@ -51,6 +51,14 @@ class Panel(QFrame):
 
 class _Button(QPushButton):
     """A button; one that opens a menu has the same arrow as a list to pick from."""
+
+    def sizeHint(self) -> QSize:
+        """With room for the arrow, whatever the style keeps for its own."""
+        hint = super().sizeHint()
+        if self.menu() is None:
+            return hint
+        kept = self.style().pixelMetric(QStyle.PixelMetric.PM_MenuButtonIndicator, None, self)
+        return QSize(hint.width() + ARROW - kept, hint.height())
 
     def paintEvent(self, event: QPaintEvent) -> None:
         """Draw the button, its words left of the arrow."""

@@ -61,6 +61,7 @@ def page_style(colours: theme.Palette, font_px: int) -> str:
     QPushButton[kind="choice"]:focus {{ border: 2px solid {c.accent}; padding: 5px {pad - 1}px; }}
     QPushButton {{ padding: 7px {pad + 2}px; }}
     QPushButton:focus {{ padding: 6px {pad + 1}px; }}
+    QPushButton[kind="quiet"] {{ padding: 6px {pad - 4}px; }}
     QTableView#listing {{ border: none; background: transparent; }}
     QTableView#listing QHeaderView {{ background: transparent; border: none; }}
     QTableView#listing QTableCornerButton::section {{ background: {c.panel}; border: none; }}
@@ -68,7 +69,7 @@ def page_style(colours: theme.Palette, font_px: int) -> str:
     QScrollArea {{ border: none; background: transparent; }}
     QScrollArea > QWidget > QWidget#scrolled {{ background: transparent; }}
     QTableWidget {{ border-radius: 6px; }}
-    QComboBox {{ min-width: 60px; padding-right: 26px; }}
+    QComboBox {{ padding-right: 26px; }}
     QMenu::item {{ font-size: {font_px}px; }}
     """
 

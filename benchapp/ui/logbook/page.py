@@ -61,9 +61,9 @@ class LogbookPage(Page):
         self.recording = RecordingView()
         for view in (self.waiting, self.empty, self.main, self.run_view, self.recording):
             self.views.addWidget(view)
-        self.back = plain_button("Back to the list")
+        self.back = plain_button("Back")
         self.back.setToolTip("Escape")
-        self.verify = plain_button("Verify this tool again")
+        self.verify = plain_button("Verify again")
         self.doubt = plain_button("What was done with it")
         self.doubt.setToolTip("The run found the tool out: the jobs since it was last known good")
         self.open_file = plain_button("Open a recording …")
