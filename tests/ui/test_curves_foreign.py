@@ -457,7 +457,7 @@ def test_reading_is_stopped_and_nothing_of_it_comes_up_later(page, qtbot, large)
     until(lambda: view.stack.currentIndex() == BUSY)
     assert page.views.currentWidget() is view
     assert "large.csv" in view.busy.text()
-    threads = [each for each in threading.enumerate() if each.name == "recording"]
+    threads = [each for each in threading.enumerate() if each.name == "errand"]
     view.stop_reading.click()
     assert page.views.currentWidget() is not view
     for each in threads:
@@ -471,7 +471,7 @@ def test_reading_is_stopped_and_nothing_of_it_comes_up_later(page, qtbot, large)
 def test_who_goes_back_while_a_file_is_read_is_not_fetched_by_it(page, qtbot, large):
     page.open_recording(str(large))
     page.show_list()
-    for each in [each for each in threading.enumerate() if each.name == "recording"]:
+    for each in [each for each in threading.enumerate() if each.name == "errand"]:
         each.join(timeout=30)
     until(lambda: True)
     assert page.views.currentWidget() is not page.recording

@@ -24,6 +24,7 @@ from benchapp.torque.text import parse_unit
 from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import write_trace
 from benchapp.torque.units import NM, UnknownUnitError
+from benchapp.ui.calloff import CalledOff, never
 from benchapp.ui.curves.cells import Kind, clock_s, kind_of, number
 from benchapp.ui.format import plural, significant
 from drivers.samples import FloatArray, Source
@@ -59,15 +60,6 @@ _SINCE_1970_S: Final = 1e8
 _RATE: Final = re.compile(
     r"(?:rate|frequen|abtast|sampl)[^\d]*?(\d+(?:[.,]\d+)?)\s*(k?)(?:hz|/s|sps|s/s|samples per second)", re.IGNORECASE
 )
-
-
-class CalledOff(Exception):  # noqa: N818 (nothing went wrong)
-    """Somebody does not want it any more."""
-
-
-def never() -> bool:
-    """Nobody calls it off."""
-    return False
 
 
 class ForeignFileError(ValueError):

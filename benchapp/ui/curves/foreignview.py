@@ -24,7 +24,6 @@ from benchapp.torque.trace import Trace
 from benchapp.torque.units import FACTORS
 from benchapp.ui.choices import ChoiceField, PickField
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
-from benchapp.ui.curves.errand import Errand
 from benchapp.ui.curves.foreign import (
     CLOCK,
     COUNTED,
@@ -41,6 +40,7 @@ from benchapp.ui.curves.foreign import (
 from benchapp.ui.curves.origin import Origin
 from benchapp.ui.curves.panel import CurvePanel
 from benchapp.ui.curves.recording import Recording, opened, recording_of
+from benchapp.ui.errand import Errand
 from benchapp.ui.fields import FieldError, NumberField
 from benchapp.ui.form import Form
 from benchapp.ui.format import plural, wall_text

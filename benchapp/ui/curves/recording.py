@@ -12,7 +12,8 @@ from benchapp.pulls import Mode, read_pulls
 from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import TraceFileError, read_trace
 from benchapp.torque.units import to_nm
-from benchapp.ui.curves.foreign import CalledOff, ForeignFileError, Matching, Sheet, guess, never, read_sheet
+from benchapp.ui.calloff import CalledOff, never
+from benchapp.ui.curves.foreign import ForeignFileError, Matching, Sheet, guess, read_sheet
 from benchapp.ui.curves.overlay import Curve, curve_of, whole_pull
 
 

@@ -13,11 +13,11 @@ from benchapp.records import impact as found_out
 from benchapp.records.errors import StoreError
 from benchapp.records.model import ToolState
 from benchapp.torque.units import from_nm
+from benchapp.ui.calloff import CalledOff
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button
-from benchapp.ui.curves.errand import Errand
-from benchapp.ui.curves.foreign import CalledOff
+from benchapp.ui.errand import Errand
 from benchapp.ui.fields import DateField
 from benchapp.ui.format import grouped, percent, plural, short, significant, wall_text
 from benchapp.ui.listing import Column, Listing, ListPanel

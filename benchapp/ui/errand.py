@@ -8,7 +8,7 @@ from typing import Any
 
 from PySide6.QtCore import QObject, Signal
 
-from benchapp.ui.curves.foreign import CalledOff
+from benchapp.ui.calloff import CalledOff
 
 
 class Errand(QObject):
@@ -44,7 +44,7 @@ class Errand(QObject):
             except RuntimeError:
                 return  # the window has gone meanwhile
 
-        threading.Thread(target=body, name="recording", daemon=True).start()
+        threading.Thread(target=body, name="errand", daemon=True).start()
 
     def call_off(self) -> None:
         """Want nothing more of what is being done; it ends soon."""
