@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -111,6 +112,17 @@ def test_state_says_calibrated_due_soon_overdue_and_never():
         )
     ]
     assert words == ["not calibrated", "overdue", "due soon", "calibrated"]
+    overdue = state_of(Reference("R", 100.0, calibrations=(calibration(due=dt.date(2026, 3, 3)),)), TODAY).sentence
+    assert "only on the custodian's word" in overdue  # what the Bench does (runs/planning.py: must_be_suitable)
+
+
+def test_a_calibration_of_a_day_to_come_says_that_the_clock_or_the_date_is_wrong():
+    later = replace(calibration(), calibrated=TODAY + dt.timedelta(days=1), due=TODAY + dt.timedelta(days=700))
+    state = state_of(Reference("R", 100.0, calibrations=(later,)), TODAY)
+    assert state.word == "not calibrated yet"
+    assert state.mark == "bar"
+    assert later.calibrated.isoformat() in state.sentence
+    assert TODAY.isoformat() in state.sentence
     assert "no uncertainty" in state_of(Reference("R", 100.0), TODAY).sentence.replace("there is ", "")
 
 

@@ -50,8 +50,15 @@ def state_of(reference: Reference, today: dt.date) -> State:
         return State(
             "overdue",
             "bar",
-            f"Its calibration is {due_words(calibration.due, today)}. Runs with it carry that as a warning in the "
-            "record; send it to a laboratory.",
+            f"Its calibration is {due_words(calibration.due, today)}. A live run begins with it only on the "
+            "custodian's word, with a reason that stands in the record; send it to a laboratory.",
+        )
+    if calibration.calibrated > today:
+        return State(
+            "not calibrated yet",
+            "bar",
+            f"Its calibration is of {calibration.calibrated.isoformat()}, and today is {today.isoformat()} by this "
+            "computer's clock: set the clock right. If the clock is right, the date was entered wrong.",
         )
     if days <= DUE_SOON_DAYS:
         return State(
