@@ -124,7 +124,8 @@ class WindowKeys(QObject):
         if self._takes_keys():
             self._handle(events)
             # Arrows, Tab and function keys that nobody bound stay with Qt.
-            return bool(event.text()) or name in self._bound() or name == "Esc"
+            is_typed = bool(event.text()) and event.text().isprintable()
+            return is_typed or name in self._bound() or name == "Esc"
         consumed = False
         for each in events:
             if isinstance(each, CodeScanned):

@@ -21,6 +21,7 @@ from benchapp.torque.direction import Direction
 from benchapp.torque.text import format_torque
 from benchapp.torque.units import from_nm
 from benchapp.ui import verdict as told
+from benchapp.ui.format import wall_text
 from drivers.samples import Source
 
 MINUS: Final = "−"
@@ -77,6 +78,10 @@ def recording(view: BenchView) -> tuple[str, str]:
     return "recording", f"{name}. Its curve is shown; “take a run” in the strip on top makes readings of it."
 
 
+CHANGED_ELSEWHERE: Final = (
+    "{} was entered or changed in another window meanwhile. "
+    "What stands here now is what the records say: look, then Start."
+)
 WRONG_RECORDS: Final = {
     Source.REPLAYED: (
         "A recording is replayed: a run made of it belongs to the demonstration records. "
@@ -188,6 +193,14 @@ def seconds(value: float) -> str:
     ('0.5 s', '4 s', '0.31 s')
     """
     return f"{value:.2f}".rstrip("0").rstrip(".") + " s"
+
+
+def other_run(number: str, who: str, started: str) -> str:
+    """Return what is to be known of a tool that another run has not done with; `started` is ISO 8601."""
+    return (
+        f"A run of {number} by {who}, begun {wall_text(started)}, is not over: it stands in another window, or was "
+        "broken off. No tool is on two benches."
+    )
 
 
 def steps_of(capacity_nm: float | None) -> tuple[float, float]:

@@ -16,7 +16,7 @@ from PySide6.QtWidgets import QComboBox, QLabel, QLineEdit
 from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.records import check_standard
-from benchapp.records.model import Person, ToolState
+from benchapp.records.model import Outcome, Person, ToolState
 from benchapp.runs.model import RunPlan, RunState
 from benchapp.runs.outcome import is_not_in_service
 from benchapp.runs.procedure import Procedure, copied, edited, shipped_procedure
@@ -79,6 +79,12 @@ class Shelf:
 
     def n_open_tasks(self):
         return 0
+
+    unfinished: list[SimpleNamespace] = field(default_factory=list)
+
+    def runs(self, *, tool="", outcomes=(), limit=50):
+        assert outcomes == (Outcome.OPEN,)
+        return [run for run in self.unfinished if run.tool == tool][:limit]
 
     def summary(self, run_id):
         return None
@@ -885,3 +891,66 @@ def test_a_page_that_reads_the_records_again_behind_a_run_leaves_the_keyboard_to
     window.bench.tick()
     assert window.focusWidget() is window.bench.start.tool_card.number
     put_away(window, port)
+
+
+def test_a_tool_that_another_window_described_otherwise_meanwhile_is_looked_at_first(desk):
+    window, port, shelf = desk
+    panel = window.bench.start
+    describe(panel)
+    panel.replan()
+    there = Tool("OCF-014", ToolType.SETTING, "A", "N·m", 40.0, 200.0, resolution=1.0)
+    shelf.kept["OCF-014"] = there
+    panel.begin()
+    assert port.asked == []
+    assert panel.foot.says.text().startswith("OCF-014 was entered or changed in another window meanwhile.")
+    panel.begin()
+    assert port.asked[0][1].tool == there
+
+
+def test_a_reference_that_another_window_calibrated_meanwhile_is_looked_at_first(desk):
+    window, port, shelf = desk
+    panel = window.bench.start
+    describe(panel)
+    panel.replan()
+    shelf.held["REF-1"] = Reference("REF-1", 250.0, calibrations=(known(),))
+    panel.begin()
+    assert port.asked == []
+    assert panel.foot.says.text().startswith("REF-1 was entered or changed in another window meanwhile.")
+    assert panel.reference_card.reference.findData("REF-1") >= 0
+
+
+def test_a_run_of_the_same_tool_that_is_not_over_is_told_and_kept_in_the_record(desk):
+    window, port, shelf = desk
+    panel = window.bench.start
+    describe(panel)
+    shelf.unfinished = [SimpleNamespace(tool="OCF-014", operator="fitter 1", started="2026-11-30T13:19:05+00:00")]
+    panel.replan()
+    told = "A run of OCF-014 by fitter 1, begun 2026-11-30 13:19, is not over: it stands in another window"
+    assert told in panel.foot.says.text()
+    panel.begin()
+    assert any(warning.startswith(told) for warning in port.asked[0][1].warnings)
+
+
+def test_after_a_scan_the_pedal_starts_the_run(desk):
+    window, port, _ = desk
+    panel = window.bench.start
+    window.bench.look.least_s = 0.0
+    describe(panel)
+    panel.replan()
+    panel.foot.go.setFocus()
+    press(panel.foot.go, Qt.Key.Key_Tab)  # no key that nobody bound is swallowed
+    assert window.focusWidget() is not panel.foot.go
+    panel.foot.go.setFocus()
+    press(panel.foot.go, Qt.Key.Key_PageUp)
+    assert port.asked == []
+    press(panel.foot.go, Qt.Key.Key_PageDown)
+    assert port.asked[0][0] == "start_run"
+    panel.tool_card.number.setFocus()
+
+
+def describe(panel: StartPanel) -> None:
+    panel.tool_card.number.setText("OCF-014")
+    panel.tool_card.look()
+    panel.tool_card.range.setText("20 to 100 N·m")
+    panel.reference_card.capacity.setText("250 N·m")
+    panel.run_card.operator.setText("fitter 2")

@@ -223,9 +223,14 @@ class StartPanel(QWidget):
         self._replan_soon()
 
     @property
+    def _waits_for_start(self) -> bool:
+        """All is chosen, as after a scan, and nothing is being typed."""
+        return self._is_shown(self.form) and self.plan is not None and self.window().focusWidget() is self.foot.go
+
+    @property
     def takes_keys(self) -> bool:
-        """A guided series is under way: the two keys belong to it."""
-        return self.influences is not None and self.influences.takes_keys
+        """A guided series is under way, or nothing is missing but the start: the two keys belong to that."""
+        return self._waits_for_start or (self.influences is not None and self.influences.takes_keys)
 
     @property
     def asking(self) -> object:
@@ -233,8 +238,11 @@ class StartPanel(QWidget):
         return (self.influences.stage, self.influences.series) if self.influences is not None else None
 
     def act(self, action: str) -> None:
-        """Hand a key's meaning on to the series."""
-        if self.influences is not None:
+        """Hand a key's meaning on to the series; or start, with the pedal that is pressed all along a run."""
+        if self._waits_for_start:
+            if action == "go":
+                self.begin()
+        elif self.influences is not None:
             self.influences.act(action)
 
     def headline(self) -> tuple[str, str] | None:
@@ -433,6 +441,7 @@ class StartPanel(QWidget):
             for key, value in self.run_card.air_values().items():
                 self.context.bench.set_ambient(key, value)
         except Exception as error:  # noqa: BLE001 (a store or session that refuses says why; the panel stays)
+            self.fill()  # what another window has changed stands there then
             self._refuse(str(error))
             return
         self.run_card.remember(plan)

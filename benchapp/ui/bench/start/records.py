@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from benchapp.metrology.tool import Tool
 from benchapp.runs.model import RunPlan
+from benchapp.ui import words
 from benchapp.ui.context import AppContext
 
 if TYPE_CHECKING:
@@ -60,12 +61,19 @@ class StartRecords:
         return store.check_standing(reference) if store is not None else None
 
     def with_state(self, plan: RunPlan) -> RunPlan:
-        """The plan with the word that its tool is not in service: a run within limits does not put it back."""
-        from benchapp.records.model import ToolState
+        """The plan with the word that its tool is not in service, or in another run that is not over.
+
+        A run within limits does not put a tool back, and no tool is on two benches.
+        """
+        from benchapp.records.model import Outcome, ToolState
         from benchapp.runs.outcome import not_in_service
 
         store = self.context.store
-        record = store.tool(plan.tool.number) if store is not None else None
+        if store is None:
+            return plan
+        for run in store.runs(tool=plan.tool.number, outcomes=(Outcome.OPEN,), limit=1):
+            plan = replace(plan, warnings=(*plan.warnings, words.other_run(run.tool, run.operator, run.started)))
+        record = store.tool(plan.tool.number)
         if record is None or record.state not in (ToolState.QUARANTINED, ToolState.AT_LABORATORY, ToolState.RETIRED):
             return plan
         return not_in_service(plan, record.state.value.replace("-", " "))
@@ -84,16 +92,25 @@ class StartRecords:
             return plan
 
     def enter(self, plan: RunPlan) -> None:
-        """Enter the tool and the reference of a plan that are new; raises what the store does."""
+        """Enter the tool and the reference of a plan that are new; raises what the store does.
+
+        Raises:
+            ValueError: Another window has entered or changed one of them: nobody has seen the plan that comes of that.
+        """
         store = self.context.store
         if store is None:
             return
-        if store.tool(plan.tool.number) is None:
+        record, reference = store.tool(plan.tool.number), store.reference(plan.reference.number)
+        if record is not None and record.tool != plan.tool:
+            raise ValueError(words.CHANGED_ELSEWHERE.format(plan.tool.number))
+        if reference is not None and reference != plan.reference:
+            raise ValueError(words.CHANGED_ELSEWHERE.format(plan.reference.number))
+        if record is None:
             from benchapp.records.model import ToolRecord
 
             store.save_tool(ToolRecord(tool=plan.tool), who=plan.operator)
             self.context.store_changed.emit("tools")
-        if store.reference(plan.reference.number) is None:
+        if reference is None:
             from benchapp.records.references import keep_reference
 
             keep_reference(store, plan.reference, who=plan.operator)
