@@ -34,6 +34,7 @@ from benchapp.ui.curves.foreignview import BUSY
 from benchapp.ui.curves.recording import opened
 from benchapp.ui.logbook.page import LogbookPage
 from drivers.samples import Source
+from drivers.transport import parse_url
 
 
 def pull(torque=30.0, n=5000, rate=1000.0):
@@ -394,14 +395,29 @@ def test_a_file_without_a_pull_is_shown_all_the_same(page, tmp_path):
 
 def test_a_file_that_is_none_is_said_and_the_list_stays(page, tmp_path):
     said = []
-    page.context.message.connect(lambda kind, text: said.append(text))
+    page.context.message.connect(lambda kind, text: said.append((kind, text)))
     (tmp_path / "a.csv").write_bytes(b"\x00\x01")
     page.open_recording(str(tmp_path / "a.csv"))
     done(page.recording)
     page.open_recording(str(tmp_path / "missing.csv"))
     done(page.recording)
-    assert len(said) == 2
+    first, second = (text for kind, text in said if kind == "problem")
+    assert said[2] == ("over", first)  # what was wrong with one file does not stand over the next one
+    assert "missing.csv" in second
     assert page.views.currentWidget() is not page.recording
+
+
+def test_a_trace_file_whose_name_holds_a_question_mark_is_replayed(page, tmp_path):
+    t, y = pull()
+    path = tmp_path / "pull? 2.csv"
+    write_trace(path, Trace(t, np.round(y, 3), "N·m", Source.LIVE, capacity=200.0))
+    page.open_recording(str(path))
+    done(page.recording)
+    page.recording.replay.click()
+    done(page.recording)
+    ((url, _profile),) = page.context.bench.opened
+    again = read_trace(parse_url(url).place)
+    assert np.array_equal(again.torque, np.round(y, 3))
 
 
 @pytest.fixture

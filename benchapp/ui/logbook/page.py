@@ -96,7 +96,8 @@ class LogbookPage(Page):
         self.open_file.clicked.connect(self.ask_recording)
         self.recording.shown.connect(self._show_recording)
         self.recording.left.connect(self.show_list)
-        self.recording.failed.connect(lambda text: self.say(text, problem=True))
+        self._not_opened = ""  # what was wrong with a recording; over once another one is asked for
+        self.recording.failed.connect(self._recording_failed)
         self.recording.saved.connect(self.say)
         self.recording.replay_wanted.connect(self._replay)
         self.run_view.replay_wanted.connect(self._replay_pulls)
@@ -329,7 +330,12 @@ class LogbookPage(Page):
 
     def open_recording(self, path: str) -> None:
         """Show a trace file, or a CSV from elsewhere after its columns are matched."""
+        self.context.message.emit("over", self._not_opened)
         self.recording.open_file(path, self.context.unit)
+
+    def _recording_failed(self, text: str) -> None:
+        self._not_opened = text
+        self.say(text, problem=True)
 
     def _show_recording(self) -> None:
         self.heading("A recording", str(self.recording.path))

@@ -341,7 +341,9 @@ class ProgressView(QWidget):
             f"{whose}, {drill.name.lower()}: {NAMES[mark]}, {what}",
             _empty(shown, mark, is_group=is_group),
         )
-        self.rule.setText(texts.GROUP_RULE if is_group else texts.NOT_EVIDENCE)
+        rule = texts.GROUP_RULE if is_group else texts.NOT_EVIDENCE
+        # the picture for the notice board bears it: the strip on top does not go with it
+        self.rule.setText(f"{texts.SIMULATED} {rule}" if self.context.is_demo else rule)
         self.save.setVisible(is_group and self.chart.has_values)
         self.levels.setVisible(not is_group)
         self.foot.setVisible(not is_group)

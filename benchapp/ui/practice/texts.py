@@ -46,6 +46,8 @@ GROUP_RULE: Final = (
 
 ASIDE_SAYS: Final = "One that is set aside keeps its place, as one that missed."
 
+SIMULATED: Final = "SIMULATED: nobody made these pulls."
+
 DELETE_SAYS: Final = (
     "{n} of {person} will be deleted for good. Verification records are not touched. Copies of the store made before "
     "keep what they hold."
