@@ -35,7 +35,7 @@ from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
 
 RIGHT: Final = Qt.AlignmentFlag.AlignRight
 CENTRE: Final = Qt.AlignmentFlag.AlignHCenter
-SHARES: Final = {"go": 11, "aside": 10, "leave": 7}
+SHARES: Final = {"go": 11, "aside": 9, "leave": 8}
 """How the keys share their row."""
 UNIT_APART: Final = re.compile(r"(?<=\d) (?=(?:s|%|°C|\w*·\w+)(?!\w))")
 """Between a number and its unit: no line is broken there."""
@@ -484,12 +484,12 @@ class CaptureCard(Panel):
         state = QRectF(inner.left() - s.pad * 0.3, figure.bottom() + s.pad * 0.25, 0, s.state * 1.56)
         state.setRight(inner.right() + s.pad * 0.3)
         self._draw_state(painter, state, card, kind)
-        rest = QRectF(inner.left(), state.bottom() + s.pad * 0.35, inner.width(), inner.bottom() - state.bottom())
+        rest = QRectF(inner.left(), state.bottom() + s.pad * 0.15, inner.width(), inner.bottom() - state.bottom())
         painter.setPen(QColor(colours.ink))
         sentence = words.card_sentence(card, kind, tool, self.unit)
         lines = max(2, min(4, int((rest.height() - s.small * 2.6) / (s.lead * 2.05))))
         draw_lines(painter, rest, sentence, s.lead, lines)
-        foot = QRectF(inner.left(), inner.bottom() - s.small * 2.5, inner.width(), s.small * 2.4)
+        foot = QRectF(inner.left(), inner.bottom() - s.small * 1.7, inner.width(), s.small * 1.7)
         painter.setPen(QColor(colours.soft))
         draw_fitted(painter, foot, words.stored_line(card, self.mode), font_of_cap(s.small), align=RIGHT)
         draw_fitted(
