@@ -307,33 +307,33 @@ def test_a_tool_found_out_shows_period_errors_and_jobs_and_puts_them_on_the_list
     shown = view(page, "impact", f"run:{run_id}")
     known = found_out.tool_impact(store, run_id)
     assert page.title.text() == "OCF-007 was found out"
-    assert shown.errors.rows == list(known.errors)
-    assert shown.jobs.rows == list(known.jobs)
+    assert shown.of_tool.errors.rows == list(known.errors)
+    assert shown.of_tool.jobs.rows == list(known.jobs)
     assert known.jobs
-    assert "more torque" in shown.tool_says.text() or "less torque" in shown.tool_says.text()
-    assert shown.list_jobs.text().startswith(f"Put {len(known.jobs)} job")
+    assert "more torque" in shown.of_tool.says.text() or "less torque" in shown.of_tool.says.text()
+    assert shown.of_tool.put.text().startswith(f"Put {len(known.jobs)} job")
     n_open = store.n_open_tasks()
-    shown.list_jobs.click()
+    shown.of_tool.put.click()
     assert store.n_open_tasks() == n_open + len(known.jobs)
     assert wanted[-1] == ("rack", f"view:work:{run_id}")
-    assert shown.list_jobs.text() == "Go to the work list"
+    assert shown.of_tool.put.text() == "Go to the work list"
 
 
 def test_a_reference_found_out_shows_changed_verdicts_first_and_can_begin_later(shop, store):
     page, _, _ = shop(store)
     shown = in_doubt(page, "reference:REF-1")
-    runs = shown.runs.rows
+    runs = shown.of_reference.runs.rows
     changed = [run.changes for run in runs]
     assert changed[0]
     assert changed == sorted(changed, reverse=True)
-    assert "would be judged otherwise" in shown.reference_says.text()
-    shown.since.put(dt.date(2024, 5, 10))
-    shown.use_since.click()
+    assert "would be judged otherwise" in shown.of_reference.says.text()
+    shown.of_reference.since.put(dt.date(2024, 5, 10))
+    shown.of_reference.use_since.click()
     judged_again(shown)
-    assert 0 < len(shown.runs.rows) < len(runs)
-    shown.since.edit.setText("yesterday")
-    shown.use_since.click()
-    assert shown.since.problem
+    assert 0 < len(shown.of_reference.runs.rows) < len(runs)
+    shown.of_reference.since.edit.setText("yesterday")
+    shown.of_reference.use_since.click()
+    assert shown.of_reference.since.problem
 
 
 def test_tools_in_service_by_a_verdict_that_changes_are_taken_out_of_service_from_there(shop, store):
@@ -345,17 +345,17 @@ def test_tools_in_service_by_a_verdict_that_changes_are_taken_out_of_service_fro
     shown = in_doubt(page, "reference:REF-1:RA-9")
     stopping = shown._to_stop
     assert stopping
-    assert not shown.stop_tools.isHidden()
-    for run in shown.runs.rows:  # a verdict that a newer run has replaced stops nothing
+    assert not shown.of_reference.stop_tools.isHidden()
+    for run in shown.of_reference.runs.rows:  # a verdict that a newer run has replaced stops nothing
         if run.tool in stopping and run.changes:
             assert store.tool(run.tool).state is ToolState.IN_SERVICE
-    shown.stop_tools.click()
+    shown.of_reference.stop_tools.click()
     judged_again(shown)
     for number in stopping:
         change = store.state_changes(number)[-1]
         assert (change.new, change.who) == (ToolState.QUARANTINED, "fitter 2")
         assert "RA-9" in change.why
-    assert shown.stop_tools.isHidden()  # nothing is left to stop
+    assert shown.of_reference.stop_tools.isHidden()  # nothing is left to stop
 
 
 def test_runs_are_judged_again_beside_the_window_which_says_how_far_it_is(shop, store, monkeypatch):
@@ -399,12 +399,12 @@ def test_the_last_good_daily_check_shortens_what_is_in_doubt(shop, store):
     )
     page, _, _ = shop(store)
     shown = in_doubt(page, "reference:REF-1:RA-9")
-    everything = len(shown.runs.rows)
-    assert not shown.use_check.isHidden()
-    shown.use_check.click()
+    everything = len(shown.of_reference.runs.rows)
+    assert not shown.of_reference.use_check.isHidden()
+    shown.of_reference.use_check.click()
     judged_again(shown)
     assert shown._impact.since.isoformat() == store.check_standing("REF-1").points[-1].value.at[:10]
-    assert len(shown.runs.rows) < everything
+    assert len(shown.of_reference.runs.rows) < everything
 
 
 def test_the_way_to_what_is_in_doubt_lies_on_the_card_and_only_for_a_tool_found_out(shop, store):
@@ -791,24 +791,24 @@ def test_the_list_of_tools_is_narrowed_by_place_and_opening_one_widens_it_again(
 def test_runs_in_doubt_are_narrowed_to_what_changes_and_told_tool_by_tool(shop, store):
     page, _, _ = shop(store)
     shown = in_doubt(page, "reference:REF-1")
-    every = list(shown.runs.rows)
-    assert shown.counted.text().startswith(f"{len(every)} runs, ")
-    shown.which.choose("changed")
-    changed = list(shown.runs.rows)
+    every = list(shown.of_reference.runs.rows)
+    assert shown.of_reference.counted.text().startswith(f"{len(every)} runs, ")
+    shown.of_reference.which.choose("changed")
+    changed = list(shown.of_reference.runs.rows)
     assert changed == [run for run in every if run.changes]
     assert 0 < len(changed) < len(every)
-    assert f"{len(changed)} judged otherwise" in shown.counted.text()
-    shown.which.choose("tools")
-    assert shown.runs.isHidden()
-    tools = list(shown.of_tools.rows)
+    assert f"{len(changed)} judged otherwise" in shown.of_reference.counted.text()
+    shown.of_reference.which.choose("tools")
+    assert shown.of_reference.runs.isHidden()
+    tools = list(shown.of_reference.of_tools.rows)
     assert sum(tool.n_runs for tool in tools) == len(every)
     assert [tool.n_changed for tool in tools] == sorted((tool.n_changed for tool in tools), reverse=True)
-    shown.of_tools.opened.emit(tools[0])
-    assert [run.tool for run in shown.runs.rows] == [tools[0].tool] * tools[0].n_runs
-    assert not shown.runs.isHidden()
-    assert tools[0].tool in shown.counted.text()
-    shown.which.choose("tools")
-    assert not shown.of_tools.isHidden()
+    shown.of_reference.of_tools.opened.emit(tools[0])
+    assert [run.tool for run in shown.of_reference.runs.rows] == [tools[0].tool] * tools[0].n_runs
+    assert not shown.of_reference.runs.isHidden()
+    assert tools[0].tool in shown.of_reference.counted.text()
+    shown.of_reference.which.choose("tools")
+    assert not shown.of_reference.of_tools.isHidden()
 
 
 def test_the_work_list_is_narrowed_to_what_changes_and_closed_tool_by_tool(shop, store):
