@@ -948,6 +948,39 @@ def test_after_a_scan_the_pedal_starts_the_run(desk):
     panel.tool_card.number.setFocus()
 
 
+@pytest.mark.parametrize("size", [(1366, 768), (1280, 720), (1920, 1080)])
+def test_nothing_of_a_new_reference_is_cut_while_its_override_and_a_wrong_profile_are_told(qtbot, tmp_path, size):
+    link = LinkView(
+        "refused",
+        "/dev/serial/by-id/usb-transducer",
+        reason="/dev/serial/by-id/usb-transducer: lines come that the profile 'signed value, unit' does not describe, "
+        "such as '6.005000,06005,+000.00,Nm'. Choose another profile, or let it be found by listening.",
+    )
+    port = Bench(stand.view(None, capacity_nm=None, source=Source.LIVE, link=link))
+    made = partial(
+        StartPanel,
+        list_ports=lambda: [("/dev/ttyS0", "/dev/ttyS0")],
+        list_profiles=lambda: [("signed value, unit", "signed value, unit")],
+        find_profile=lambda url: "",
+    )
+    window = MainWindow(AppContext(port, is_demo=False), settings_path=tmp_path / "s.json", start_panel=made)
+    window.resize(*size)
+    settle(window)
+    window.context.give_store(Shelf())
+    window.bench.tick()
+    panel = window.bench.start
+    panel.fill()
+    describe(panel)
+    panel.run_card.procedure.setCurrentIndex(panel.run_card.procedure.findData("workshop-full"))
+    panel.run_card.procedure.activated.emit(0)
+    panel.reference_card.look()
+    panel.replan()
+    QTest.qWait(50)
+    assert panel.reference_card.override.isVisible()
+    assert cut_parts(panel) == []
+    put_away(window, port)
+
+
 def describe(panel: StartPanel) -> None:
     panel.tool_card.number.setText("OCF-014")
     panel.tool_card.look()

@@ -183,3 +183,4 @@ class PortChoice(QObject):
             figure = words.number(live_nm, unit, words.steps_of(capacity_nm)[0])
             now = f"It says {figure} {unit} now: press on it and see."
         self.now_line.setText(now)
+        self.now_line.setVisible(bool(now) or not link.reason)  # the lines that say why need its room

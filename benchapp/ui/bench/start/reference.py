@@ -8,7 +8,7 @@ from typing import Final
 
 from PySide6.QtCore import QTimer
 from PySide6.QtGui import QHideEvent, QShowEvent
-from PySide6.QtWidgets import QLineEdit, QWidget
+from PySide6.QtWidgets import QGridLayout, QLineEdit, QWidget
 
 from benchapp.metrology.reference import Reference
 from benchapp.torque.text import parse_torque
@@ -53,8 +53,14 @@ class ReferenceCard(Card):
         self.number = self.line("Number of the new reference")
         self.number.setText("REF-1")
         self.capacity = self.line("Capacity of the new reference", "200 N·m")
-        for widget in (self.note("It is new: its number"), self.number, self.note("… and its capacity"), self.capacity):
-            column.addWidget(widget)
+        both = QGridLayout()  # side by side: with an override beneath there is no room for four rows
+        for place, widget in enumerate((self.note("It is new: its number"), self.note("and its capacity"))):
+            both.addWidget(widget, 0, place)
+        both.addWidget(self.number, 1, 0)
+        both.addWidget(self.capacity, 1, 1)
+        both.setHorizontalSpacing(6)
+        both.setVerticalSpacing(3)
+        column.addLayout(both)
         self._chosen = ""
         self.override = OverrideBox(context, self, lambda: str(self.reference.currentData() or self.number.text()))
         self.column.addWidget(self.override)
