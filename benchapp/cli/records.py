@@ -20,8 +20,11 @@ from benchapp.cli.errors import CommandError, unread, unwritten
 from benchapp.records.errors import StoreError, WrongStoreError
 
 if TYPE_CHECKING:
+    from benchapp.pulls.pull import Pull
     from benchapp.records.backup import Copy
     from benchapp.records.store import Store
+    from benchapp.runs.model import CapturedPull, Run
+    from benchapp.torque.trace import Trace
 
 _HEAD: Final = re.compile(r"(?:[0-9]+:)?[0-9a-fA-F]{64}")
 _GIVE_HEAD: Final = "give sequence:digest (the digest has 64 hex digits), or the file in which the newest seal was kept"
@@ -363,11 +366,19 @@ def _demo(args: argparse.Namespace) -> int:
 
 
 def _reread(args: argparse.Namespace) -> int:
-    from benchapp.records.reread import differences
+    from benchapp.pulls import DETECTOR
+    from benchapp.records.reread import differences, read_again
+
+    n_read = 0
+
+    def read(run: Run, captured: CapturedPull, trace: Trace) -> Pull | None:
+        nonlocal n_read
+        n_read += 1
+        return read_again(run, captured, trace)
 
     with _open(args) as store:
         try:
-            found = list(differences(store))
+            found = list(differences(store, read, detector=DETECTOR))
         except (StoreError, ValueError) as error:
             raise CommandError(str(error)) from error
     for each in found:
@@ -379,7 +390,7 @@ def _reread(args: argparse.Namespace) -> int:
             flags = " -> ".join(" ".join(names) or "no flags" for names in (each.stored_flags, each.reread_flags))
             print(f"run {each.run_id}, pull {each.number}: {torques}; {flags}")
     if not args.json:
-        print(f"{len(found)} readings come out differently; nothing was written.")
+        print(f"{len(found)} of {n_read} pulls come out differently; no record was changed.")
     return 1 if found else 0
 
 

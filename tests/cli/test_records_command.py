@@ -138,6 +138,18 @@ def test_the_demonstration_was_read_as_the_bench_reads(tmp_path, capsys):
     assert run(capsys, "--demo", "--store", path, "reread", "--dry-run", "--json")[:2] == (0, "")
 
 
+def test_what_comes_out_differently_is_told_of_how_many_and_no_record_is_changed(tmp_path, capsys):
+    path = tmp_path / "old.sqlite"  # its traces hold a few samples only, so that none of its pulls is found again
+    path.write_bytes((Path(__file__).parent.parent / "data" / "store_v4.sqlite").read_bytes())
+    before = path.read_bytes()
+    code, out, _ = run(capsys, "--store", path, "reread", "--dry-run")
+    lines = out.splitlines()
+    assert code == 1
+    assert lines[-1] == f"{len(lines) - 1} of {len(lines) - 1} pulls come out differently; no record was changed."
+    assert len(lines) > 1
+    assert path.read_bytes() == before
+
+
 def newer(path: Path) -> None:
     with sqlite3.connect(path) as raw:
         raw.execute(f"PRAGMA user_version = {schema.VERSION + 1}")
