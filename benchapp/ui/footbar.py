@@ -9,14 +9,14 @@ from PySide6.QtGui import QColor, QFontMetrics, QMouseEvent, QPainter, QPaintEve
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QWidget
 
 from benchapp.ui import theme, words
-from benchapp.ui.bench.panels import Panel, hatch
+from benchapp.ui.painted import Painted, hatch
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
 
 IN_FULL_MS: Final = 30_000
 """Four times what reading three lines takes; a problem's beginning stays in the foot."""
 
 
-class SourceMark(Panel):
+class SourceMark(Painted):
     """The strip that marks simulated and replayed data on every page."""
 
     def __init__(self, parent: QWidget | None = None) -> None:

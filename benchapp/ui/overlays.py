@@ -9,11 +9,11 @@ from PySide6.QtGui import QColor, QFont, QFontMetricsF, QKeyEvent, QPainter
 from PySide6.QtWidgets import QHBoxLayout, QPushButton, QVBoxLayout, QWidget
 
 from benchapp.ui import theme
-from benchapp.ui.bench.panels import Panel
+from benchapp.ui.painted import Painted
 from benchapp.ui.theme import draw_fitted, font_of_cap
 
 
-class Question(Panel):
+class Question(Painted):
     """A question inside the window, answered by keys or a click: nothing pops up over an instruction elsewhere."""
 
     answered = Signal(str)
@@ -116,7 +116,7 @@ def font_within(width: float, text: str, cap_px: float) -> QFont:
     return font
 
 
-class KeyTeacher(Panel):
+class KeyTeacher(Painted):
     """Learns the key that a pedal or presenter sends."""
 
     learned = Signal(str, str)  # (which: "go" or "aside", key name)

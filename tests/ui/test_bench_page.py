@@ -21,7 +21,7 @@ from benchapp.runs.model import CapturedPull, Choice, Hold, PullKind, RunState, 
 from benchapp.runs.outcome import not_in_service
 from benchapp.session.view import LinkView, Phase, ReplayView
 from benchapp.torque.direction import Direction
-from benchapp.ui import theme, words
+from benchapp.ui import painted, theme, words
 from benchapp.ui.bench import panels, plot
 from benchapp.ui.bench.columns import Columns
 from benchapp.ui.theme import FIGURE_SHARE, INSTRUCTION_SHARE, Sizes, font_of_cap
@@ -177,7 +177,9 @@ def test_the_longest_sentences_of_a_pull_stand_whole_on_the_card(bench, monkeypa
     shown = port.shown.card
     lines = []
     monkeypatch.setattr(
-        panels, "wrap", lambda text, *a, wrap=panels.wrap: lines.clear() or lines.extend(wrap(text, *a)) or list(lines)
+        painted,
+        "wrap",
+        lambda text, *a, wrap=painted.wrap: lines.clear() or lines.extend(wrap(text, *a)) or list(lines),
     )
     values = {Flag.TOO_FAST: (0.05, 0.5, "s"), Flag.TOO_SLOW: (11.25, 4.0, "s"), Flag.ZERO_OFF: (1.42, 0.137, "")}
     values |= {Flag.PAST_CLICK: (0.59, 0.25, "s"), Flag.JERKY: (4.3, 3.0, "%"), Flag.SHORT: (16.4, 18.3, "")}
@@ -343,7 +345,7 @@ def test_the_verdict_is_told_in_three_ways_with_what_would_settle_a_doubt(bench)
     assert page.verdict.accessibleName() == "IN DOUBT"
     said = page.verdict.accessibleDescription()
     assert "It would be settled by a reference of at most 0.93 % (k = 2) instead of 1.6 %" in said
-    assert "3 readings were set aside. The verdict is the same with them." in said
+    assert "3 readings were set aside. With them the verdict is the same." in said
     assert "Temperature was not noted at the end." in said
     assert not page.verdict.grab().isNull()
     show(page, port, "verdict-out")
@@ -699,7 +701,8 @@ def test_what_is_wrong_with_the_link_is_said_to_the_end_in_a_small_window(bench,
         drawn.append((text, natural * more.get("least", 0.62) <= box.width()))
         return real(painter, box, text, font, **more)
 
-    monkeypatch.setattr(panels, "draw_fitted", fitted)
+    for module in (panels, painted):
+        monkeypatch.setattr(module, "draw_fitted", fitted)
     page.window().resize(1366, 768)
     page.headline.show_words(
         "Wait: no data", reason, "REF-1 connection lost  ·  zero 09:12", "48 211 lines", fine=False

@@ -10,12 +10,12 @@ from PySide6.QtWidgets import QWidget
 
 from benchapp.runs.influences import Series, contribution_percent
 from benchapp.ui import theme, words
-from benchapp.ui.bench.panels import Panel
 from benchapp.ui.format import significant
+from benchapp.ui.painted import Painted
 from benchapp.ui.theme import draw_fitted, font_of_cap
 
 
-class SeriesTable(Panel):
+class SeriesTable(Painted):
     """A row for each position: its name, a dot for each pull that counts, the mean."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -97,7 +97,7 @@ class SeriesTable(Panel):
             draw_fitted(painter, place, text, font_of_cap(s.lead, bold=full), align=Qt.AlignmentFlag.AlignRight)
 
 
-class LastPull(Panel):
+class LastPull(Painted):
     """The last pull: its reading in large figures, whether it counts, and why not."""
 
     def __init__(self, parent: QWidget | None = None) -> None:

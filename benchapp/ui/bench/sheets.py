@@ -19,8 +19,9 @@ from benchapp.torque.text import parse_number
 from benchapp.torque.units import from_nm
 from benchapp.ui import theme, words
 from benchapp.ui import verdict as told
-from benchapp.ui.bench.panels import CENTRE, RIGHT, Panel, band_colour, draw_dot, draw_lines, hatch, wrap
+from benchapp.ui.bench.panels import band_colour, draw_dot
 from benchapp.ui.format import plural
+from benchapp.ui.painted import CENTRE, RIGHT, Painted, draw_lines, hatch, wrap
 from benchapp.ui.theme import draw_fitted, font_of_cap
 
 MOST_ROWS: Final = 10
@@ -36,7 +37,7 @@ AIR_STYLE: Final = "QLineEdit { min-height: 0; padding: 0 6px; } QLineEdit:focus
 Row = tuple[CheckpointResult, CheckpointJudgement | None]
 
 
-class CautionsSheet(Panel):
+class CautionsSheet(Painted):
     """The cautions, once a run, each with a picture."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -146,7 +147,7 @@ def draw_picture(painter: QPainter, box: QRectF, name: str) -> None:
     painter.restore()
 
 
-class VerdictSheet(Panel):
+class VerdictSheet(Painted):
     """Every reading as a dot against its limits, the big word, what to do with the tool and what would settle a doubt.
 
     Dots lie by what the tool delivered against what it says; the standard's deviation stands beneath with its name.
@@ -508,7 +509,7 @@ class VerdictSheet(Panel):
             field.setGeometry(round(right - from_right - width), round(y), round(width), round(height))
 
 
-class Notice(Panel):
+class Notice(Painted):
     """A band or a whole window that says one large thing until it is seen to."""
 
     clicked = Signal()

@@ -14,7 +14,7 @@ from PySide6.QtWidgets import QWidget
 
 from benchapp.practice.drills import Drawing, Measured
 from benchapp.ui import theme
-from benchapp.ui.bench.panels import CENTRE, RIGHT, Panel, wrap
+from benchapp.ui.painted import CENTRE, RIGHT, Painted, wrap
 from benchapp.ui.practice import texts
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
 
@@ -31,7 +31,7 @@ def broken(text: str, metrics: QFontMetricsF, width: float) -> list[str]:
     return wrap(text, metrics, width, 2)
 
 
-class BigSentence(Panel):
+class BigSentence(Painted):
     """One sentence over at most two lines, and a quieter line beneath with the link at its right."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -77,7 +77,7 @@ class BigSentence(Panel):
         draw_fitted(painter, left, self.detail, font_of_cap(s.body * 1.08), least=0.7)
 
 
-class Pair(Panel):
+class Pair(Painted):
     """First peak and peak of the last pull, one under the other: what the wrench did, what the hand did."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -125,7 +125,7 @@ AIM_WIDTH = 1.85
 """Width of an aim as a share of that of another mark: it has a word beside its value."""
 
 
-class Aims(Panel):
+class Aims(Painted):
     """The level's aims with what the last pull came to, and a dot a pull: nothing else decides."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -242,7 +242,7 @@ def draw_result(painter: QPainter, at: QPointF, radius: float, result: str) -> N
         painter.drawEllipse(at, radius * 0.9, radius * 0.9)
 
 
-class HowItLooks(Panel):
+class HowItLooks(Painted):
     """How the curve should look, and how not."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
@@ -320,7 +320,7 @@ def draw_curve(
     painter.drawPolyline(QPolygonF([at(x, y) for x, y in points]))
 
 
-class Curtain(Panel):
+class Curtain(Painted):
     """Stands before the plot while a curve is hidden, or says what the plot will show."""
 
     def __init__(self, parent: QWidget | None = None) -> None:

@@ -24,13 +24,13 @@ from benchapp.practice.progress import (
     weeks,
 )
 from benchapp.ui import theme
-from benchapp.ui.bench.panels import Panel as Painted
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, label, plain_button
 from benchapp.ui.files import ask_save
 from benchapp.ui.format import plural
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import today
+from benchapp.ui.painted import Painted
 from benchapp.ui.practice import texts
 from benchapp.ui.theme import draw_fitted, font_of_cap
 from benchapp.ui.ticks import nice_step

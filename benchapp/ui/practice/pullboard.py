@@ -17,10 +17,11 @@ from benchapp.metrology.tool import Tool
 from benchapp.runs.model import RunState
 from benchapp.session.view import BenchView, PracticeAim
 from benchapp.ui import keys, theme, words
-from benchapp.ui.bench.panels import KeyBar, Panel
+from benchapp.ui.bench.panels import KeyBar
 from benchapp.ui.bench.sheets import CautionsSheet
 from benchapp.ui.bench.zero import ZeroTaker
 from benchapp.ui.context import AppContext
+from benchapp.ui.painted import Painted
 from benchapp.ui.practice.board import BigSentence
 
 log = logging.getLogger(__name__)
@@ -61,7 +62,7 @@ class PullBoard(QWidget):
         self._was_broken = False
         self.sentence = BigSentence(self)
         self.cautions = CautionsSheet(self)
-        self.panels: tuple[Panel, ...] = (self.sentence, self.cautions)
+        self.panels: tuple[Painted, ...] = (self.sentence, self.cautions)
         self.key_bar = KeyBar(self)
         self.key_bar.pressed.connect(self.act)
         self.timer = QTimer(self)

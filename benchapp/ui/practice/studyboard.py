@@ -12,21 +12,21 @@ from PySide6.QtGui import QColor, QPainter, QPen, QShowEvent
 from PySide6.QtWidgets import QWidget
 
 from benchapp.metrology.reference import Reference
-from benchapp.practice.study import MOST_TRIES, Step, StudyPull, is_knock, next_step, take, why_again
+from benchapp.practice.study import MOST_TRIES, OTHER_SETTING, Step, StudyPull, is_knock, next_step, take, why_again
 from benchapp.pulls.pull import Flag, Mode
 from benchapp.records.studies import StoredStudy
 from benchapp.session.view import BenchView, Phase, PracticeAim, PracticePull
 from benchapp.ui import theme, words
-from benchapp.ui.bench.panels import CENTRE
-from benchapp.ui.bench.panels import Panel as Painted
 from benchapp.ui.context import AppContext
+from benchapp.ui.painted import CENTRE, Painted
 from benchapp.ui.practice.board import BigSentence
 from benchapp.ui.practice.pullboard import CAUTIONS, ZERO, PullBoard, clock_text
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
 
 HANDOVER, PULL, BREAK, DONE = "handover", "pull", "break", "done"
 
-AGAIN: Final = {
+AGAIN: Final[dict[str, str]] = {
+    OTHER_SETTING: "it let go far from its setting (right tool, set right?)",
     Flag.NO_CLICK: "it never let go",
     Flag.UNCLEAR: "a click and a dip can't be told apart",
     Flag.DOUBLE: "pulled twice",
@@ -129,7 +129,9 @@ class StudyBoard(PullBoard):
         self.state = DONE if self.step.is_done else CAUTIONS
         highest = max(study.plan.tools, key=lambda one: one.tool.highest_nm).tool
         capacity = f" and {words.plain(reference.capacity_nm)} N·m" if reference is not None else ""
-        self._caution(highest, f"{words.plain(highest.highest)} {highest.unit}{capacity}")
+        alike = all(one.tool.highest_nm == highest.highest_nm for one in study.plan.tools)
+        ends = f"{words.plain(highest.highest)} {highest.unit}" if alike else "each tool's own maximum"
+        self._caution(highest, f"{ends}{capacity}")
         try:
             self._aim()
         except ValueError:
@@ -236,14 +238,14 @@ class StudyBoard(PullBoard):
         if store is None or not self._keep(study.key, pull):
             return
         self.pulls.append(pull)
-        flag = why_again(study.plan, closed.pull)
-        self.again = "" if flag is None else f"Once more: {AGAIN.get(flag, flag.value)}."
+        why = why_again(study.plan, closed.pull, pull.target_nm)
+        self.again = "" if why is None else f"Once more: {AGAIN.get(why, why)}."
         self.step = following = next_step(study.plan, self.pulls, rested_at=self._rested_at)
         if following.is_done:
             self.state = DONE
             return
         self._aim()
-        if following.break_due and flag is None:
+        if following.break_due and why is None:
             self.state = BREAK
             self._break_until = self.now() + dt.timedelta(seconds=study.plan.break_s)
         elif following.changes_person or following.changes_tool:

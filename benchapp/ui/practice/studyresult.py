@@ -15,14 +15,13 @@ from benchapp.practice.finding import ALIKE, POOLED, SOME_MORE, TOOL, WHO, WITHI
 from benchapp.practice.study import Quantity, Result, StudyPull, StudyRefusedError, csv_text, evaluate
 from benchapp.records.studies import StoredStudy
 from benchapp.ui import theme, words
-from benchapp.ui.bench.panels import CENTRE, RIGHT
-from benchapp.ui.bench.panels import Panel as Painted
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button, quiet_button
 from benchapp.ui.files import ask_save
 from benchapp.ui.format import glued, plural, wall_text
 from benchapp.ui.page import Facts, scrolled
+from benchapp.ui.painted import CENTRE, RIGHT, Painted
 from benchapp.ui.theme import draw_fitted, font_of_cap
 from benchapp.ui.ticks import ticks
 
