@@ -32,8 +32,9 @@ from benchapp.runs.standing import counts
 from benchapp.session.view import BenchView, Card, Phase, asked_of
 from benchapp.ui import keys, theme, words
 from benchapp.ui.bench.entry import IndicationEntry
+from benchapp.ui.bench.keybar import FittedButton, KeyBar
 from benchapp.ui.bench.look import Look
-from benchapp.ui.bench.panels import CaptureCard, ChoicePanel, FittedButton, Headline, KeyBar, Ladder, LiveFigure
+from benchapp.ui.bench.panels import CaptureCard, ChoicePanel, Headline, Ladder, LiveFigure
 from benchapp.ui.bench.plot import HEADROOM, CurveMark, PullPlot, Scene
 from benchapp.ui.bench.sheets import CautionsSheet, Notice, VerdictSheet
 from benchapp.ui.context import AppContext

@@ -1,4 +1,4 @@
-"""The still panels of the Bench: headline, ladder, live figure, capture card, choices, key bar.
+"""The still panels of the Bench: headline, ladder, live figure, capture card, choices.
 
 Each is painted by itself inside a rectangle that depends on the window's size alone, so nothing moves when a text
 changes. None of them knows more than a `BenchView` tells.
@@ -11,14 +11,8 @@ from collections.abc import Sequence
 from typing import Final
 
 from PySide6.QtCore import QPointF, QRect, QRectF, Qt, Signal
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QMouseEvent, QPainter, QPaintEvent, QPen, QPolygonF
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QMouseEvent, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import (
-    QHBoxLayout,
-    QPushButton,
-    QSizePolicy,
-    QStyle,
-    QStyleOptionButton,
-    QStylePainter,
     QWidget,
 )
 
@@ -32,8 +26,6 @@ from benchapp.ui.bench._digits import Digits
 from benchapp.ui.painted import CENTRE, RIGHT, Painted, draw_lines, hatch
 from benchapp.ui.theme import Sizes, draw_fitted, font_of_cap
 
-SHARES: Final = {"go": 11, "aside": 9, "leave": 8}
-"""How the keys share their row."""
 LEAST_WIDTH: Final = 0.72
 """So far the headline's detail is condensed before it takes two lines."""
 
@@ -528,74 +520,3 @@ class ChoicePanel(Painted):
             if self._row(i).contains(event.position()):
                 self.chosen.emit(key)
                 return
-
-
-class FittedButton(QPushButton):
-    """A button whose words are condensed rather than cut when they are too wide."""
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        """The style's frame, our text."""
-        option = QStyleOptionButton()
-        self.initStyleOption(option)
-        text, option.text = option.text, ""
-        painter = QStylePainter(self)
-        painter.drawControl(QStyle.ControlElement.CE_PushButton, option)
-        colours = theme.palette()
-        ink = {"main": colours.ground, "quiet": colours.ink if self.underMouse() else colours.soft}
-        painter.setPen(QColor(ink.get(self.property("kind"), colours.ink)))
-        draw_fitted(painter, QRectF(self.rect()).adjusted(6, 0, -6, 0), text, self.font(), align=CENTRE)
-        painter.end()
-
-
-class KeyBar(QWidget):
-    """What the keys do now, each also a button; it never takes the keyboard."""
-
-    pressed = Signal(str)
-
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        row = self._row = QHBoxLayout(self)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(6)
-        self.buttons: dict[str, QPushButton] = {}
-        for action in ("go", "aside", "leave"):
-            button = FittedButton(self)
-            button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-            button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-            self._keep_place(button, kept=True)
-            button.setProperty("kind", "main" if action == "go" else "")
-            button.setMinimumWidth(1)
-            button.clicked.connect(self._clicked)
-            button.setObjectName(action)
-            row.addWidget(button, SHARES[action])
-            self.buttons[action] = button
-
-    @staticmethod
-    def _keep_place(button: QPushButton, *, kept: bool) -> None:
-        policy = button.sizePolicy()
-        if policy.retainSizeWhenHidden() is not kept:
-            policy.setRetainSizeWhenHidden(kept)
-            button.setSizePolicy(policy)
-
-    def _clicked(self) -> None:
-        self.pressed.emit(self.sender().objectName())
-
-    def restyle(self) -> None:
-        """The window's size has changed."""
-        sizes = Sizes.of(self.window().height())
-        self.setStyleSheet("QPushButton { padding: 2px 4px; }")
-        for button in self.buttons.values():
-            button.setFont(font_of_cap(sizes.small, bold=button.objectName() == "go"))
-
-    def show_actions(self, actions: Sequence[tuple[str, str, str]]) -> None:
-        """Show (action, word, key name) for each; others keep their place, greyed."""
-        given = {action: (word, key) for action, word, key in actions}
-        leaves = "leave" in given  # when there is nothing to leave any more, the other key has its room
-        self._keep_place(self.buttons["leave"], kept=leaves)
-        self._row.setStretch(1, SHARES["aside"] + (0 if leaves else SHARES["leave"]))
-        for action, button in self.buttons.items():
-            word, key = given.get(action, ("", ""))
-            text = f"{word}  [{key}]" if word and key else word
-            if button.text() != text:
-                button.setText(text)
-            button.setVisible(bool(word))

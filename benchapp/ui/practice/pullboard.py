@@ -17,7 +17,7 @@ from benchapp.metrology.tool import Tool
 from benchapp.runs.model import RunState
 from benchapp.session.view import BenchView, PracticeAim
 from benchapp.ui import keys, theme, words
-from benchapp.ui.bench.panels import KeyBar
+from benchapp.ui.bench.keybar import KeyBar
 from benchapp.ui.bench.sheets import CautionsSheet
 from benchapp.ui.bench.zero import ZeroTaker
 from benchapp.ui.context import AppContext
