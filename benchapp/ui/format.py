@@ -164,10 +164,10 @@ def in_unit(value: float, unit: str, shown: str) -> str:
 
 
 def range_text(tool: Tool) -> str:
-    """Return the tool's range in its own unit: ``20 … 100 N·m``, or its one value."""
+    """Return the tool's range in its own unit: ``20 to 100 N·m``, or its one value."""
     if tool.fixed or tool.lowest == tool.highest:
         return f"{short(tool.highest)} {tool.unit}"
-    return f"{short(tool.lowest)} … {short(tool.highest)} {tool.unit}"
+    return f"{short(tool.lowest)} to {short(tool.highest)} {tool.unit}"
 
 
 def range_in(tool: Tool, shown: str) -> str:
@@ -175,7 +175,7 @@ def range_in(tool: Tool, shown: str) -> str:
     if shown == tool.unit:
         return ""
     low, high = in_unit(tool.lowest, tool.unit, shown), in_unit(tool.highest, tool.unit, shown)
-    return f"{high} {shown}" if tool.fixed or tool.lowest == tool.highest else f"{low} … {high} {shown}"
+    return f"{high} {shown}" if tool.fixed or tool.lowest == tool.highest else f"{low} to {high} {shown}"
 
 
 def kind_text(tool: Tool) -> str:

@@ -227,7 +227,9 @@ class _RowPainter(QStyledItemDelegate):
         foot = upper + height - 0.5
         painter.drawLine(QPointF(left, foot), QPointF(left + width, foot))
         if chosen and n == 0:
-            painter.fillRect(QRectF(left, upper + 3, 4, height - 7), QColor(c.accent))
+            is_elsewhere = view.isActiveWindow() and not view.hasFocus()  # where the arrow keys go is to be seen
+            bar = QColor(c.edge if is_elsewhere else c.accent)
+            painter.fillRect(QRectF(left, upper + 3, 4, height - 7), bar)
         left, width = left + PADDING, view.text_width(n, width)
         middle = upper + height / 2
         name = column.mark(row) if column.mark is not None else ""

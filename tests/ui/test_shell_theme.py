@@ -67,6 +67,7 @@ def test_text_stands_out(palette):
         for text in (palette.soft, palette.accent, palette.low, palette.high):
             assert contrast(text, ground) >= 4.5, (text, ground)
         assert 3 <= contrast(palette.faint, ground) <= contrast(palette.soft, ground) / 1.4
+    assert contrast(palette.edge, palette.panel) >= 3
     assert contrast(palette.alarm_ink, palette.alarm) >= 7
     assert contrast(palette.sim_ink, palette.sim) >= 4.5
     assert contrast(palette.ground, palette.accent) >= 4.5

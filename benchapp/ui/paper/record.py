@@ -414,7 +414,7 @@ def _what_was_used(sheet: Sheet, sealed: _Sealed) -> None:
             ("certificate", f"{calibration.certificate} of {calibration.calibrated.isoformat()}"),
             ("laboratory", calibration.laboratory),
             ("due", calibration.due.isoformat() + (" (past)" if _past(calibration.due, run.started) else "")),
-            ("usable", f"{short(calibration.usable_from_nm)} … {short(calibration.usable_to_nm)} N·m"),
+            ("usable", f"{short(calibration.usable_from_nm)} to {short(calibration.usable_to_nm)} N·m"),
             ("class", calibration.reference_class),
             (
                 "correction",

@@ -266,7 +266,7 @@ class ReferencesPage(Page):
             facts = [
                 ("laboratory", calibration.laboratory),
                 ("calibrated", f"{calibration.calibrated.isoformat()}, {due_words(calibration.due, today())}"),
-                ("usable range", f"{low} to {high}"),
+                ("usable range", f"{low.removesuffix(f' {self.context.unit}')} to {high}"),
                 ("uncertainty", certified_words(calibration)),
                 ("correction", f"{DEGREE_WORDS[calibration.degree]}, from {len(calibration.points)} points"),
                 ("class", calibration.reference_class),
