@@ -34,12 +34,21 @@ class CheckpointResult:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A run, judged by its procedure's limits without uncertainty."""
+    """A run, judged by its procedure's limits without uncertainty.
+
+    Attributes:
+        within: Every checkpoint is.
+        within_with_set_aside: The same when readings that were set aside without a flag count too.
+        checkpoints: Each judged.
+        n_set_aside: Pulls for a reading that a person set aside.
+        n_noticed: How many of them had a flag or no reading; `within_with_set_aside` does not look at these.
+    """
 
     within: bool
     within_with_set_aside: bool
     checkpoints: tuple[CheckpointResult, ...]
     n_set_aside: int
+    n_noticed: int
 
 
 def outcome(run: Run) -> Outcome:
@@ -51,6 +60,7 @@ def outcome(run: Run) -> Outcome:
         within_with_set_aside=all(r.within_with_set_aside for r in results),
         checkpoints=results,
         n_set_aside=len(aside),
+        n_noticed=sum(not _set_aside_without_flag(pull) for pull in aside),
     )
 
 

@@ -219,6 +219,7 @@ def verdict_view(run: Run, judge: Callable[[Run], Judgement] | None) -> VerdictV
         within_with_set_aside=first.within_with_set_aside,
         checkpoints=first.checkpoints,
         n_set_aside=first.n_set_aside,
+        n_noticed=first.n_noticed,
         judgement=judgement,
         judgement_problem=problem,
     )

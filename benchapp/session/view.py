@@ -134,6 +134,7 @@ class VerdictView:
         within_with_set_aside: The same with readings that were set aside without a flag.
         checkpoints: Each judged by its limits.
         n_set_aside: How many readings somebody set aside.
+        n_noticed: How many of them had a flag or no reading.
         judgement: With uncertainty and decision rule; None when there is none.
         judgement_problem: Why there is none, one sentence; the verdict by the limits stands.
     """
@@ -144,6 +145,7 @@ class VerdictView:
     n_set_aside: int
     judgement: Judgement | None = None
     judgement_problem: str = ""
+    n_noticed: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -90,6 +90,37 @@ def delivered_short(deviation: float, convention: Convention) -> str:
 # ---------------------------------------------------------------------------------------------- what would settle it
 
 
+def aside_sentence(n: int, n_noticed: int, *, within: bool, within_with: bool) -> str:
+    """Return what setting readings aside has changed, or "".
+
+    Args:
+        n: How many were.
+        n_noticed: How many of them had a flag or no reading; what they would have changed is not said.
+        within: The verdict.
+        within_with: The same with the others.
+
+    >>> aside_sentence(3, 0, within=True, within_with=True)
+    '3 readings were set aside. With them the verdict is the same.'
+    >>> aside_sentence(3, 2, within=True, within_with=False)
+    '3 readings were set aside, 2 for what was noticed about the pull. With the other the tool would be out of limits.'
+    >>> aside_sentence(1, 1, within=True, within_with=True)
+    '1 reading was set aside for what was noticed about its pull.'
+    """
+    if n == 0:
+        return ""
+    said, n_plain = f"{n} reading{'s were' if n > 1 else ' was'} set aside", n - n_noticed
+    if n_plain == 0:
+        return f"{said} for what was noticed about {'their pulls' if n > 1 else 'its pull'}."
+    if n_noticed:
+        said += f", {n_noticed} for what was noticed about the pull"
+        those = "the other" if n_plain == 1 else f"the other {n_plain}"
+    else:
+        those = "them" if n > 1 else "it"
+    same = within == within_with
+    change = "the verdict is the same" if same else f"the tool would be {'within' if within_with else 'out of'} limits"
+    return f"{said}. With {those} {change}."
+
+
 def settle_sentence(titled: Sequence[tuple[str, CheckpointJudgement]]) -> str:
     """Return what would settle a doubtful verdict, with figures; "" when nothing is in doubt.
 

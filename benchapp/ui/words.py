@@ -744,14 +744,10 @@ def verdict_conditions(view: BenchView) -> str:
 def verdict_aside(view: BenchView) -> str:
     """Return what setting readings aside has changed, or ""."""
     verdict = view.verdict
-    if verdict is None or verdict.n_set_aside == 0:
+    if verdict is None:
         return ""
-    n = verdict.n_set_aside
-    some = f"{n} reading{'s were' if n > 1 else ' was'} set aside."
-    if verdict.within_with_set_aside == verdict.within:
-        return f"{some} The verdict is the same with {'them' if n > 1 else 'it'}."
-    would = "within" if verdict.within_with_set_aside else "out of"
-    return f"{some} With {'them' if n > 1 else 'it'} the tool would be {would} limits."
+    within_with = verdict.within_with_set_aside
+    return told.aside_sentence(verdict.n_set_aside, verdict.n_noticed, within=verdict.within, within_with=within_with)
 
 
 WHERE_FROM_KEY: Final = "F1"

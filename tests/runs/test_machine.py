@@ -265,6 +265,15 @@ def test_an_unflagged_reading_is_set_aside_only_by_whom_the_procedure_names(make
     assert w.run.pulls[-1].set_aside == "drive-slipped"
     result = outcome(w.to_end().run)
     assert (result.within, result.within_with_set_aside, result.n_set_aside) == (True, False, 1)
+    assert result.n_noticed == 0
+
+
+def test_what_was_set_aside_for_a_flag_is_told_apart_since_the_verdict_is_not_looked_at_with_it(make):
+    w = make.walker().to_pull()
+    w(e.PullRead(make.pull(9.9, Flag.JERKY)), e.GoOn())  # pulled again; far out of limits
+    result = outcome(w.to_end().run)
+    assert (result.within, result.within_with_set_aside) == (True, True)
+    assert (result.n_set_aside, result.n_noticed) == (1, 1)
 
 
 def test_what_the_custodian_allows_bears_both_names_and_only_for_that_reading(make):

@@ -18,6 +18,7 @@ from benchapp.torque.direction import Direction
 from benchapp.ui.bench.origins import plan_lines, verdict_lines
 from benchapp.ui.bench.start import StartPanel
 from benchapp.ui.context import AppContext
+from benchapp.ui.logbook.judged import SharesPicture
 from benchapp.ui.shell import MainWindow
 from benchapp.ui.verdict import origin_lines
 from drivers.samples import Source
@@ -237,3 +238,13 @@ def test_each_direction_has_its_own_limit_where_the_document_has():
     other = said["limit of each reading, anticlockwise"]
     assert other.value == "±6 %"
     assert other.source.startswith(shipped_procedure("asme-b107-300").figures["permissible.other_direction"].source)
+
+
+def test_the_longest_name_is_not_cut_where_it_is_the_first_and_bold(qtbot, monkeypatch):
+    picture = SharesPicture()
+    qtbot.addWidget(picture)
+    monkeypatch.setattr(picture, "bars", lambda: [("repeatability of the mean", "> 99 %", 1.0)])
+    picture.resize(600, 40)
+    image = picture.grab().toImage()
+    left = [image.pixelColor(x, y).name() for x in (0, 1, 2) for y in range(image.height())]
+    assert len(set(left)) == 1  # no letter reaches the edge

@@ -56,6 +56,16 @@ class SharesPicture(QWidget):
     def _pitch(self) -> float:
         return QFontMetricsF(self.font()).height() * 1.35
 
+    def _bold(self) -> QFont:
+        bold = QFont(self.font())
+        bold.setBold(True)
+        return bold
+
+    def names_width(self) -> float:
+        """Return the room that the names have: the first is written bold."""
+        metrics = QFontMetricsF(self._bold())
+        return max((metrics.horizontalAdvance(name) for name, _, _ in self.bars()), default=0) + 14
+
     def sizeHint(self) -> QSize:
         """As high as its bars."""
         return QSize(500, round(self._pitch() * max(1, len(self.bars())) + 8))
@@ -66,15 +76,13 @@ class SharesPicture(QWidget):
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         colours, metrics, pitch = theme.palette(), QFontMetricsF(self.font()), self._pitch()
         rows = self.bars()
-        left = max((metrics.horizontalAdvance(name) for name, _, _ in rows), default=0) + 14
+        bold, left = self._bold(), self.names_width()
         right = metrics.horizontalAdvance("not in it") + 10
         room = self.width() - left - right
         top_share = max((share or 0.0 for _, _, share in rows), default=1.0) or 1.0
         for i, (name, text, share) in enumerate(rows):
             row = QRectF(0, 4 + i * pitch, self.width(), pitch)
-            bold = QFont(self.font())
-            bold.setBold(i == 0 and share is not None)
-            painter.setFont(bold)
+            painter.setFont(bold if i == 0 and share is not None else self.font())
             painter.setPen(QColor(colours.soft if share is None else colours.ink))
             painter.drawText(
                 row.adjusted(0, 0, -(self.width() - left + 10), 0),

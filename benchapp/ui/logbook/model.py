@@ -275,15 +275,8 @@ def advice(run: Run, lines: Sequence[CheckpointLine]) -> str:
         said.insert(0, meaning(run, lines))
     elif stands is Standing.DOUBTFUL:
         said.append(told.settle_sentence([(line.title, line.judgement) for line in lines if line.judgement]))
-    n = result.n_set_aside
-    if n:
-        same = result.within == result.within_with_set_aside
-        them = "them" if n > 1 else "it"
-        other = "within" if result.within_with_set_aside else "out of"
-        said.append(
-            f"{n} {'readings were' if n > 1 else 'reading was'} set aside; "
-            + (f"the verdict is the same with {them}." if same else f"with {them} the tool would be {other} limits.")
-        )
+    within, within_with = result.within, result.within_with_set_aside
+    said.append(told.aside_sentence(result.n_set_aside, result.n_noticed, within=within, within_with=within_with))
     if run.state is RunState.SEALED or run.state is RunState.VERDICT:
         said += told.ambient_sentences(ambient_notes(judge_input(run).ambient), run.ambient)
     return " ".join(part for part in said if part)
