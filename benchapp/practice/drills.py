@@ -73,6 +73,9 @@ TOLD: Final[Mapping[Mode, tuple[str, ...]]] = MappingProxyType(
 
 _OF_ONE_PULL: Final = frozenset(f.name for f in fields(PullMarks)) & frozenset(NAMES)
 _KINDS: Final = ("most", "least", "within")
+SETTING_OFF_PERCENT: Final = 20.0
+"""A wrench that lets go further from its setting than this was set to something else, or is another one: no tool within
+its limits is so far off (below it the flag `short` says the same; common practice)."""
 UNREADABLE: Final = (Flag.GAP, Flag.CUT, Flag.UNCLEAR)
 """A pull with one of these was spoilt by its recording and counts neither way."""
 
@@ -284,9 +287,24 @@ def measure(level: Level, marks: PullMarks) -> tuple[Measured, ...]:
     return tuple(Measured(aim, getattr(marks, aim.of)) for aim in level.aims)
 
 
+def setting_off_percent(marks: PullMarks) -> float | None:
+    """Return how far from what was to be set a setting tool let go, percent; None without a click or a target."""
+    if marks.follow_percent is None or marks.first_peak_nm is None or not marks.target_nm:
+        return None
+    return 100.0 * (marks.first_peak_nm / marks.target_nm - 1.0)
+
+
+def is_set_wrong(marks: PullMarks) -> bool:
+    """True for a pull with another setting, or another tool, than was asked for."""
+    return abs(setting_off_percent(marks) or 0.0) > SETTING_OFF_PERCENT
+
+
 def is_readable(marks: PullMarks) -> bool:
-    """False for a pull that the recording spoilt (samples missing, cut, click or dip?): it counts neither way."""
-    return not any(flag in marks.flags for flag in UNREADABLE)
+    """False for a pull that counts neither way.
+
+    It was spoilt by its recording (samples missing, cut, click or dip?), or made with another setting or tool.
+    """
+    return not any(flag in marks.flags for flag in UNREADABLE) and not is_set_wrong(marks)
 
 
 def is_whole(marks: PullMarks) -> bool:
@@ -337,9 +355,10 @@ def standing(level: Level, pulls: Sequence[PullMarks | None]) -> Standing:
 def advise(drill: Drill, level: Level, pulls: Sequence[PullMarks]) -> Advice:
     """Return the one thing to change after the last pull.
 
-    What makes a pull useless comes first (overload, no click, pulled twice, not readable), then the aims in the
-    level's order, then the spread; the first that is missed is named and nothing else. When all are met, what the
-    reader noticed about the manner and the level does not ask for is told: no jerk is to be pulled “the same again”.
+    What makes a pull useless comes first (overload, no click, pulled twice, not readable, not the tool or the setting
+    that was asked for), then the aims in the level's order, then the spread; the first that is missed is named and
+    nothing else. When all are met, what the reader noticed about the manner and the level does not ask for is told: no
+    jerk is to be pulled “the same again”.
     Else the aim nearest to its limit is told.
 
     Args:
@@ -351,6 +370,10 @@ def advise(drill: Drill, level: Level, pulls: Sequence[PullMarks]) -> Advice:
     for flag, sentence in _FIRST.items():
         if flag in last.flags:
             return Advice(flag.value, sentence, False)
+    off = setting_off_percent(last)
+    if off is not None and is_set_wrong(last):
+        way = "above" if off > 0 else "below"
+        return Advice("setting", f"It let go {abs(off):.0f} % {way} its setting. Right tool, set right?", False)
     if last.reading_nm is None:
         return Advice("reading", "Hold it still for a second at the mark, then ease off.", False)
     single = measure(level, last)

@@ -28,6 +28,7 @@ from benchapp.metrology.anova import POOL_ABOVE, Study
 from benchapp.metrology.anova import study as analyse
 from benchapp.metrology.distributions import chi2_quantile
 from benchapp.metrology.tool import Tool
+from benchapp.practice.drills import SETTING_OFF_PERCENT
 from benchapp.practice.finding import SOME_MORE, SOURCES, WHO, WITHIN, sentence
 from benchapp.pulls.pull import Flag, Pull
 from benchapp.torque.direction import Direction
@@ -63,6 +64,8 @@ DAMAGED: Final = (
     Flag.CUT,
 )
 """A pull with one of these is repeated: its reading cannot be trusted."""
+OTHER_SETTING: Final = "other-setting"
+"""It let go so far from its setting that it was another tool, or set to something else: repeated, too."""
 MANNER: Final = (Flag.JERKY, Flag.TOO_FAST, Flag.TOO_SLOW, Flag.PAST_CLICK)
 """How a person pulls: part of what is studied; repeated only when the study says so."""
 
@@ -348,8 +351,10 @@ def is_knock(plan: StudyPlan, step: Step, pull: Pull) -> bool:
     return pull.direction is not plan.direction or pull.peak < KNOCK * step.tool.target_nm
 
 
-def why_again(plan: StudyPlan, pull: Pull) -> Flag | None:
-    """Return the flag for which a pull is repeated; None when it counts."""
+def why_again(plan: StudyPlan, pull: Pull, target_nm: float) -> str | None:
+    """Return the flag for which a pull is repeated, or `OTHER_SETTING`; None when it counts."""
+    if pull.reading is not None and abs(pull.reading / target_nm - 1.0) * 100.0 > SETTING_OFF_PERCENT:
+        return OTHER_SETTING
     refused = (*DAMAGED, *MANNER) if plan.repeats_manner else DAMAGED
     found = next((flag for flag in pull.flags if flag in refused), None)
     if found is None and pull.reading is None:
@@ -372,7 +377,7 @@ def take(
         reading_nm=pull.reading,
         peak_nm=pull.peak,
         flags=pull.flags,
-        counts=why_again(plan, pull) is None,
+        counts=why_again(plan, pull, step.tool.target_nm) is None,
         at=at,
         source=source,
     )

@@ -14,6 +14,7 @@ import pytest
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.practice.study import (
     DAMAGED,
+    OTHER_SETTING,
     Quantity,
     StudyPull,
     StudyRefusedError,
@@ -110,8 +111,22 @@ def test_a_damaged_pull_is_kept_and_pulled_again(flag):
 
 def test_how_a_person_pulls_counts_unless_the_study_says_otherwise():
     jerky = replace(PULL, flags=(Flag.JERKY,))
-    assert why_again(plan_study(PEOPLE, TOOLS, 2, seed=1), jerky) is None
-    assert why_again(plan_study(PEOPLE, TOOLS, 2, seed=1, repeats_manner=True), jerky) is Flag.JERKY
+    assert why_again(plan_study(PEOPLE, TOOLS, 2, seed=1), jerky, 60.0) is None
+    assert why_again(plan_study(PEOPLE, TOOLS, 2, seed=1, repeats_manner=True), jerky, 60.0) is Flag.JERKY
+
+
+@pytest.mark.parametrize("share", [0.5, 0.79, 1.21, 2.0])
+def test_a_pull_with_another_tool_or_setting_is_made_again(share):
+    """Blind as the study is nobody would see it: a wrench at twice its setting, evaluated, drowned all else."""
+    plan = plan_study(PEOPLE, TOOLS, 2, seed=1)
+    step = next_step(plan, [])
+    torque = share * step.tool.target_nm
+    other = replace(PULL, reading=torque, first_peak=torque, peak=1.05 * torque)
+    assert why_again(plan, other, step.tool.target_nm) == OTHER_SETTING
+    kept = take(plan, [], step, other, at="", source=Source.LIVE)
+    assert not kept.counts
+    near = replace(PULL, reading=1.1 * step.tool.target_nm)
+    assert take(plan, [], step, near, at="", source=Source.LIVE).counts
 
 
 def test_a_knock_or_the_other_way_round_is_no_pull():

@@ -12,6 +12,7 @@ import pytest
 
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.practice.drills import shipped_drills
+from benchapp.practice.progress import counted
 from benchapp.pulls.pull import Flag, Mode
 from benchapp.pulls.reader import read_pulls
 from benchapp.records import Outcome, ReadingRow, Store, ToolRecord, ToolState, demo, practice
@@ -158,6 +159,22 @@ def test_a_level_stays_passed_whatever_is_pulled_after_it(store: Store, hand: Ha
     assert here.is_passed
     here.go_to(2)
     assert not here.is_passed
+
+
+@pytest.mark.parametrize(("first", "said"), [(30.0, "50 % below"), (90.0, "50 % above")])
+def test_another_tool_or_setting_is_told_and_counts_neither_way(
+    store: Store, hand: Hand, first: float, said: str
+) -> None:
+    here = sitting(store, hand)
+    told = here.take(hand.pull(1.1 * first, first=first))
+    assert told is not None
+    assert told.advice.sentence == f"It let go {said} its setting. Right tool, set right?"
+    assert not told.advice.is_good
+    assert here.standing.n_pulls == 0
+    assert counted(practice.pulls_of(store, "fitter 2")) == []
+    assert "lets go over 20 %" in texts.measured_text(here.choice.drill, here.choice.the_level.aims)
+    here.take(hand.pull(62.0))
+    assert here.standing.n_good == 1
 
 
 def test_a_click_that_samples_are_missing_of_is_not_called_none(store: Store, hand: Hand) -> None:

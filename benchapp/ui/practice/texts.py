@@ -8,6 +8,7 @@ from typing import Final
 from benchapp.practice.drills import (
     DEFINITIONS,
     NAMES,
+    SETTING_OFF_PERCENT,
     TOLD,
     Aim,
     Drill,
@@ -140,6 +141,11 @@ def measured_text(drill: Drill, aims: Sequence[Aim]) -> str:
     for of in dict.fromkeys(aim.of for aim in aims):
         lines.append(f"{NAMES[of].capitalize()}: {DEFINITIONS[of]}.")
         lines += dict.fromkeys(source_text(aim) for aim in aims if aim.of == of)
+    if drill.mode is Mode.FIRST_PEAK:
+        lines += [
+            "",
+            f"A wrench that lets go over {SETTING_OFF_PERCENT:g} % from its setting: the pull does not count.",
+        ]
     others = [of for of in TOLD[drill.mode] if all(aim.of != of for aim in aims)]
     if others:
         lines += ["", "Told beside it, asked by no aim of this level:"]
