@@ -514,86 +514,110 @@ class BenchPage(QWidget):
             self.tick()
 
     def _show_view(self) -> None:
-        view, unit = self.view, self.context.unit
-        self._shown_serial = view.serial
+        self._shown_serial = self.view.serial
         keys_named = self.key_names
-        if self._leaving:
-            instruction, detail = words.LEAVE_QUESTION, words.in_a_list(keys_named)
-        else:
-            instruction, detail = words.instruction(view), words.detail(view, keys_named, unit)
-            told = getattr(self.start, "headline", None)
-            instruction, detail = (told() if told is not None and view.run is None else None) or (instruction, detail)
-            if self.shows_origins:
-                detail = words.ORIGINS_DETAIL.format(*keys_named)
-            if view.run is None and view.replay is not None and not self._wants_start:
-                instruction, detail = words.REPLAY_INSTRUCTION, words.REPLAY_DETAIL
-        if view.state is RunState.SEALED and view.run is not None and self._stopped[0] == view.run.run_id:
-            instruction, detail = words.REFERENCE_STOPPED.format(view.run.plan.reference.number), self._stopped[1]
+        sheet = self._sheet()
+        self._show_headline(keys_named)
+        self._make_start()
+        # a recording is looked at first; a run can be made of it when that is asked for
+        looks = self.view.run is None and self.view.replay is not None and not self._wants_start
+        if self.view.replay is None:
+            self._wants_start = False
+        self._show_start(wanted=self.view.run is None and not looks)
+        self._show_board(wanted=(self.view.run is not None or looks) and sheet is None, looks=looks)
+        self._show_sheet(sheet)
+        self._show_answers()
+        self._show_readings()
+        self._show_scene()
+        self._show_keys(keys_named)
+
+    def _show_headline(self, keys_named: tuple[str, str]) -> None:
+        view = self.view
+        instruction, detail = self._said(keys_named)
         trouble = (
             words.unstored(view)
             or words.notice(view)
             or (view.zero_problem if view.state in (RunState.ZERO, RunState.FINAL_ZERO) else "")
         )
-        fine = view.link.state == "streaming" or (view.replay is not None and view.replay.is_over)
-        counts = words.link_counts(view.link) if view.link.state != "closed" else ""
         self.headline.show_words(
             instruction,
             trouble or detail,
             words.link_line(view),
-            counts,
-            fine=fine,
+            words.link_counts(view.link) if view.link.state != "closed" else "",
+            fine=view.link.state == "streaming" or (view.replay is not None and view.replay.is_over),
             trouble=bool(view.store_problem),
         )
-        sheet = self._sheet()
-        if view.run is None and self.start is None and self._start_factory is not None:
+
+    def _said(self, keys_named: tuple[str, str]) -> tuple[str, str]:
+        """Return the instruction and its detail."""
+        view = self.view
+        if view.state is RunState.SEALED and view.run is not None and self._stopped[0] == view.run.run_id:
+            return words.REFERENCE_STOPPED.format(view.run.plan.reference.number), self._stopped[1]
+        if self._leaving:
+            return words.LEAVE_QUESTION, words.in_a_list(keys_named)
+        if view.run is None and view.replay is not None and not self._wants_start:
+            return words.REPLAY_INSTRUCTION, words.REPLAY_DETAIL
+        instruction, detail = words.instruction(view), words.detail(view, keys_named, self.context.unit)
+        told = getattr(self.start, "headline", None)
+        instruction, detail = (told() if told is not None and view.run is None else None) or (instruction, detail)
+        return instruction, words.ORIGINS_DETAIL.format(*keys_named) if self.shows_origins else detail
+
+    def _make_start(self) -> None:
+        if self.view.run is None and self.start is None and self._start_factory is not None:
             self.start = self._start_factory(self.context, self.settings, self)
             if hasattr(self.start, "headline_changed"):
                 self.start.headline_changed.connect(self._redraw_all)
             self._place()
-        # a recording is looked at first; a run can be made of it when that is asked for
-        looks = view.run is None and view.replay is not None and not self._wants_start
-        if view.replay is None:
-            self._wants_start = False
-        if self.start is not None:
-            shown = view.run is None and not looks
-            if shown != self.start.isVisible():
-                holder = self.window().focusWidget()
-                had_keyboard = holder is None or holder is self or not holder.isVisible()
-                self.start.setVisible(shown)
-                if not shown:
-                    self.setFocus()
-                elif had_keyboard:
-                    self._hand_keyboard_on()
-        board = (view.run is not None or looks) and sheet is None
+
+    def _show_start(self, *, wanted: bool) -> None:
+        if self.start is None or wanted == self.start.isVisible():
+            return
+        holder = self.window().focusWidget()
+        had_keyboard = holder is None or holder is self or not holder.isVisible()
+        self.start.setVisible(wanted)
+        if not wanted:
+            self.setFocus()
+        elif had_keyboard:
+            self._hand_keyboard_on()
+
+    def _show_board(self, *, wanted: bool, looks: bool) -> None:
         for widget in (self.plot, self.live, self.card):
-            widget.setVisible(board)
-        self.ladder.setVisible(board and not looks)
+            widget.setVisible(wanted)
+        self.ladder.setVisible(wanted and not looks)
         if looks is not self._looks:  # without a ladder the curve takes its room
             self._looks = looks
             self._place()
+
+    def _show_sheet(self, sheet: QWidget | None) -> None:
         self.cautions.setVisible(sheet is self.cautions)
         self.verdict.setVisible(sheet is self.verdict)
         self.where_from.setVisible(sheet is self.verdict)
         if sheet is not self.verdict and self.origins is not None:
             self.origins.hide()
         if sheet is self.cautions:
-            self.cautions.show_for(view)
+            self.cautions.show_for(self.view)
         elif sheet is self.verdict:
-            self.verdict.show_verdict(view, unit)
+            self.verdict.show_verdict(self.view, self.context.unit)
+
+    def _show_answers(self) -> None:
+        """Show what is answered beside the keys: a choice, or what the tool shows."""
+        run = self.view.run
         if self._leaving:
             self._show_leaving_list()
         else:
-            self.choices.show_choices(view)
-        typing = view.state is RunState.INDICATION and not self._leaving
+            self.choices.show_choices(self.view)
+        typing = self.view.state is RunState.INDICATION and not self._leaving
         self.entry.setVisible(typing)
-        if typing and view.run is not None:
-            self.entry.ask(view.run.plan.tool.unit, (view.run.run_id, view.run.asked_about))
+        if typing and run is not None:
+            self.entry.ask(run.plan.tool.unit, (run.run_id, run.asked_about))
+
+    def _show_readings(self) -> None:
+        view = self.view
         at_maximum = view.state is RunState.PRELOAD  # no checkpoint's turn yet: none stands out
         rungs = tuple(replace(r, is_current=False) for r in view.rungs) if at_maximum else view.rungs
         self.ladder.show_rungs(rungs, view.run.plan.tool.unit if view.run is not None else "")
-        self.card.show_card(view, unit, self._template(words.steps_of(view.capacity_nm)[1]), self._note())
-        self._show_scene()
-        self._show_keys(keys_named)
+        template = self._template(words.steps_of(view.capacity_nm)[1])
+        self.card.show_card(view, self.context.unit, template, self._note())
 
     def _show_leaving_list(self) -> None:
         self.choices.setVisible(True)
