@@ -188,9 +188,7 @@ class BenchPage(QWidget):
 
     def act(self, action: str) -> None:
         """Do what a key means now: "go", "aside" or "leave". What has only just come up is not answered by it."""
-        bench = self.context.bench
         start: Any = self.start
-        seen = asked_of(self.view.run)
         if self.shows_origins and not self.is_alarmed:  # the key that would seal only puts the sheet away
             self._act_on_origins(action)
         elif action in ("go", "aside") and not self.look.is_enough:
@@ -198,33 +196,41 @@ class BenchPage(QWidget):
         elif self.view.run is None and not self.is_alarmed and getattr(start, "takes_keys", False):
             start.act(action)
         elif action == "go":
-            if self.is_alarmed:
-                bench.go_on(seen=seen)
-            elif self._leaving:
-                self._take_leave()
-            elif self.view.state is RunState.INDICATION and self.entry.has_text:
-                self.entry.submit()
-            elif self.view.state in (RunState.SEALED, RunState.LEFT):
-                bench.dismiss()
-            elif self.view.run is not None:
-                bench.go_on(seen=seen)
+            self._go_on()
         elif action == "aside":
-            if self._is_found_out:
-                run_id = self.view.run.run_id if self.view.run is not None else ""
-                self.context.page_wanted.emit("rack", f"view:impact:run:{run_id}")
-            elif self._is_labelled:
-                number = self.view.run.plan.tool.number if self.view.run is not None else ""
-                self.context.page_wanted.emit("rack", f"view:labels:{number}")
-            elif self._leaving:
-                self._leave_index = (self._leave_index + 1) % (len(words.LEAVE_REASONS) + 1)
-                self._show_leaving()
-            elif self.view.run is not None and not self.is_alarmed:
-                self._set_aside(self.view.run)
+            self._turn_aside()
         elif action == "leave" and (self.is_running or self._leaving):
             self._leaving = not self._leaving
             self._leave_index = 0
             self._show_leaving()
         self.tick()
+
+    def _go_on(self) -> None:
+        bench, view = self.context.bench, self.view
+        seen = asked_of(view.run)
+        if self.is_alarmed:
+            bench.go_on(seen=seen)
+        elif self._leaving:
+            self._take_leave()
+        elif view.state is RunState.INDICATION and self.entry.has_text:
+            self.entry.submit()
+        elif view.state in (RunState.SEALED, RunState.LEFT):
+            bench.dismiss()
+        elif view.run is not None:
+            bench.go_on(seen=seen)
+
+    def _turn_aside(self) -> None:
+        """Do what the other key offers: what is in doubt, a label, the next reason, or set a reading aside."""
+        run = self.view.run
+        if self._is_found_out:
+            self.context.page_wanted.emit("rack", f"view:impact:run:{run.run_id if run is not None else ''}")
+        elif self._is_labelled:
+            self.context.page_wanted.emit("rack", f"view:labels:{run.plan.tool.number if run is not None else ''}")
+        elif self._leaving:
+            self._leave_index = (self._leave_index + 1) % (len(words.LEAVE_REASONS) + 1)
+            self._show_leaving()
+        elif run is not None and not self.is_alarmed:
+            self._set_aside(run)
 
     @property
     def shows_origins(self) -> bool:
