@@ -172,6 +172,10 @@ def test_another_tool_or_setting_is_told_and_counts_neither_way(
     assert not told.advice.is_good
     assert here.standing.n_pulls == 0
     assert counted(practice.pulls_of(store, "fitter 2")) == []
+    assert here.set_aside()
+    assert here.told is not None
+    assert here.told.advice.sentence == "Set aside: it does not count. Pull again."  # it has no place to keep
+    assert here.set_aside()
     assert "lets go over 20 %" in texts.measured_text(here.choice.drill, here.choice.the_level.aims)
     here.take(hand.pull(62.0))
     assert here.standing.n_good == 1

@@ -254,7 +254,8 @@ class Sitting:
         last, level = self.pulls[-1], self.choice.the_level
         counted = self.counted
         if last.set_aside:
-            said = Advice("aside", "Set aside: it stands as one that missed. Pull again.", False)
+            place = "it stands as one that missed" if is_readable(last.marks) else "it does not count"
+            said = Advice("aside", f"Set aside: {place}. Pull again.", False)
         else:
             said = advise(self.choice.drill, level, counted)
         self.rest = self._rest()
