@@ -94,7 +94,14 @@ class Chooser(QWidget):
         row = QHBoxLayout()
         row.setSpacing(12)
         outer.addLayout(row, 1)
+        row.addWidget(self._what_panel(), 4)
+        row.addWidget(self._how_panel(), 6)
+        row.addWidget(self._who_panel(), 5)
+        outer.addWidget(self._foot_panel())
+        self.setFocusProxy(self.list)
+        context.operator_changed.connect(self._operator_changed)
 
+    def _what_panel(self) -> Panel:
         what = Panel("1   What to practise")
         self.list = Listing(
             [Column("", lambda r: r.drill.name, second=lambda r: r.stands, strong=True)],
@@ -104,7 +111,7 @@ class Chooser(QWidget):
         self.list.horizontalHeader().hide()
         self.list.chosen.connect(self._drill_chosen)
         what.body.addWidget(self.list)
-        self.rest = label(texts.rest_text(drills.rest), "soft", wrap=True)
+        self.rest = label(texts.rest_text(self.drills.rest), "soft", wrap=True)
         self.sources = label("", "soft", wrap=True)
         what.body.addWidget(label("When to rest", "section"))
         what.body.addWidget(self.rest)
@@ -115,8 +122,9 @@ class Chooser(QWidget):
         inside.addWidget(self.sources)
         inside.addStretch(1)
         what.body.addWidget(scrolled(holder), 1)
-        row.addWidget(what, 4)
+        return what
 
+    def _how_panel(self) -> Panel:
         how = Panel("2   How it should look")
         self.about = label("", wrap=True)
         self.looks = HowItLooks()
@@ -132,8 +140,9 @@ class Chooser(QWidget):
         how.body.addLayout(in_row(self.level_label, self.level))
         for widget in (self.aims, self.passes):
             how.body.addWidget(widget)
-        row.addWidget(how, 6)
+        return how
 
+    def _who_panel(self) -> Panel:
         using = Panel("3   Who, and with what")
         self.who = Choices()
         self.who.setEditable(True)
@@ -174,8 +183,9 @@ class Chooser(QWidget):
         line.addWidget(label("on", "soft"))
         line.addWidget(self.reference, 3)
         using.body.addLayout(line)
-        row.addWidget(using, 5)
+        return using
 
+    def _foot_panel(self) -> Panel:
         foot = Panel()
         bottom = QHBoxLayout()
         self.says = label("", wrap=True)
@@ -188,9 +198,7 @@ class Chooser(QWidget):
         bottom.addWidget(self.verify)
         bottom.addWidget(self.go)
         foot.body.addLayout(bottom)
-        outer.addWidget(foot)
-        self.setFocusProxy(self.list)
-        context.operator_changed.connect(self._operator_changed)
+        return foot
 
     # ------------------------------------------------------------------------------------------------------------ fill
 

@@ -72,7 +72,14 @@ class Setup(QWidget):
         row = QHBoxLayout()
         row.setSpacing(12)
         outer.addLayout(row, 1)
+        row.addWidget(self._who_panel(), 3)
+        row.addWidget(self._tools_panel(), 5)
+        row.addWidget(self._how_panel(), 5)
+        row.addWidget(self._earlier_panel(), 4)
+        outer.addWidget(self._foot_panel())
+        self.setFocusProxy(self.people)
 
+    def _who_panel(self) -> Panel:
         who = Panel("1   Who pulls")
         self.people = QListWidget()
         self.people.setAccessibleName("People of the study")
@@ -83,8 +90,9 @@ class Setup(QWidget):
         self.name.setAccessibleName("Name of somebody else")
         self.name.returnPressed.connect(self._add_person)
         who.body.addWidget(self.name)
-        row.addWidget(who, 3)
+        return who
 
+    def _tools_panel(self) -> Panel:
         what = Panel("2   With which tools")
         self.tools = QListWidget()
         self.tools.setAccessibleName("Tools of the study")
@@ -93,8 +101,9 @@ class Setup(QWidget):
         what.body.addWidget(
             label("Setting tools in service whose last verification was within limits can be taken.", "soft", wrap=True)
         )
-        row.addWidget(what, 5)
+        return what
 
+    def _how_panel(self) -> Panel:
         how = Panel("3   How")
         how.body.addWidget(label("Rounds: in each, everybody pulls every tool once", "soft", wrap=True))
         self.rounds = ChoiceField(
@@ -129,8 +138,9 @@ class Setup(QWidget):
             )
         )
         how.body.addStretch(1)
-        row.addWidget(how, 5)
+        return how
 
+    def _earlier_panel(self) -> Panel:
         earlier = Panel("Studies so far")
         self.list = Listing(
             [
@@ -165,8 +175,9 @@ class Setup(QWidget):
         self.delete_button.clicked.connect(self._delete)
         earlier.body.addWidget(self.end_button)
         earlier.body.addWidget(self.delete_button)
-        row.addWidget(earlier, 4)
+        return earlier
 
+    def _foot_panel(self) -> Panel:
         foot = Panel()
         bottom = QHBoxLayout()
         self.says = label("", wrap=True)
@@ -176,8 +187,7 @@ class Setup(QWidget):
         bottom.addWidget(self.says, 1)
         bottom.addWidget(self.go)
         foot.body.addLayout(bottom)
-        outer.addWidget(foot)
-        self.setFocusProxy(self.people)
+        return foot
 
     def restyle(self) -> None:
         """Boxes that show in both palettes: empty with a frame, full when ticked."""
