@@ -148,6 +148,10 @@ FOREIGN = {  # name: (file, time column, its unit, torque column, unit, samples 
         table('"Zeit (s)","Drehmoment (Nm)"\n', lambda i, t, y: f'"{german(t)}","{german(y)}"'),
         0, "s", 1, "N·m",
     ),
+    "units in the cells": (table("time,torque\n", lambda i, t, y: f"{t:.3f} s,{y} Nm"), 0, "s", 1, "N·m"),
+    "units in the cells, decimal comma": (
+        table("Zeit;Moment\n", lambda i, t, y: f"{t * 1000:.0f}ms;{german(y * 100, 2)} cNm"), 0, "ms", 1, "cN·m"
+    ),
     "bars": (table("time|M / Nm\n", lambda i, t, y: f"{t:.3f}|{y}"), 0, "s", 1, "N·m"),
     "milliseconds from 1970": (
         table("timestamp,Nm\n", lambda i, t, y: f"{1764500000000 + i},{y}"), 0, "ms", 1, "N·m"
@@ -274,6 +278,12 @@ def test_rows_without_a_torque_are_gaps_and_said_so():
     assert float(np.diff(trace.t_s).max()) == pytest.approx(0.041)
     assert any("41 rows without a torque" in plain(note) for note in trace.notes)
     assert "1 gap in it" in plain(outlook(sheet, guess(sheet)))
+
+
+def test_cells_in_several_units_are_refused():
+    sheet = sheet_of(b"time,torque\n0,1 Nm\n1,2 Nm\n2,30 cNm\n3,2 Nm\n", "a.csv")
+    with pytest.raises(ForeignFileError, match="no number"):
+        trace_of(sheet, Matching(0, 1))
 
 
 def test_midnight_is_passed():

@@ -7,6 +7,9 @@ import re
 from enum import StrEnum
 from typing import Final
 
+from benchapp.torque.text import parse_unit
+from benchapp.torque.units import UnknownUnitError
+
 NOTHING: Final = frozenset({"", "nan", "n/a", "na", "null", "none", "#n/a", "-", "--", "---"})
 """What files write, in small letters, where there is no value."""
 
@@ -16,6 +19,7 @@ _CLOCK: Final = re.compile(
     r"(?P<h>\d{1,2}):(?P<min>\d{2})(?::(?P<s>\d{2}))?(?:[.,:](?P<f>\d{1,9}))?\s*(?P<half>[AaPp]\.?[Mm]\.?)?"
     r"\s*(?P<zone>Z|[+-]\d{2}:?\d{2})?"
 )
+_MEASURE: Final = re.compile(r"([+-]?[\d.,]*\d[.,]?)\s*([^\W\d_]\D*?)")
 _POINT: Final = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _COMMA: Final = re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?")
 _THOUSANDS: Final = {
@@ -24,12 +28,26 @@ _THOUSANDS: Final = {
 }
 
 
+SAMPLES: Final = "samples"
+"""Unit of a time column that only counts samples; how many a second is to be said."""
+TIME_WORDS: Final = {
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sek", "sekunden"), "s"),
+    **dict.fromkeys(("ms", "msec", "msecs", "millisecond", "milliseconds", "millisekunden"), "ms"),
+    **dict.fromkeys(("µs", "us", "usec", "microsecond", "microseconds"), "µs"),
+    **dict.fromkeys(("ns", "nsec", "nanoseconds"), "ns"),
+    **dict.fromkeys(("min", "mins", "minutes"), "min"),
+    **dict.fromkeys(("sample", "samples"), SAMPLES),
+}
+"""Words for units of time, in small letters -> ours."""
+
+
 class Kind(StrEnum):
     """What a cell holds."""
 
     NUMBER = "number"
     THOUSANDS = "thousands"  # a number with a separator of thousands: never taken, told apart to say so
     TIME = "time"
+    MEASURE = "measure"  # a number with its unit behind it
     NOTHING = "nothing"
     WORDS = "words"
 
@@ -47,7 +65,28 @@ def kind_of(text: str, decimal: str) -> Kind:
         return Kind.NUMBER
     if _THOUSANDS[decimal].fullmatch(text):
         return Kind.THOUSANDS
-    return Kind.WORDS if clock_s(text) is None else Kind.TIME
+    if clock_s(text) is not None:
+        return Kind.TIME
+    measured = measure(text)
+    return Kind.MEASURE if measured is not None and kind_of(measured[0], decimal) is Kind.NUMBER else Kind.WORDS
+
+
+def measure(text: str) -> tuple[str, str] | None:
+    """Return (number, unit) of a cell that holds both; None: what stands behind is no unit of torque or time.
+
+    >>> measure("12,5 Nm"), measure("0.001s"), measure("3 bar")
+    (('12,5', 'Nm'), ('0.001', 's'), None)
+    """
+    found = _MEASURE.fullmatch(text.strip().replace("\u2212", "-"))
+    if found is None:
+        return None
+    unit = found[2].strip()
+    if unit.casefold() not in TIME_WORDS:
+        try:
+            parse_unit(unit)
+        except UnknownUnitError:
+            return None
+    return found[1], unit
 
 
 def number(text: str, decimal: str) -> float | None:

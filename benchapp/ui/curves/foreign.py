@@ -25,7 +25,7 @@ from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import write_trace
 from benchapp.torque.units import NM, UnknownUnitError
 from benchapp.ui.calloff import CalledOff, never
-from benchapp.ui.curves.cells import Kind, clock_s, kind_of, number
+from benchapp.ui.curves.cells import SAMPLES, TIME_WORDS, Kind, clock_s, kind_of, measure, number
 from benchapp.ui.format import plural, significant
 from drivers.samples import FloatArray, Source
 
@@ -34,8 +34,7 @@ MOST_BYTES: Final = 100_000_000
 ROWS_AT_ONCE: Final = 20_000
 """Rows between two looks whether somebody has called it off."""
 TIME_SCALES: Final = {"s": 1.0, "ms": 1e-3, "µs": 1e-6, "ns": 1e-9, "min": 60.0}
-COUNTED: Final = "samples"
-"""Unit of a time column that only counts samples; how many a second is to be said."""
+COUNTED: Final = SAMPLES
 CLOCK: Final = "time of day"
 """Unit of a time column of clock times, with or without a date."""
 TIME_UNITS: Final = (*TIME_SCALES, COUNTED, CLOCK)
@@ -45,14 +44,6 @@ _TIME: Final = re.compile(r"time|zeit|\bt\b|\bt_|\b(secs?|seconds?)\b|elapsed|uh
 _COUNTER: Final = re.compile(r"sampl|index|\bno\.?\b|\bnr\.?\b|\bn\b|count|point|\brow\b|^#$|messpunkt", re.IGNORECASE)
 _TORQUE: Final = re.compile(r"torque|moment|\bm\b|\bmd\b|value|reading|wert", re.IGNORECASE)
 _BRACKETS: Final = re.compile(r"[\[({]\s*([^\])}]+?)\s*[\])}]")
-_TIME_WORDS: Final = {
-    **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sek", "sekunden"), "s"),
-    **dict.fromkeys(("ms", "msec", "msecs", "millisecond", "milliseconds", "millisekunden"), "ms"),
-    **dict.fromkeys(("µs", "us", "usec", "microsecond", "microseconds"), "µs"),
-    **dict.fromkeys(("ns", "nsec", "nanoseconds"), "ns"),
-    **dict.fromkeys(("min", "mins", "minutes"), "min"),
-    **dict.fromkeys(("sample", "samples"), COUNTED),
-}
 _EPOCHS: Final = ((1e17, "ns"), (1e14, "µs"), (1e11, "ms"))
 """From so large a number on, a time without a unit counts from 1970 in this one (1e11 s is the year 5138)."""
 _SINCE_1970_S: Final = 1e8
@@ -180,9 +171,27 @@ def sheet_of(data: bytes, name: str = "recording", is_called_off: Callable[[], b
         rows = [(f"{row[0]}.{row[1]}", *row[2:]) for row in rows]
         kinds = (kinds[0], *kinds[2:])
         header, skipped = _header(lines, at, mark, kinds)
+    header, kinds, rows = _without_units(header, kinds, rows)
     if skipped:
         notes.append(f"{plural(skipped, 'line')} before the table skipped.")
     return Sheet(name, header, tuple(rows), at + 1, decimal, tuple(notes), tuple(lines[:at]), kinds)
+
+
+def _without_units(
+    header: tuple[str, ...], kinds: tuple[Kind, ...], rows: list[tuple[str, ...]]
+) -> tuple[tuple[str, ...], tuple[Kind, ...], list[tuple[str, ...]]]:
+    """The same table with the units of its cells in the names of their columns: "12.5 Nm" under "torque [Nm]"."""
+    for column, kind in enumerate(kinds):
+        if kind is not Kind.MEASURE:
+            continue
+        cells = [(measure(row[column]) or (row[column], "")) for row in rows]
+        units = {unit for _, unit in cells if unit}
+        if len(units) != 1:
+            continue  # cells in several units stay as they are, and are refused as no numbers
+        rows = [(*row[:column], cell, *row[column + 1 :]) for row, (cell, _) in zip(rows, cells, strict=True)]
+        header = (*header[:column], f"{header[column]} [{units.pop()}]", *header[column + 1 :])
+        kinds = (*kinds[:column], Kind.NUMBER, *kinds[column + 1 :])
+    return header, kinds, rows
 
 
 def _text(data: bytes, name: str) -> tuple[str, list[str]]:
@@ -249,7 +258,7 @@ def _table_at(lines: Sequence[str]) -> tuple[int, str, str, tuple[Kind, ...]] | 
 
 def _worth(kinds: Sequence[Kind]) -> int:
     """How well a table is understood: words tell of a wrong separator."""
-    return sum(kind in (Kind.NUMBER, Kind.TIME) for kind in kinds) - 2 * kinds.count(Kind.WORDS)
+    return sum(kind in (Kind.NUMBER, Kind.MEASURE, Kind.TIME) for kind in kinds) - 2 * kinds.count(Kind.WORDS)
 
 
 def _kinds_from(lines: Sequence[str], at: int, mark: str, decimal: str) -> tuple[Kind, ...]:
@@ -267,7 +276,7 @@ def _kinds_from(lines: Sequence[str], at: int, mark: str, decimal: str) -> tuple
         if most is not Kind.WORDS and kind_of(column[0], decimal) is Kind.WORDS:
             return ()  # names of columns, or words above the table
         kinds.append(most)
-    values = sum(kind in (Kind.NUMBER, Kind.THOUSANDS) for kind in kinds)
+    values = sum(kind in (Kind.NUMBER, Kind.MEASURE, Kind.THOUSANDS) for kind in kinds)
     sure = values >= 2 or (values == 1 and (Kind.TIME in kinds or len(kinds) == 1 or len(alike) >= 5))
     return tuple(kinds) if sure else ()
 
@@ -289,7 +298,7 @@ def _header(lines: Sequence[str], at: int, mark: str, kinds: Sequence[Kind]) -> 
 
 def _is_unit(text: str) -> bool:
     bare = text.strip("[]() ")
-    return bare.casefold() in _TIME_WORDS or bare in ("", "-", "°", "deg", "%", "V", "mV", "°C") or bool(_unit(bare))
+    return bare.casefold() in TIME_WORDS or bare in ("", "-", "°", "deg", "%", "V", "mV", "°C") or bool(_unit(bare))
 
 
 def _is_cut_clock(kinds: Sequence[Kind], rows: Sequence[tuple[str, ...]]) -> bool:
@@ -362,8 +371,8 @@ def _rate_above(sheet: Sheet) -> float | None:
 def _time_unit(header: str) -> str:
     for text in _unit_texts(header):
         word = text.strip(" .").casefold().replace("μ", "µ")
-        if word in _TIME_WORDS:
-            return _TIME_WORDS[word]
+        if word in TIME_WORDS:
+            return TIME_WORDS[word]
     return ""
 
 
