@@ -304,6 +304,9 @@ def test_a_blind_pull_hides_curve_and_figure_until_it_is_over(trainee: Trainee) 
     trainee.begin("blind")
     board = trainee.board
     trainee.port.bring(np.array([1.0, 1.1]), np.array([20.0, 21.0]))
+    board._figure_s = -1.0
+    board.tick()  # begun while another page was shown: no pull to the reader
+    assert "2" not in board.live.text
     trainee.port.show(replace(trainee.port.shown, phase=Phase.RISING))
     board._figure_s = -1.0
     board.tick()

@@ -21,7 +21,7 @@ from benchapp.ui.context import AppContext
 from benchapp.ui.practice import texts
 from benchapp.ui.practice.board import Aims, BigSentence, Curtain, HowItLooks, Pair
 from benchapp.ui.practice.pullboard import CAUTIONS, ZERO, PullBoard, clock_text
-from benchapp.ui.practice.sitting import Sitting, Told, tool_word
+from benchapp.ui.practice.sitting import LEAST_PEAK, Sitting, Told, tool_word
 from benchapp.ui.theme import Sizes
 
 FIGURE_EVERY_S: Final = 0.08
@@ -257,7 +257,9 @@ class DrillBoard(PullBoard):
         if sitting is None:
             return
         step = self._step()[0]
-        hidden = self.state == PULLS and sitting.choice.drill.hidden and view.phase is not Phase.REST
+        # a pull that was begun while another page was shown is none to the reader: only the torque tells of it
+        pulled = view.phase is not Phase.REST or abs(live_nm) >= LEAST_PEAK * sitting.choice.target_nm
+        hidden = self.state == PULLS and sitting.choice.drill.hidden and pulled
         if hidden or math.isnan(live_nm) or view.link.state != "streaming":
             text = "· · ·" if hidden else "–"
         else:
