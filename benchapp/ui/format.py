@@ -1,14 +1,18 @@
-"""How the pages write dates, torques, ranges and percentages. Pure: no Qt, no clock (today is an argument)."""
+"""How the pages write dates, torques, ranges and percentages, and how they put numbers of tools in order. Pure.
+
+No Qt, no clock: today is an argument.
+"""
 
 from __future__ import annotations
 
 import datetime as dt
 import re
-from typing import Final
+from functools import lru_cache
+from typing import Any, Final
 
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.torque.direction import Direction
-from benchapp.torque.units import FACTORS, factor_nm
+from benchapp.torque.units import FACTORS, factor_nm, from_nm
 
 MINUS: Final = "−"
 NARROW: Final = "\u202f"
@@ -18,11 +22,23 @@ BREAK: Final = re.compile(rf" (?!(?:{_UNITS})(?![\w/·]))")
 """Where a text may be broken into lines: at a space, unless a unit follows."""
 
 _ISO: Final = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})")
+_NUMBERS: Final = re.compile(r"(\d+)")
 _POINTS: Final = re.compile(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4})")
 
 
 class DateTextError(ValueError):
     """A text that is no date we can read without guessing; the message is a sentence for people."""
+
+
+@lru_cache(maxsize=1 << 14)
+def natural_key(text: str) -> tuple[Any, ...]:
+    """Return a sort key in which numbers inside the text count as numbers.
+
+    >>> sorted(["OCF-10", "OCF-9", "A"], key=natural_key)
+    ['A', 'OCF-9', 'OCF-10']
+    """
+    parts = _NUMBERS.split(text.casefold())  # by turns a text, which may be empty, and a number
+    return tuple(int(part) if index % 2 else part for index, part in enumerate(parts))
 
 
 def parse_date(text: str) -> dt.date:
@@ -161,6 +177,15 @@ def in_unit(value: float, unit: str, shown: str) -> str:
     if unit == shown:
         return short(value)
     return short(float(significant(value * factor_nm(unit) / factor_nm(shown), 4).replace(MINUS, "-")))
+
+
+def torque_text(torque_nm: float, shown: str) -> str:
+    """Return a torque that is kept in N·m in the unit `shown`, to four digits, with its unit.
+
+    >>> torque_text(30.0, "N·m"), torque_text(135.582, "lbf·ft")
+    ('30 N·m', '100 lbf·ft')
+    """
+    return f"{short(float(f'{from_nm(torque_nm, shown):.4g}'))} {shown}"
 
 
 def range_text(tool: Tool) -> str:

@@ -18,6 +18,7 @@ from benchapp.records.model import Person, ToolRecord, ToolState
 from benchapp.records.toollist import ListFileError, match_columns, records_of, table_of_csv
 from benchapp.torque.direction import Direction
 from benchapp.ui.context import AppContext
+from benchapp.ui.format import natural_key
 from benchapp.ui.meanwhile import tool_merged
 from benchapp.ui.rack import page as rack_page
 from benchapp.ui.rack.model import (
@@ -29,7 +30,6 @@ from benchapp.ui.rack.model import (
     dots_of,
     find,
     kind_of,
-    natural_key,
     rows_of,
     tool_of,
 )

@@ -14,7 +14,7 @@ from benchapp.records.model import RunSummary, ToolRecord, ToolState
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm
 from benchapp.ui.driftwords import last_day, leaving_text
-from benchapp.ui.format import moment_text, percent, plural, range_text, short, significant, wall_text
+from benchapp.ui.format import moment_text, percent, plural, range_text, short, significant, torque_text, wall_text
 from benchapp.ui.logbook.model import SOURCE_WORDS, counted_text, outcome_text
 from benchapp.ui.paper.pictures import Dot, over_years
 from benchapp.ui.paper.sheet import Col, PaperError, Sheet
@@ -266,7 +266,7 @@ def _over_the_years(sheet: Sheet, store: Store, record: ToolRecord) -> None:
             seconds = day.timestamp()
             dots.append(Dot(seconds / 86400, found.mean_percent, found.expanded_percent, found.limit_percent, full))
             days.append(run.finished[:10])
-        title = f"{short(float(f'{from_nm(key[0], tool.unit):.4g}'))} {tool.unit}, {key[1].value}"
+        title = f"{torque_text(key[0], tool.unit)}, {key[1].value}"
         drift = next((d for d in drifts if _is_at(d, key)), None)
         if drift is not None:
             title += f":  {percent(12 * drift.percent_per_month, 2)} a year from {plural(drift.n, 'interval')}, "

@@ -20,11 +20,21 @@ from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, label, main_button, plain_button, quiet_button
 from benchapp.ui.files import ask_save
-from benchapp.ui.format import direction_text, due_words, grouped, kind_text, plural, range_in, range_text, short
+from benchapp.ui.format import (
+    direction_text,
+    due_words,
+    grouped,
+    kind_text,
+    natural_key,
+    plural,
+    range_in,
+    range_text,
+    short,
+    torque_text,
+)
 from benchapp.ui.listing import Column, Listing, ListPanel
 from benchapp.ui.page import EmptyNote, Facts, beside, keep_place, scrolled
 from benchapp.ui.paper.duelist import DueLine, DueSection, write_due_list
-from benchapp.ui.rack.model import natural_key
 
 if TYPE_CHECKING:
     from benchapp.metrology.reference import Reference
@@ -354,12 +364,9 @@ class DueView(QWidget):
 
     def _kind_of(self, row: DueRow | ReferenceRow) -> str:
         if isinstance(row, ReferenceRow):
-            return f"reference, {self._torque(row.item.capacity_nm)}"
+            return f"reference, {torque_text(row.item.capacity_nm, self.context.unit)}"
         record = self._record(row.number)
         return kind_text(record.tool) if record is not None else ""
-
-    def _torque(self, torque_nm: float) -> str:
-        return f"{short(float(f'{from_nm(torque_nm, self.context.unit):.4g}'))} {self.context.unit}"
 
     def _covers(self, item: DueReference) -> str:
         if item.usable_nm is None:

@@ -10,15 +10,13 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QHBoxLayout, QWidget
 
 from benchapp.records import impact as found_out
-from benchapp.torque.units import from_nm
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button
 from benchapp.ui.fields import DateField
-from benchapp.ui.format import grouped, percent, plural, short, significant, wall_text
+from benchapp.ui.format import grouped, natural_key, percent, plural, short, significant, torque_text, wall_text
 from benchapp.ui.listing import Column, Listing, ListPanel
 from benchapp.ui.page import EmptyNote, Facts
-from benchapp.ui.rack.model import natural_key
 
 ALL, CHANGED, BY_TOOL = "all", "changed", "tools"
 VERDICT_WORDS: Final = {"in-service": "within limits", "out": "out of limits", "doubtful": "doubtful", "": "not judged"}
@@ -132,7 +130,7 @@ class ToolImpactPanels(_ImpactPanels):
         self.row.addWidget(right, 12)
 
     def _torque(self, torque_nm: float) -> str:
-        return f"{short(float(f'{from_nm(torque_nm, self.context.unit):.4g}'))} {self.context.unit}"
+        return torque_text(torque_nm, self.context.unit)
 
     def _see(self) -> None:
         self.context.page_wanted.emit("logbook", self._run_id)

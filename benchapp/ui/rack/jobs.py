@@ -11,14 +11,14 @@ from benchapp.records.errors import StoreError
 from benchapp.records.joblist import JobScanError, Scanned, import_jobs, newest_jobs, remove_job, take_scan
 from benchapp.records.labels import ScanError, number_of_scan
 from benchapp.records.model import JobEntry, ToolState
-from benchapp.torque.units import from_nm, to_nm
+from benchapp.torque.units import to_nm
 from benchapp.ui import page as pages
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, in_row, label, plain_button, quiet_button
 from benchapp.ui.fields import NumberField, TextField, TorqueField
 from benchapp.ui.files import ask_open
 from benchapp.ui.form import Form
-from benchapp.ui.format import grouped, plural, short, wall_text
+from benchapp.ui.format import grouped, plural, torque_text, wall_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import EmptyNote, Facts, beside
 from benchapp.ui.rack.importing import JobImportView
@@ -159,9 +159,7 @@ class JobsView(QWidget):
         self.take_back.hide()
 
     def _torque(self, job: JobEntry) -> str:
-        if job.torque_nm is None:
-            return ""
-        return f"{short(float(f'{from_nm(job.torque_nm, self.context.unit):.4g}'))} {self.context.unit}"
+        return "" if job.torque_nm is None else torque_text(job.torque_nm, self.context.unit)
 
     # ---------------------------------------------------------------------------------------------------------- reading
 

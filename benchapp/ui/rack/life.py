@@ -13,7 +13,6 @@ from benchapp.records import history as life
 from benchapp.records.errors import StoreError
 from benchapp.records.model import DEFAULT_INTERVAL_MONTHS, StateChange, ToolState
 from benchapp.torque.direction import Direction
-from benchapp.torque.units import from_nm
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
@@ -21,7 +20,7 @@ from benchapp.ui.driftwords import last_day, leaving_text
 from benchapp.ui.fields import TextField
 from benchapp.ui.files import ask_save
 from benchapp.ui.form import Form
-from benchapp.ui.format import glued, percent, plural, short, wall_text
+from benchapp.ui.format import glued, percent, plural, short, torque_text, wall_text
 from benchapp.ui.page import EmptyNote, Facts, beside, scrolled
 from benchapp.ui.timechart import DAY_S, SHAPES, Drawn, Mark, Moment, TimeChart, Trail, moment_of
 
@@ -233,7 +232,7 @@ class LifeView(QWidget):
         return sorted(found, key=lambda each: (each[1].value, each[0]))
 
     def _name(self, point: Point, *, both: bool = False) -> str:
-        torque = f"{short(float(f'{from_nm(point[0], self.context.unit):.4g}'))} {self.context.unit}"
+        torque = torque_text(point[0], self.context.unit)
         return f"{torque}, {point[1].value}" if both else torque
 
     # ---------------------------------------------------------------------------------------------------------- drawing

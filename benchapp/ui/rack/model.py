@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from functools import lru_cache
-from typing import Any, Final
+from typing import Final
 
 from benchapp.metrology.classes import ToolKind, after
 from benchapp.metrology.tool import Tool, ToolType
@@ -20,7 +18,7 @@ from benchapp.records.model import (
 )
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm, to_nm
-from benchapp.ui.format import due_words, grouped, kind_text, plural, range_text, short
+from benchapp.ui.format import due_words, grouped, kind_text, natural_key, plural, range_text, short
 
 DEFAULT_LOWEST_SHARE: Final = 0.2
 """Lowest mark that is assumed while nobody has said it: 20 % of the highest (lowest checkpoint of ISO 6789)."""
@@ -42,9 +40,6 @@ STATE_MARKS: Final[dict[ToolState, str]] = {
     ToolState.AT_LABORATORY: "dash",
     ToolState.RETIRED: "",
 }
-
-
-_NUMBERS: Final = re.compile(r"(\d+)")
 
 
 class Show(StrEnum):
@@ -118,17 +113,6 @@ def rows_of(records: Iterable[ToolRecord], today: dt.date) -> list[Row]:
         ).casefold()
         rows.append(Row(record, state, hay))
     return sorted(rows, key=lambda row: natural_key(row.number))
-
-
-@lru_cache(maxsize=1 << 14)
-def natural_key(text: str) -> tuple[Any, ...]:
-    """Return a sort key in which numbers inside the text count as numbers.
-
-    >>> sorted(["OCF-10", "OCF-9", "A"], key=natural_key)
-    ['A', 'OCF-9', 'OCF-10']
-    """
-    parts = _NUMBERS.split(text.casefold())  # by turns a text, which may be empty, and a number
-    return tuple(int(part) if index % 2 else part for index, part in enumerate(parts))
 
 
 def find(rows: Sequence[Row], search: str, show: Show = Show.ALL) -> list[Row]:

@@ -14,12 +14,11 @@ from benchapp.records.errors import StoreError
 from benchapp.records.labels import ScanError, number_of_scan
 from benchapp.records.model import Outcome, ToolRecord, ToolState
 from benchapp.records.toollist import import_tools
-from benchapp.torque.units import from_nm
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, plain_button, quiet_button
 from benchapp.ui.files import ask_open, ask_save
-from benchapp.ui.format import kind_text, range_in, range_text, short, wall_text
+from benchapp.ui.format import kind_text, natural_key, range_in, range_text, torque_text, wall_text
 from benchapp.ui.listing import Column, Listing, ListPanel
 from benchapp.ui.meanwhile import told, tool_merged
 from benchapp.ui.page import EmptyNote, Page, beside, today
@@ -37,7 +36,6 @@ from benchapp.ui.rack.model import (
     dots_of,
     due_line,
     find,
-    natural_key,
     rows_of,
 )
 from benchapp.ui.rack.photo import PhotoError, PhotoView, shrunk
@@ -354,7 +352,7 @@ class RackPage(Page):
         card.doubt.setVisible(bool(self._found_out(tool.number)))
         history = self.context.store.history(tool.number, limit=600)
         dots, targets = dots_of(history)
-        names = [range_name(target, tool.unit) for target in targets]
+        names = [torque_text(target, tool.unit) for target in targets]
         card.history.show_dots(dots, names, self._limit_of(history[0].run_id) if dots else None)
         card.runs.setVisible(bool(history))
         card.years.setVisible(bool(history))
@@ -665,11 +663,6 @@ class RackPage(Page):
                 self.card.verify.setFocus(Qt.FocusReason.OtherFocusReason)
                 return True
         return super().eventFilter(watched, event)
-
-
-def range_name(target_nm: float, unit: str) -> str:
-    """Return a checkpoint's target in words."""
-    return f"{short(float(f'{from_nm(target_nm, unit):.4g}'))} {unit}"
 
 
 def _made_by(row: Row) -> str:

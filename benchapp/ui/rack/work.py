@@ -17,10 +17,9 @@ from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, pla
 from benchapp.ui.fields import TextField
 from benchapp.ui.files import ask_save
 from benchapp.ui.form import Form
-from benchapp.ui.format import glued, plural, wall_text
+from benchapp.ui.format import glued, natural_key, plural, wall_text
 from benchapp.ui.listing import Column, Listing, ListPanel
 from benchapp.ui.page import EmptyNote, Facts, beside, today
-from benchapp.ui.rack.model import natural_key
 
 if TYPE_CHECKING:
     from benchapp.records import Store

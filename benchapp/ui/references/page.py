@@ -10,15 +10,14 @@ from PySide6.QtWidgets import QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 from benchapp.metrology.reference import Calibration, Reference
 from benchapp.records.errors import StoreError
 from benchapp.records.references import keep_reference
-from benchapp.torque.units import NM, from_nm
+from benchapp.torque.units import NM
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
-from benchapp.ui.format import due_words, short
+from benchapp.ui.format import due_words, natural_key, short, torque_text
 from benchapp.ui.listing import Column, Listing
 from benchapp.ui.meanwhile import reference_merged, told
 from benchapp.ui.page import EmptyNote, Facts, Page, beside, scrolled, today
-from benchapp.ui.rack.model import natural_key
 from benchapp.ui.references.checks import CheckView
 from benchapp.ui.references.editor import CalibrationEditor, ReferenceEditor
 from benchapp.ui.references.model import DEGREE_WORDS, certified_words, limits_of_use, state_of, temperature_words
@@ -161,8 +160,8 @@ class ReferencesPage(Page):
         if reference is not None:
             self.context.page_wanted.emit("rack", f"view:impact:reference:{reference.number}")
 
-    def _torque(self, torque_nm: float, digits: int = 4) -> str:
-        return f"{_short(from_nm(torque_nm, self.context.unit), digits)} {self.context.unit}"
+    def _torque(self, torque_nm: float) -> str:
+        return torque_text(torque_nm, self.context.unit)
 
     # ---------------------------------------------------------------------------------------------------------- reading
 
@@ -367,7 +366,3 @@ def _built_in_profiles() -> list[tuple[str, str]]:
     from drivers.profile import Profiles  # read from files, and only when the page is first wanted
 
     return [(name, name) for name in Profiles().names]
-
-
-def _short(value: float, digits: int) -> str:
-    return short(float(f"{value:.{digits}g}"))

@@ -7,10 +7,9 @@ from PySide6.QtWidgets import QVBoxLayout, QWidget
 from benchapp.metrology.reference import Reference
 from benchapp.metrology.reference_drift import ErrorSeries, Outlook, error_series, outlook
 from benchapp.torque.direction import Direction
-from benchapp.torque.units import from_nm
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.controls import in_row, label, plain_button
-from benchapp.ui.format import percent, plural, short, significant
+from benchapp.ui.format import percent, plural, short, significant, torque_text
 from benchapp.ui.timechart import SHAPES, Drawn, Mark, TimeChart, Trail, moment_of
 
 SOURCE = (
@@ -55,7 +54,7 @@ class YearsView(QWidget):
         self._show()
 
     def _name(self, series: ErrorSeries) -> str:
-        return f"{short(float(f'{from_nm(series.torque_nm, self._unit):.4g}'))} {self._unit}"
+        return torque_text(series.torque_nm, self._unit)
 
     def _show(self) -> None:
         reference = self._reference
