@@ -20,6 +20,8 @@ BREACHES = [
     ("Nothing of the program looks inside the simulator", "benchapp/ui/context.py", "import simulator"),
     ("Drivers and simulator stand alone", "drivers/status.py", "import benchapp"),
     ("Pure folders: no Qt, no serial, no SQL, no clock", "benchapp/runs/model.py", "import time"),
+    ("The live bench and its records stand without a window", "benchapp/session/view.py", "import PySide6.QtCore"),
+    ("Only the records know SQL, only the drivers a port", "benchapp/ui/context.py", "import sqlite3"),
     ("Reference libraries are for tests only", "benchapp/metrology/tool.py", "import scipy"),
 ]
 
@@ -79,7 +81,8 @@ class Block:
         if name.split(".")[0] in {"PySide6", "pyqtgraph", "serial", "sqlalchemy", "alembic", "scipy"}:
             raise ModuleNotFoundError(name)
 sys.meta_path.insert(0, Block())
-for package in ("benchapp.torque", "benchapp.pulls", "benchapp.metrology", "benchapp.runs", "drivers.samples"):
+pure = ("torque", "pulls", "metrology", "runs", "practice")
+for package in (*(f"benchapp.{name}" for name in pure), "drivers.samples", "drivers.status"):
     module = importlib.import_module(package)
     for found in pkgutil.walk_packages(getattr(module, "__path__", []), package + "."):
         importlib.import_module(found.name)
