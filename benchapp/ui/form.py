@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QKeyEvent
+from PySide6.QtCore import QEvent, Qt, Signal
+from PySide6.QtGui import QKeyEvent, QShowEvent
 from PySide6.QtWidgets import QGridLayout, QLabel, QVBoxLayout, QWidget
 
 from benchapp.ui.fields import Field
@@ -41,7 +41,6 @@ class Form(QWidget):
     def add(self, key: str, field: Field) -> Any:
         """Add a field and return it."""
         self.fields[key] = field
-        field.caption.setMinimumHeight(max(34, field.sizeHint().height()))  # its words beside those of the entry
         self._grid.addWidget(field.caption, self._row, 0, Qt.AlignmentFlag.AlignTop)
         if self.narrow:
             both = QWidget()
@@ -54,7 +53,6 @@ class Form(QWidget):
             field.note.setVisible(bool(field.hint))
             self._grid.addWidget(both, self._row, 1)
         else:
-            field.note.setMinimumHeight(field.caption.minimumHeight())
             self._grid.addWidget(field, self._row, 1, Qt.AlignmentFlag.AlignTop)
             self._grid.addWidget(field.note, self._row, 2)
         self._rows[key] = (field.caption, field, field.note)
@@ -103,6 +101,26 @@ class Form(QWidget):
         """Show a sentence beside a field and put the cursor there."""
         self.fields[key].refuse(sentence)
         self.fields[key].setFocus(Qt.FocusReason.OtherFocusReason)
+
+    def changeEvent(self, event: QEvent) -> None:
+        """Notice another font."""
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.FontChange:
+            self._fit_words()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Take the sizes of the look in force."""
+        super().showEvent(event)
+        self._fit_words()
+
+    def _fit_words(self) -> None:
+        """Let the question and the sentence stand on a line with the entry, however high that is."""
+        for field in self.fields.values():
+            field.ensurePolished()
+            height = field.sizeHint().height()
+            field.caption.setMinimumHeight(height)
+            if not self.narrow:
+                field.note.setMinimumHeight(height)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Enter in any field asks to save."""

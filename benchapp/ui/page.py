@@ -25,6 +25,7 @@ from benchapp.ui.format import glued
 
 USUAL_PX = 14
 LEAST_VIEW = (860, 500)  # pixels
+MOST_PX = 24
 LEAST_PX = 12  # in a window lower than 600 pixels, as a small screen at 150 % is
 
 
@@ -88,8 +89,8 @@ class Page(QWidget):
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground, True)
         self.context = context
         self._font_px = 0
+        self._has_margins = True
         self._layout = QVBoxLayout(self)
-        self._layout.setContentsMargins(20, 14, 20, 16)
         self._layout.setSpacing(10)
         head = QHBoxLayout()
         head.setSpacing(10)
@@ -137,6 +138,12 @@ class Page(QWidget):
         self._layout.activate()  # at once: nothing is seen in a size that does not last
         self._room.fit()
 
+    def keep_margins(self, *, yes: bool) -> None:
+        """Stand where the Bench's panels stand; or (not `yes`) have the whole window above the foot bar."""
+        self._has_margins = yes
+        gap = round(theme.Sizes.of(self.window().height()).gap)
+        self._layout.setContentsMargins(*((gap, 14, gap, gap) if yes else (0, 0, 0, 0)))
+
     def on_keys(self, keys: str, action: Callable[[], object]) -> None:
         """Let `keys` do something while the page has the keyboard."""
         shortcut = QShortcut(QKeySequence(keys), self)
@@ -153,11 +160,13 @@ class Page(QWidget):
         font.setPixelSize(self.font_px())
         self.setFont(font)
         self.setStyleSheet(page_style(theme.palette(), self.font_px()))
+        self.keep_margins(yes=self._has_margins)
         self.update()
 
     def font_px(self) -> int:
-        """Size of ordinary text for the height the page has."""
-        return max(LEAST_PX, min(18, round((self.height() + 110) / 56)))
+        """Size of ordinary text for the height the page has, and in a large window for its width."""
+        most = max(18, min(MOST_PX, round(self.width() / 97)))
+        return max(LEAST_PX, min(most, round((self.height() + 110) / 56)))
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Take the sizes of the new height."""

@@ -35,7 +35,6 @@ class PracticePage(Page):
         offered = [row for row in texts.SWITCH if row[0] != "study" or importlib.util.find_spec(STUDY_MODULE)]
         self.switch = ChoiceField("View", offered, on_change=lambda name: self.show_view(name))
         self.action_row.addWidget(self.switch)
-        self._margins = self._layout.contentsMargins()
         self._built: dict[str, QWidget] = {}
         self.waiting = EmptyNote("", "The records are being opened …")
         self.views.addWidget(self.waiting)
@@ -75,10 +74,7 @@ class PracticePage(Page):
         """While something is under way it has the whole page: nothing beside it is to be clicked."""
         for part in (self.title, self.subtitle, self.switch):
             part.setVisible(not yes)
-        if yes:
-            self._layout.setContentsMargins(0, 0, 0, 0)
-        else:
-            self._layout.setContentsMargins(self._margins)
+        self.keep_margins(yes=not yes)
         self.keep_room(yes=not yes)
 
     @property

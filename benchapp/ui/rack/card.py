@@ -98,7 +98,7 @@ class ToolCard(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self.setMinimumWidth(355)
-        self.setMaximumWidth(600)
+        self.setMaximumWidth(760)
         keep_place(self)  # a search that finds nothing for a moment moves no column
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
