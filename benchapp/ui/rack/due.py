@@ -148,6 +148,13 @@ class DueView(QWidget):
 
     def _build_main(self) -> None:
         self.main, row = beside()
+        row.addWidget(self._list_panel(), 12)
+        self._build_card()
+        row.addWidget(self.card, 5)
+        self.list.chosen.connect(self._show)
+        self.list.opened.connect(lambda _row: self.verify())
+
+    def _list_panel(self) -> ListPanel:
         left = ListPanel()
         self.which = ChoiceField(
             "When",
@@ -201,6 +208,10 @@ class DueView(QWidget):
         )
         left.hold(self.list)
         self.none_found = left.nothing
+        left.body.addLayout(self._foot())
+        return left
+
+    def _foot(self) -> QHBoxLayout:
         foot = QHBoxLayout()
         foot.setContentsMargins(12, 8, 12, 12)
         foot.setSpacing(8)
@@ -218,15 +229,10 @@ class DueView(QWidget):
         foot.addStretch(1)
         self.said = label("", "soft")
         foot.addWidget(self.said)
-        left.body.addLayout(foot)
-        row.addWidget(left, 12)
-        self._build_card()
-        row.addWidget(self.card, 5)
-        self.list.chosen.connect(self._show)
-        self.list.opened.connect(lambda _row: self.verify())
         self.print_it.clicked.connect(lambda: self._ask("pdf", "PDF (*.pdf)", self.save_pdf))
         self.calendar.clicked.connect(lambda: self._ask("ics", "Calendar files (*.ics)", self.save_calendar))
         self.labels.clicked.connect(self._want_labels)
+        return foot
 
     def _build_card(self) -> None:
         self.card = Panel(margin=18)

@@ -69,6 +69,10 @@ class JobsView(QWidget):
 
     def _build_main(self) -> None:
         self.main, row = beside()
+        row.addWidget(self._scanning_panel(), 10)
+        row.addWidget(self._log_panel(), 20)
+
+    def _scanning_panel(self) -> Panel:
         left = Panel(margin=20)
         left.setMaximumWidth(430)
         self.wanted = label("", "figure", wrap=True)
@@ -108,7 +112,16 @@ class JobsView(QWidget):
         body.addStretch(1)
         body.addWidget(self.why_row)
         body.addLayout(in_row(self.take_back, self.again))
-        row.addWidget(left, 10)
+        self.scan.returnPressed.connect(self.take)
+        self.again.clicked.connect(self.begin_again)
+        self.take_back.clicked.connect(self._ask_why)
+        self.take_out.clicked.connect(self._take_out)
+        self.why.edit.returnPressed.connect(self._take_out)
+        self.why_row.hide()
+        self.take_back.hide()
+        return left
+
+    def _log_panel(self) -> Panel:
         right = Panel(margin=0)
         head = QHBoxLayout()
         head.setContentsMargins(12, 12, 12, 6)
@@ -127,7 +140,7 @@ class JobsView(QWidget):
                 Column("When", lambda job: wall_text(job.at), width=1.0),
                 Column("Tool", lambda job: job.tool, strong=True, width=0.7),
                 Column("Job", lambda job: job.job, second=lambda job: job.person, width=1.9),
-                Column("Torque", self._torque, width=0.7, right=True, sort=lambda job: job.torque_nm or 0.0),
+                Column("Torque", self._torque, width=0.7, point=True, sort=lambda job: job.torque_nm or 0.0),
                 Column(
                     "Cycles",
                     lambda job: grouped(job.cycles) if job.cycles else "",
@@ -145,18 +158,11 @@ class JobsView(QWidget):
         )
         right.body.addWidget(self.list, 1)
         right.body.addWidget(self.empty, 1)
-        row.addWidget(right, 20)
-        self.scan.returnPressed.connect(self.take)
         self.search.textChanged.connect(lambda _text: self._typing.start())
         self.from_list.clicked.connect(self.ask_import)
         self.empty.wanted.connect(self.ask_import)
-        self.again.clicked.connect(self.begin_again)
-        self.take_back.clicked.connect(self._ask_why)
-        self.take_out.clicked.connect(self._take_out)
-        self.why.edit.returnPressed.connect(self._take_out)
         self.list.opened.connect(lambda job: self.context.page_wanted.emit("rack", job.tool))
-        self.why_row.hide()
-        self.take_back.hide()
+        return right
 
     def _torque(self, job: JobEntry) -> str:
         return "" if job.torque_nm is None else torque_text(job.torque_nm, self.context.unit)

@@ -58,6 +58,12 @@ class WorkView(QWidget):
 
     def _build_main(self) -> None:
         self.main, row = beside()
+        row.addWidget(self._list_panel(), 13)
+        self.right = self._item_panel()
+        row.addWidget(self.right, 8)
+        self.list.chosen.connect(self._show)
+
+    def _list_panel(self) -> ListPanel:
         left = ListPanel()
         self.which = ChoiceField(
             "Show",
@@ -93,6 +99,10 @@ class WorkView(QWidget):
         )
         left.hold(self.list)
         self.none_left = left.nothing
+        left.body.addLayout(self._foot())
+        return left
+
+    def _foot(self) -> QHBoxLayout:
         foot = QHBoxLayout()
         foot.setContentsMargins(12, 8, 12, 12)
         foot.setSpacing(8)
@@ -107,9 +117,10 @@ class WorkView(QWidget):
         foot.addWidget(self.table)
         foot.addStretch(1)
         foot.addWidget(self.said)
-        left.body.addLayout(foot)
         self.print_it.clicked.connect(lambda: self._ask("pdf", "PDF (*.pdf)", self.save_pdf))
-        row.addWidget(left, 13)
+        return foot
+
+    def _item_panel(self) -> Panel:
         right = Panel(margin=18)
         right.setMinimumWidth(280)
         right.setMaximumWidth(560)
@@ -137,14 +148,12 @@ class WorkView(QWidget):
         body.addWidget(self.close_same)
         body.addStretch(1)
         body.addLayout(in_row(self.see, self.open_run))
-        self.right = right
-        row.addWidget(right, 8)
-        self.list.chosen.connect(self._show)
         self.close_it.clicked.connect(self.close_item)
         self.close_same.clicked.connect(self.close_all_of_tool)
         self.form.submitted.connect(self.close_item)
         self.see.clicked.connect(self._see)
         self.open_run.clicked.connect(self._open_run)
+        return right
 
     # ---------------------------------------------------------------------------------------------------------- reading
 
