@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -52,6 +53,7 @@ PADDING = 12  # of a cell of a list, left and right
 MARK_GAP = 9
 MOST_FOR_FIRST = 0.45  # of the width, for the columns that are shown whole before others
 MOST_MEASURED = 40  # rows that say how wide the columns must be
+_NUMBER = re.compile(r"[+−-]?\d+")  # what of a number stands before its decimal point
 MOST_KEPT = 4000  # texts of a column that stay measured
 _LEFT = int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
 _RIGHT = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
@@ -67,6 +69,7 @@ class Column:
         second: Quieter second line; None without.
         width: Share of the width.
         right: Numbers stand right.
+        point: Numbers of different fineness stand with their decimal points under one another.
         strong: Bold.
         mark: Shape in front of the text: a key of `MARKS`; None without.
         sort: What the column sorts by; the text when None.
@@ -77,6 +80,7 @@ class Column:
     second: Callable[[Any], str] | None = None
     width: float = 1.0
     right: bool = False
+    point: bool = False
     strong: bool = False
     mark: Callable[[Any], str] | None = None
     sort: Callable[[Any], Any] | None = None
@@ -178,6 +182,7 @@ class _Type:
 
     def __init__(self, font: QFont, column: Column) -> None:
         self.first, self.second = cell_fonts(font, column)
+        self.before_point = 0  # the widest that stands before a decimal point, of the rows measured
         self._metrics = (QFontMetrics(self.first), QFontMetrics(self.second))
         self.heights = (self._metrics[0].height(), self._metrics[1].height())
         self._fitted: dict[tuple[str, int, int, bool], list[str]] = {}
@@ -191,6 +196,16 @@ class _Type:
                 self._fitted.clear()
             self._fitted[key] = fitted_lines(text, self._metrics[below], width, most=most)
         return self._fitted[key]
+
+    def to_point(self, text: str) -> int:
+        """Return the width of what stands before the decimal point of a number; -1 for other texts."""
+        number = _NUMBER.match(text)
+        return self._metrics[0].horizontalAdvance(number[0]) if number else -1
+
+    def indent(self, text: str) -> int:
+        """Return how far `text` stands in, so that its decimal point is under the others."""
+        before = self.to_point(text)
+        return max(0, self.before_point - before) if before >= 0 else 0
 
     def widths(self, text: str, *, below: bool = False) -> tuple[int, int]:
         """Return the width of `text` on one line, and where it is broken between words."""
@@ -238,6 +253,9 @@ class _RowPainter(QStyledItemDelegate):
             draw_mark(painter, QRectF(left, middle - side / 2, side, side), name)
             left, width = left + side + MARK_GAP, width - side - MARK_GAP
         flags = _RIGHT if column.right else _LEFT
+        if column.point:
+            aside = types.indent(column.text(row))
+            left, width = left + aside, width - aside
         painter.setPen(QColor(c.ink))
         painter.setFont(types.first)
         text, below = column.text(row), column.second(row) if column.second is not None else ""
@@ -266,6 +284,7 @@ class _RowPainter(QStyledItemDelegate):
         types = self._view.types[index.column()]
         width = int(self._view.text_width(index.column(), option.rect.width()))
         width -= mark_width(option.fontMetrics, column, row)
+        width -= types.indent(column.text(row)) if column.point else 0
         text, below = column.text(row), column.second(row) if column.second is not None else ""
         lines = types.lines(text, width, most=1 if below else 2)
         is_cut = " ".join(lines) != text or (below and types.lines(below, width, most=1, below=True)[0] != below)
@@ -529,12 +548,18 @@ class Listing(QTableView):
         seen = min(MOST_MEASURED, self.viewport().height() // row_height(metrics) + 1)
         for index, (column, fonts) in enumerate(zip(columns, types, strict=True)):
             need = least = metrics.horizontalAdvance(column.title) + 2 * PADDING + 1
+            if column.point:
+                before = (fonts.to_point(column.text(row)) for row in self._model.rows[:seen])
+                fonts.before_point = max(fonts.before_point, *before, 0)
             for row in self._model.rows[:seen]:
                 below, _ = fonts.widths(column.second(row), below=True) if column.second is not None else (0, 0)
                 shape = mark_width(metrics, column, row)
                 self._indents[index] = max(self._indents[index], shape)
                 edges = shape + 2 * PADDING + 1
                 text, broken = fonts.widths(column.text(row))
+                if column.point:
+                    aside = fonts.indent(column.text(row))
+                    text, broken = text + aside, broken + aside
                 broken = text if below else broken
                 need = max(need, max(text, below) + edges)
                 least = max(least, max(broken, below) + edges)

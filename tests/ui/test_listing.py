@@ -192,3 +192,18 @@ def test_no_tool_nothing_due_and_no_figure_of_a_procedure_is_cut(qtbot, qapp, st
         assert names
         assert not cut(procedures.figures), procedures.name.text()
     rack.stop()
+
+
+def test_numbers_of_different_fineness_stand_with_their_points_under_one_another(qtbot):
+    rows = ["0.8 N·m", "64 N·m", "unknown", "78.45 N·m", "−120.5 N·m"]
+    made = Listing([Column("Torque", lambda r: r, point=True), Column("Tool", lambda r: r)], sortable=False)
+    qtbot.addWidget(made)
+    made.resize(500, 300)
+    made.show_rows(rows)
+    made.show()
+    kind = made.types[0]
+    widest = kind.to_point("−120.5 N·m")
+    assert [kind.indent(text) + kind.to_point(text) for text in rows if text != "unknown"] == [widest] * 4
+    assert kind.indent("unknown") == 0
+    needed = max(made.fontMetrics().horizontalAdvance(text) + kind.indent(text) for text in rows)
+    assert made.columnWidth(0) >= needed + 2 * 12

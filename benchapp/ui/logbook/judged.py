@@ -119,7 +119,7 @@ class JudgedPanel(Panel):
         self.table = Listing(
             [
                 Column("Figure", lambda f: f.name, width=1.5),
-                Column("Value", lambda f: f.value, width=0.75, strong=True),
+                Column("Value", lambda f: f.value, width=0.75, strong=True, point=True),
                 Column("Share", _share, width=0.45, right=True),
                 Column("Formula", lambda f: f.formula, second=lambda f: f.source, width=3.3),
             ],
