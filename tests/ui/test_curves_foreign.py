@@ -13,6 +13,7 @@ from PySide6.QtCore import QEventLoop, QObject, QTimer
 from PySide6.QtTest import QTest
 
 from benchapp.pulls import Mode, read_pulls
+from benchapp.pulls.pull import Flag
 from benchapp.records import Store
 from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import read_trace, write_trace
@@ -278,6 +279,17 @@ def test_rows_without_a_torque_are_gaps_and_said_so():
     assert float(np.diff(trace.t_s).max()) == pytest.approx(0.041)
     assert any("41 rows without a torque" in plain(note) for note in trace.notes)
     assert "1 gap in it" in plain(outlook(sheet, guess(sheet)))
+
+
+@pytest.mark.parametrize("n_cut", range(1, 12))
+def test_a_file_that_breaks_off_in_a_number_shows_no_click(n_cut):
+    """Still being written, or copied in part: a last sample of 5 in place of 29.98 was read as a tool that let go."""
+    rows = [f"{german(t, 3)};{german(y, 2)}" for t, y in zip(*pull(n=3400), strict=True)]
+    text = ("Zeit [s];Moment [Nm]\n" + "\n".join(rows))[:-n_cut]
+    sheet = sheet_of(text.encode())
+    found = read(trace_of(sheet, guess(sheet)))
+    assert found.reading is None
+    assert Flag.CUT in found.flags
 
 
 def test_cells_in_several_units_are_refused():

@@ -158,6 +158,9 @@ def sheet_of(data: bytes, name: str = "recording", is_called_off: Callable[[], b
         rows += taken
     if left:
         notes.append(f"{plural(left, 'line')} with another number of columns left out.")
+    if text[-1] not in "\r\n" and len(rows) > 2 and sum(map(len, rows[-1])) < sum(map(len, rows[-2])):
+        rows.pop()  # "5" in place of "59.98" is a tool that let go
+        notes.append("The last line has no end and is shorter than the one before it: it may be cut, and was left out.")
     kinds = tuple(
         next((k for row in rows if (k := kind_of(row[i], decimal)) is not Kind.NOTHING), kind)
         if kind is Kind.NOTHING
