@@ -72,7 +72,7 @@ def test_the_object_has_these_keys_and_no_others(read):
     assert pull["time_80_to_100_s"] == pytest.approx(0.4, abs=0.01)
 
 
-def test_modes(read):
+def test_each_mode_reads_its_own_torque(read):
     hold = ((0, 0), (0.5, 0), (1.5, 20.0), (2.6, 20.0), (3.0, 24.0), (3.1, 0), (4, 0))
     (pull,) = read(hold, mode="hold")["pulls"]
     assert pull["reading"] == pytest.approx(20.0, abs=0.05)
@@ -80,7 +80,7 @@ def test_modes(read):
     (pull,) = read(hold, mode="peak")["pulls"]
     assert pull["reading"] == pull["peak"]
     (pull,) = read(((0, 0), (0.5, 0), (1.0, 20.0), (1.5, 0), (2.5, 0)), mode="hold")["pulls"]
-    assert pull["mode"] == "hold"
+    assert (pull["mode"], pull["reading"]) == ("hold", None)  # never held
 
 
 def test_polarity_turns_the_direction_and_magnitudes_stay_positive(read):

@@ -167,13 +167,13 @@ def dipped(depth, seconds):
     ]
 
 
-def test_jerky():
+def test_a_dip_of_a_fifth_is_jerky_one_of_two_percent_is_not():
     assert Flag.JERKY in one(dipped(0.2, 0.4)).flags
     assert Flag.JERKY not in one(dipped(0.02, 0.4)).flags
     assert one(dipped(0.2, 0.4)).reading == pytest.approx(30.0, rel=0.0025)
 
 
-def test_too_fast_and_too_slow():
+def test_the_last_fifth_is_too_fast_below_half_a_second_too_slow_above_four():
     # 80 to 100 % of a straight rise takes a fifth of it
     quick, well, slow = (one(click_pull(rise_s=s)) for s in (1.0, 5.0, 25.0))
     assert quick.time_80_to_100_s == pytest.approx(0.2, abs=0.005)
@@ -192,7 +192,7 @@ def test_past_click_by_time_and_by_torque():
     assert Flag.PAST_CLICK not in one(click_pull(again=33.0, push_s=0.1)).flags
 
 
-def test_no_click():
+def test_a_tool_that_never_lets_go_is_told_and_gives_no_reading():
     pull = one([(0, 0), (0.5, 0), (2.5, 30), (2.7, 30), (3.2, 0), (4.4, 0)])
     assert Flag.NO_CLICK in pull.flags
     assert pull.reading is pull.first_peak is pull.reading_time_s is pull.time_80_to_100_s is None
@@ -228,7 +228,7 @@ def test_tremor_is_never_plainly_read_as_the_click(fall):
                 assert at_the_click, (tremor, phase)
 
 
-def test_double():
+def test_a_second_rise_before_rest_is_double_two_pulls_are_not():
     first = click_pull(30.0)[:-1]
     t0 = first[-1][0]
     twice = [*first[:-1], (t0, 5.0), (t0 + 0.3, 5.0), (t0 + 1.5, 28.0), (t0 + 1.7, 0.0), (t0 + 2.7, 0.0)]
@@ -238,19 +238,19 @@ def test_double():
     assert [Flag.DOUBLE in pull.flags for pull in read(apart)] == [False, False]
 
 
-def test_short():
+def test_less_than_four_fifths_of_the_target_is_short():
     assert Flag.SHORT in one(click_pull(23.0), target=30.0).flags
     assert Flag.SHORT not in one(click_pull(25.0), target=30.0).flags
     assert Flag.SHORT not in one(click_pull(23.0)).flags  # no target, no flag
 
 
-def test_zero_off():
+def test_a_rest_level_beyond_its_limit_is_told():
     # 0.5 % of 30 + 3 × 0.01 is 0.18
     assert Flag.ZERO_OFF in one(click_pull(rest=0.25)).flags
     assert Flag.ZERO_OFF not in one(click_pull(rest=0.1)).flags
 
 
-def test_overload_and_tool_overload():
+def test_above_capacity_is_overload_above_a_quarter_more_than_the_tool_may_tool_overload():
     assert Flag.OVERLOAD in one(click_pull(30.0, again=31.0), capacity=30.5).flags
     assert Flag.OVERLOAD not in one(click_pull(30.0), capacity=32.0).flags
     assert Flag.TOOL_OVERLOAD in one(click_pull(30.0), tool_max=23.0).flags
@@ -266,7 +266,7 @@ def test_an_overload_told_instead_of_a_number_is_an_overload():
     assert Flag.OVERLOAD in pull.flags
 
 
-def test_gap():
+def test_missing_samples_count_from_half_of_the_rise_on():
     t, v = line(click_pull(30.0))
 
     def without(a, b):
@@ -283,7 +283,7 @@ def test_gap():
     assert Flag.GAP in over_the_click.flags
 
 
-def test_spike():
+def test_wrong_samples_are_told_and_change_no_reading():
     t, v = line(click_pull(30.0))
     v[1800] += 45.0
     v[2200] -= 12.0

@@ -258,6 +258,7 @@ def test_records_that_cannot_be_written_are_checked_and_exported_all_the_same(
     assert main(["records", "--store", str(path), "check", "--against", head]) == 0
     assert main(["records", "--store", str(path), "export", "--format", "json", "-o", str(tmp_path / "all.json")]) == 0
     assert "a copy of it is read" in capsys.readouterr().err
+    assert opened.call_args_list
     assert all(call.args[0] != before for call in opened.call_args_list)
     assert json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))["head"] == head
 

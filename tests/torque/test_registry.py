@@ -20,7 +20,7 @@ from benchapp.torque.units import FACTORS, UnknownUnitError
         (5, "N·m", "kgf·cm", "50.985810648896"),
     ],
 )
-def test_worked_conversions(value, unit, other, expected):
+def test_the_registry_converts_as_the_worked_examples(value, unit, other, expected):
     places = len(expected.partition(".")[2])
     assert f"{float(quantity(value, unit).to(NAMES[other]).magnitude):.{places}f}" == expected
 

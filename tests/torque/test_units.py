@@ -44,7 +44,7 @@ def test_factors_are_exact():
         (5.0, "N·m", "kgf·cm", 50.985810648896),
     ],
 )
-def test_conversions(torque, unit, into, expected):
+def test_torques_are_converted_to_the_last_digit_printed(torque, unit, into, expected):
     """Recomputed from the definitions above with 14 digits."""
     assert from_nm(to_nm(torque, unit), into) == pytest.approx(expected, rel=1e-13)
 
