@@ -309,3 +309,38 @@ def test_the_certificates_uncertainty_and_the_procedures_version_stand_in_it(sto
     worst = max(p.expanded_percent for p in calibration.points if usable[0] <= p.applied_nm <= usable[1])
     assert f"at most U = {worst:.2f} % (k = {calibration.coverage_factor:g})" in text
     assert f"{run.plan.procedure_name}, version {run.plan.procedure['version']}" in text
+
+
+def typed_run(store, **typed):
+    """A run of OCF-005 whose limit or count of readings was typed, left before the first pull."""
+    run = store.run(a_run(store, tool="OCF-005").run_id)
+    points = tuple(replace(point, **typed) for point in run.plan.checkpoints)
+    begun = replace(run, run_id="typed", finished="", state=RunState.PULL, pulls=())
+    begun = replace(begun, plan=replace(run.plan, checkpoints=points))
+    store.begin_run(begun)
+    store.seal(replace(begun, state=RunState.LEFT))
+    return run.plan.checkpoints[0]
+
+
+def test_what_was_typed_in_place_of_the_procedures_figures_is_told(store):
+    as_said = flat("\n".join(read(record.record_pdf(store, a_run(store).run_id))[1]))
+    assert "instead of" not in as_said
+    its = typed_run(store, limit_percent=2.5, n_readings=7)
+    text = flat("\n".join(read(record.record_pdf(store, "typed"))[1]))
+    assert f"limit ±2.5 % instead of ±{its.limit_percent:g} %" in text
+    assert f"7 readings at each checkpoint instead of {its.n_readings}" in text
+    assert "±2.5 %" in text.split("Decision rule", 1)[1].split("Tool number", 1)[0]  # in one line of its column
+
+
+def test_a_long_name_of_who_pulled_does_not_run_into_the_code(abroad):
+    who = "the fitter of the third shift who also looks after the northern ferry on Sundays and holidays"
+    run = abroad.run(a_run(abroad, tool="OCF-005").run_id)
+    begun = replace(run, run_id="long", finished="", state=RunState.PULL, pulls=())
+    begun = replace(begun, plan=replace(run.plan, operator=who))
+    abroad.begin_run(begun)
+    abroad.seal(replace(begun, state=RunState.LEFT))
+    _, pages = read(record.record_pdf(abroad, "long"))
+    head = pages[0].replace("\t", " ").split("NOT FINISHED", 1)[0].splitlines()
+    (first,) = [line for line in head if "pulled by" in line]
+    assert "holidays" not in first  # as wide as the room beside the code, then on the next line
+    assert any("holidays" in line for line in head)

@@ -18,12 +18,12 @@ from benchapp.records.model import Entry, EntryKind, Outcome, RunSummary
 from benchapp.runs.judging import judge_checkpoint, judge_input
 from benchapp.runs.model import CapturedPull, PullKind, Run, RunState
 from benchapp.runs.outcome import is_not_in_service, outcome
-from benchapp.runs.procedure import MARKS
-from benchapp.runs.standing import convention_of
+from benchapp.runs.procedure import MARKS, ProcedureError
+from benchapp.runs.standing import convention_of, procedure_of
 from benchapp.torque.units import from_nm
 from benchapp.ui import verdict as told
 from benchapp.ui import words
-from benchapp.ui.format import in_unit, moment_text, percent, short, significant, wall_text
+from benchapp.ui.format import in_unit, moment_text, percent, plural, short, significant, wall_text
 from benchapp.ui.references.model import certified_words
 from benchapp.ui.verdict import delivered_percent
 from drivers.samples import Source
@@ -418,6 +418,23 @@ def procedure_text(run: Run) -> str:
     return ", ".join([run.plan.procedure_name, *numbers])
 
 
+def typed_text(run: Run) -> str:
+    """Return what was typed for this run in place of what its procedure says; "" nothing."""
+    try:
+        procedure = procedure_of(run)
+    except ProcedureError:
+        return ""
+    tool, said = run.plan.tool, []
+    for point in run.plan.checkpoints:
+        limit, n = procedure.limit_percent(tool, point.direction), procedure.n_readings(tool)
+        if limit != point.limit_percent:
+            its = "none" if limit is None else f"±{short(limit)} %"
+            said.append(f"limit ±{short(point.limit_percent)} % instead of {its}")
+        if n != point.n_readings:
+            said.append(f"{plural(point.n_readings, 'reading')} at each checkpoint instead of {n}")
+    return "; ".join(dict.fromkeys(said))
+
+
 def run_facts(run: Run, unit: str) -> list[tuple[str, str]]:
     """Return what stands in the record about a run, as (name, value)."""
     plan = run.plan
@@ -431,6 +448,7 @@ def run_facts(run: Run, unit: str) -> list[tuple[str, str]]:
     return [
         ("tool", f"{plan.tool.number}, type {plan.tool.tool_type.value} class {plan.tool.tool_class}"),
         ("procedure", procedure_text(run)),
+        ("typed for it", typed_text(run)),
         ("pulled by", plan.operator),
         ("begun", moment_text(run.started)),
         ("finished", moment_text(run.finished) if run.finished else ""),

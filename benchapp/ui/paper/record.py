@@ -46,6 +46,7 @@ from benchapp.ui.logbook.model import (
     pull_lines,
     reading_text,
     standing_of,
+    typed_text,
 )
 from benchapp.ui.paper.pictures import Lane, SmallPull, lanes, pull_rows, window_of
 from benchapp.ui.paper.sheet import (
@@ -232,15 +233,16 @@ def _head(sheet: Sheet, sealed: _Sealed) -> None:
         part for part in (what, f"serial {tool.serial}" if tool.serial else "", range_text(tool)) if part
     )
     under_lines = lines_of(under, face(9.4), wide)
-    height = max(84 * PT, (24 + 29 * len(number_lines) + 12.4 * len(under_lines) + 16) * PT)
+    when_lines = lines_of(f"{moment_text(run.started)}  ·  pulled by {run.plan.operator}", face(9.4), wide)
+    small = len(under_lines) + len(when_lines)
+    height = max(84 * PT, (24 + 29 * len(number_lines) + 12.4 * small + 4) * PT)
 
     def draw(painter: QPainter, x: float, y: float) -> None:
         draw_lines(painter, ["Verification record"], face(11.5), QRectF(x, y, wide, 0), ink=SOFT)
         draw_lines(painter, number_lines, face(23, bold=True), QRectF(x, y + 15 * PT, wide, 0))
         low = y + (18 + 29 * len(number_lines)) * PT
         draw_lines(painter, under_lines, face(9.4), QRectF(x, low, wide, 0))
-        when = f"{moment_text(run.started)}  ·  pulled by {run.plan.operator}"
-        draw_lines(painter, [when], face(9.4), QRectF(x, low + 12.4 * len(under_lines) * PT, wide, 0))
+        draw_lines(painter, when_lines, face(9.4), QRectF(x, low + 12.4 * len(under_lines) * PT, wide, 0))
         draw_code(painter, code, x + sheet.width, y + 2 * PT, 72 * PT)
 
     sheet.add(Piece(height, draw))
@@ -354,8 +356,8 @@ def _results(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
         )
     sheet.table(
         [
-            Col("Checkpoint", 2.45, bold=True),  # "100 N·m anticlockwise" on one line
-            Col("Limit", 0.7, "right"),
+            Col("Checkpoint", 2.35, bold=True),  # "100 N·m anticlockwise" on one line
+            Col("Limit", 0.8, "right"),
             Col("n", 0.5, "right"),
             Col("Mean deviation", 1.0, "right", bold=True),
             Col("Spread s", 0.85, "right"),
@@ -445,6 +447,7 @@ def _what_was_used(sheet: Sheet, sealed: _Sealed) -> None:
     sheet.facts(
         [
             ("procedure", procedure_text(run)),
+            ("typed for it", typed_text(run)),
             ("pulled by", plan.operator),
             ("released by", sealed.released or "nobody yet"),
             ("begun", moment_text(run.started)),
