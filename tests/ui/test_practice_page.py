@@ -531,6 +531,19 @@ def test_the_group_has_no_names_hides_small_weeks_and_can_be_saved(trainee: Trai
     assert not view.save_picture(tmp_path / "person.png")
 
 
+def test_every_tool_of_a_large_workshop_can_be_practised_with(
+    trainee: Trainee, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record = next(one for one in trainee.store.tools() if one.number == "OCF-005")
+    many = [replace(record, tool=replace(record.tool, number=f"OCF-{i:04d}")) for i in range(1200)]
+    monkeypatch.setattr(Store, "tools", lambda _self, limit=200, **_more: many[:limit])
+    trainee.drills.refresh()
+    assert trainee.drills.chooser.pick_tool("OCF-1199")
+    trainee.page.show_view("study")
+    setup = trainee.page.view.setup
+    assert setup.tick(setup.tools, "OCF-1199")
+
+
 def test_an_empty_workshop_says_what_to_do(qapp: QApplication, tmp_path: Path) -> None:
     made = Trainee(tmp_path / "empty.sqlite")
     try:

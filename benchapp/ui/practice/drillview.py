@@ -38,7 +38,7 @@ from benchapp.ui.practice.sitting import (
     why_not,
 )
 
-MOST_TOOLS = 1000
+MOST_TOOLS = 1_000_000  # all there are
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,7 +47,7 @@ from benchapp.ui.practice.sitting import HEADROOM, fitting, usual_target, why_no
 from benchapp.ui.practice.studyboard import StudyBoard
 from benchapp.ui.practice.studyresult import StudyResult, confirmed
 
-MOST_TOOLS: Final = 1000
+MOST_TOOLS: Final = 1_000_000
 DATA: Final = Qt.ItemDataRole.UserRole
 
 
