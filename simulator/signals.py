@@ -89,7 +89,7 @@ def low_pass(cutoff_hz: float, rate_hz: float, order: int = 1) -> LinearSystem:
 
     >>> filter_ = low_pass(100.0, 10_000.0)
     >>> ramp = np.arange(5000) * 40.0 / 10_000.0
-    >>> round(float(ramp[-1] - filter_.feed(ramp)[-1]), 4)  # rate / (2 π f_c), facts on signal capture, row F2
+    >>> round(float(ramp[-1] - filter_.feed(ramp)[-1]), 4)  # rate / (2 π f_c)
     0.0637
     """
     w = 2.0 * math.pi * cutoff_hz

@@ -5,9 +5,9 @@ release torque the latch lets go: the torque falls within milliseconds to what f
 longer opposed, runs the handle through a small free angle, strikes the stop, and the torque bears up again, first as
 a short impact. A slipping screwdriver has a cam instead: as long as the hand turns, it climbs and falls off again.
 
-Figures: marks [P] plausible (picked, no source gives them), [D] derived. From the project's collection on the
-dynamics of a hand pull: fall by 10 to 60 % [P], weak mechanisms 3 to 7 % [P]; first half of the fall within 1 to 5 ms,
-the whole within 5 to 30 ms [P]; handle movement at the signal below 5° (ASME B107.300).
+Figures: marks [P] plausible (picked, no source gives them), [D] derived. Fall by 10 to 60 % [P], weak mechanisms 3
+to 7 % [P]; first half of the fall within 1 to 5 ms, the whole within 5 to 30 ms [P]; handle movement at the signal
+below 5° (ASME B107.300).
 """
 
 from __future__ import annotations

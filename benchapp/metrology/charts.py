@@ -1,4 +1,7 @@
-"""Control charts of one tool's or one reference's history: individuals and exponentially weighted moving average."""
+"""Control charts of one tool's or one reference's history: individuals and exponentially weighted moving average.
+
+`cusum` and `capability` are on no page yet; they stay with the published figures that check them.
+"""
 
 from __future__ import annotations
 

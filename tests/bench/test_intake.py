@@ -182,7 +182,7 @@ def test_goal_1_live_intake_flat_out() -> None:
         ours.append(len(fast.values) / fast.cpu_s)
         wall.append((len(fast.values) / fast.wall_s) / (len(slow.values) / slow.wall_s))
     print(
-        f"\ngoal 1: flat out {statistics.median(ours):,.0f} lines per CPU second, readline + float "
+        f"\nflat out {statistics.median(ours):,.0f} lines per CPU second, readline + float "
         f"{statistics.median(theirs):,.0f}: ratio {_ratio(ours, theirs)}; by wall time {statistics.median(wall):.3g}"
     )
     assert statistics.median(a / b for a, b in zip(ours, theirs, strict=True)) >= 100
@@ -200,7 +200,7 @@ def test_goal_2_cpu_of_live_intake(rate: int, limit: float) -> None:
         theirs.append(slow.cpu_s / slow.wall_s)
         ours.append(fast.cpu_s / fast.wall_s)
     print(
-        f"\ngoal 2: {rate} lines/s {min(ours):.1%} of a core, readline + float {min(theirs):.1%}: ratio "
+        f"\n{rate} lines/s {min(ours):.1%} of a core, readline + float {min(theirs):.1%}: ratio "
         f"{min(ours) / min(theirs):.3g}; round by round {_ratio(ours, theirs)}; load {os.getloadavg()[0]:.1f}"
     )
     assert min(ours) / min(theirs) <= limit
@@ -219,7 +219,7 @@ def test_goal_3_from_written_to_value(rate: int, seconds: float) -> None:
     ratios = np.median(np.array(ours) / np.array(theirs), axis=0)
     (p50, p99), (slow_p50, slow_p99) = np.median(ours, axis=0), np.median(theirs, axis=0)
     print(
-        f"\ngoal 3: {rate} lines/s, ms from written to value, p50 {p50:.3f}, p99 {p99:.3f}; readline + float "
+        f"\n{rate} lines/s, ms from written to value, p50 {p50:.3f}, p99 {p99:.3f}; readline + float "
         f"{slow_p50:.3f}, {slow_p99:.3f}: ratios {ratios[0]:.2f}, {ratios[1]:.2f}; load {os.getloadavg()[0]:.1f}"
     )
     if slow_p99 > QUIET_MS:
@@ -263,7 +263,7 @@ def test_goal_4_a_log_in_memory(kind: str, limit: float) -> None:
         assert np.isnan(np.array(values)[~good]).all()
         assert int(np.count_nonzero(~good)) == (1000 if kind.endswith("damaged") else 0)
     print(
-        f"\ngoal 4: {kind}: {len(values) / min(ours) / 1e6:.1f} M lines/s, float loop "
+        f"\n{kind}: {len(values) / min(ours) / 1e6:.1f} M lines/s, float loop "
         f"{len(values) / min(theirs) / 1e6:.1f}: ratio {min(theirs) / min(ours):.3g}; round by round "
         f"{_ratio(theirs, ours)}"
     )
@@ -287,5 +287,5 @@ def test_goal_6_small_chunks() -> None:
             theirs.append(timeit.timeit(lambda c=chunk: np.array(c.split()[::2], float), number=500))
             ours.append(timeit.timeit(lambda c=chunk: reader.read_plain(c), number=500))
         ratios[n] = (min(ours) / min(theirs), min(ours) / 500 * 1e6)
-    print("\ngoal 6: " + "; ".join(f"{n} lines {ratio:.2f} ({us:.2f} µs)" for n, (ratio, us) in ratios.items()))
+    print("\n" + "; ".join(f"{n} lines {ratio:.2f} ({us:.2f} µs)" for n, (ratio, us) in ratios.items()))
     assert max(ratio for ratio, _ in ratios.values()) <= 1.2

@@ -1,4 +1,4 @@
-"""Goal 3, second half: from a line written to its sample in the session while the Bench's plot runs at 60 Hz.
+"""From a line written to its sample in the session while the Bench's plot runs at 60 Hz.
 
 The real window with its real session on a pseudo-terminal; a writer of its own process puts the time into the lines, as
 thousandths of N·m that change a thousand times a second: a hand at rest, so the engine has nothing to read. How late a
@@ -115,7 +115,7 @@ def test_a_line_is_known_within_a_millisecond_beside_the_plot(on_a_port: tuple[A
         p50, p99 = np.percentile(late_ms[1000:], [50, 99])
         rounds.append((float(p50), float(p99), quiet[1], frames_hz))
         print(
-            f"\ngoal 3 beside the plot, {frames_hz:.1f} frames/s: ms from written to sample p50 {p50:.3f}, "
+            f"\nbeside the plot, {frames_hz:.1f} frames/s: ms from written to sample p50 {p50:.3f}, "
             f"p99 {p99:.3f}; a reader alone {quiet[0]:.3f}, {quiet[1]:.3f}; load {os.getloadavg()[0]:.1f}"
         )
     calm = [p99 for _, p99, alone, _ in rounds if alone <= QUIET_MS]

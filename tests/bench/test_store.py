@@ -69,7 +69,7 @@ def best_of(work, rounds: int = 15) -> float:
     return statistics.median(times)
 
 
-# --- goal 15: how fast pulls become durable
+# --- how fast pulls become durable
 
 SLOW_SYNC_S = 0.0002
 SLOW_SYNC = """
@@ -293,7 +293,7 @@ def slow_sync(tmp_path_factory) -> Path:
 
 
 def test_own_work_of_a_durable_pull_and_its_rate_on_this_disk(tmp_path):
-    """Goal 15. Runs of twenty pulls of 2.5 s at 1 kHz; the ratio depends on how long one sync takes here."""
+    """Runs of twenty pulls of 2.5 s at 1 kHz; the ratio depends on how long one sync takes here."""
     taken = durable_on(tmp_path / "disk", None)
     cpu_ms = statistics.median(taken["cpu"])
     seal_ms = statistics.median(taken["seal cpu"])
@@ -305,7 +305,7 @@ def test_own_work_of_a_durable_pull_and_its_rate_on_this_disk(tmp_path):
 
 
 def test_rate_of_durable_pulls_on_a_disk_like_that_of_the_goal(tmp_path, slow_sync):
-    """Goal 15 (0.6 x raw, 2.5 x DELETE/FULL) was set on a disk whose sync took 0.2 ms: no sync is shorter here.
+    """The goal (0.6 x raw, 2.5 x DELETE/FULL) was set on a disk whose sync took 0.2 ms: no sync is shorter here.
 
     Files lie in memory where there is such a folder, so that no other program's writing adds to that time. One bare
     row tells how true to that disk this is: it reached 0.78 to 0.89 there.
@@ -447,7 +447,7 @@ def samples_seal(sequence: int, digest: str, previous: str):
 
 
 def test_looking_things_up_in_a_large_store(large):
-    """Goal 17, and the issue's limits: <= 3 ms a look-up, <= 3 x the bare SQL (CPU), same values."""
+    """Limits: <= 3 ms a look-up, <= 3 x the bare SQL (CPU), same values."""
     bare = sqlite3.connect(large)
     today = dt.date(2027, 2, 20)  # every tool is due
     tool = f"OCF-{N_TOOLS // 2:04}"
