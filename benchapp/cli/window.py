@@ -426,8 +426,8 @@ class Application:
                 n_explained=checked.n_explained,
             )
             is_problem = False
-            if not self.window.foot.message.text():  # never over something that matters
-                self.context.message.emit("note", text)
+            if not self.window.foot.message.text():  # never over something that matters, and short enough for the foot
+                self.context.message.emit("note", words.records_hold(checked.n_entries, checked.n_traces))
         else:
             head, text = words.records_do_not_hold(
                 checked.what, checked.subject, checked.detail or checked.problem, checked.n_findings

@@ -258,6 +258,7 @@ def test_the_custodian_says_why_the_clock_went_back_and_the_records_hold_again(s
     wait(lambda: "The clock went back once; it is on record why." in dialog.checked.text(), "the check")
     assert not dialog.explain.isVisible()
     assert dialog.shown_head.text() == kilter.store.head()
+    assert "is on record" not in said(kilter)  # the foot has no room for it
     dialog.reject()
     (entry,) = [each for each in kilter.store.entries("") if each.kind.value == "clock"]
     assert json.loads(entry.body)["content"]["why"] == "the battery of the clock was empty"
