@@ -379,7 +379,8 @@ def waited_too_long(run: Run, event: e.Waited, wall: str) -> Stepped:
 def take_up_again(run: Run, event: e.Resumed, wall: str) -> Stepped:
     """The program was started again: the run goes on at the same pull."""
     run = replace(run, holds=run.holds & {Hold.OVERLOAD})
-    return _void(_remark(run, wall, f"taken up again after {event.pause_s:.0f} s"), event.pause_s), ()
+    after = f"after {max(0.0, event.pause_s):.0f} s" if isfinite(event.pause_s) else "after a break that no clock tells"
+    return _void(_remark(run, wall, f"taken up again {after}"), event.pause_s), ()
 
 
 def _void(run: Run, pause_s: float, also: tuple[str, ...] = ("reference", "zero")) -> Run:

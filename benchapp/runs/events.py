@@ -87,7 +87,7 @@ class LinkBack:
 
 @dataclass(frozen=True, slots=True)
 class Resumed:
-    """The program was ended and started again; `pause_s` seconds since the last saved step."""
+    """The program was ended and started again; `pause_s` seconds since the last saved step, infinite if unknown."""
 
     pause_s: float
 

@@ -72,6 +72,8 @@ MOST_NEW_RATES: Final = 3
 """From here on the live figure warns; from 100 % on it is an overload."""
 _NO_DATA: Final = (LinkState.CLOSED, LinkState.SILENT, LinkState.LOST, LinkState.REFUSED)
 _TICK_S: Final = 0.5
+CLOCK_OFF_S: Final = 5.0
+"""So far a clock may be put right without anybody having set it back."""
 
 Expecting = tuple[float | None, float | None, Mode, Settings]
 """(target, tool's maximum, mode, limits) that the next pull is judged against."""
@@ -363,14 +365,15 @@ class BenchSession:
         if run is None or run.state not in machine.UNDER_WAY or not run.last_step or self._phase is not Phase.REST:
             return
         self._look_for_air(run)
-        pause_s = self._pause_s(run.last_step)
+        pause_s = max(0.0, self._pause_s(run.last_step))
         limit_s = self._pause_limit_s
         if pause_s > limit_s > 0 and run.zeros and not run.resume:
             self._and_publish(lambda: self._take(e.Waited(pause_s)))
 
     def _pause_s(self, since: str) -> float:
+        """Return the seconds since a wall time; below zero after the clock was set back, infinite where it says none."""
         try:
-            return max(0.0, (self._now() - dt.datetime.fromisoformat(since)).total_seconds())
+            return (self._now() - dt.datetime.fromisoformat(since)).total_seconds()
         except (ValueError, TypeError):
             return math.inf
 
@@ -804,7 +807,9 @@ class BenchSession:
         if run.pulls:
             self._card_number = run.pulls[-1].number
         self._overload_seen = Hold.OVERLOAD not in run.holds
-        self._take(e.Resumed(self._pause_s(run.last_step or run.started)))
+        pause_s = self._pause_s(run.last_step or run.started)
+        # by a clock that was set back nobody can say how long the break was
+        self._take(e.Resumed(pause_s if pause_s >= -CLOCK_OFF_S else math.inf))
         if self._status.identity:
             self._take(e.ReferenceSeen(self._status.identity))
         if self._status.state is not LinkState.STREAMING:

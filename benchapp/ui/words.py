@@ -199,7 +199,7 @@ def other_run(number: str, who: str, started: str) -> str:
     """Return what is to be known of a tool that another run has not done with; `started` is ISO 8601."""
     return (
         f"A run of {number} by {who}, begun {wall_text(started)}, is not over: it stands in another window, or was "
-        "broken off. No tool is on two benches."
+        "broken off and is taken up when Kilter starts anew. No tool is on two benches."
     )
 
 

@@ -458,6 +458,22 @@ def test_taken_up_again_anywhere_the_run_ends_as_it_would_have(another_bench, st
     assert [p.kind for p in view.run.pulls].count(PullKind.PRELOAD) == 3
 
 
+@pytest.mark.parametrize(("later", "void"), [(dt.timedelta(hours=-9), True), (dt.timedelta(seconds=-2), False)])
+def test_after_a_break_by_a_clock_that_was_set_back_preload_is_done_again(another_bench, store, plan_of, later, void):
+    first = another_bench(store)
+    first.session.start_run(plan_of())
+    store.found = first.walk("pull").run
+    first.session.close()
+
+    second = another_bench(store)
+    second.wall = first.wall + later
+    second.session.take_up()
+    view = second.until(lambda v: v.run is not None and v.run.resume)
+    assert ("preload" in view.run.resume) is void
+    told = "taken up again after a break that no clock tells" if void else "taken up again after 0 s"
+    assert told in [sentence for _, sentence in view.run.remarks]
+
+
 def test_waiting_for_longer_than_the_procedure_allows_asks_for_zero_and_preload(bench, plan_of):
     bench.session.start_run(plan_of())
     bench.walk("pull")

@@ -981,6 +981,25 @@ def test_nothing_of_a_new_reference_is_cut_while_its_override_and_a_wrong_profil
     put_away(window, port)
 
 
+def test_a_target_that_stays_for_the_next_tool_means_the_same_torque_there(desk):
+    window, port, shelf = desk
+    panel = window.bench.start
+    shelf.kept["OCF-015"] = Tool("OCF-015", ToolType.SETTING, "A", "lbf·ft", 15.0, 80.0, resolution=0.5)
+    describe(panel)
+    panel.run_card.procedure.setCurrentIndex(panel.run_card.procedure.findData("workshop-spot"))
+    panel.run_card.procedure.activated.emit(0)
+    panel.run_card.target_box.torque.setText("60,5")
+    panel.begin()
+    assert [at.target for at in port.asked[0][1].checkpoints] == [60.5]
+    assert panel.run_card.target_box.torque.text() == "60,5 N·m"
+    port.show(stand.view(None, capacity_nm=None, source=Source.LIVE))  # that run is over
+    window.bench.tick()
+    panel.tool_card.take("OCF-015")
+    panel.replan()
+    (at,) = panel.plan.checkpoints
+    assert at.target_nm == pytest.approx(60.5, rel=1e-3)  # 44.62 lbf·ft, not 60.5 lbf·ft
+
+
 def describe(panel: StartPanel) -> None:
     panel.tool_card.number.setText("OCF-014")
     panel.tool_card.look()

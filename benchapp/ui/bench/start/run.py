@@ -182,6 +182,8 @@ class RunCard(Card):
         """Offer the same procedure and the same name the next time."""
         if self.procedure.currentData() != self._proposed:
             self.settings.put("procedure", str(self.procedure.currentData()))
+        if not plan.tool.fixed:
+            self.target_box.keep_unit(plan.tool)
         self.context.operator = plan.operator
         self.settings.put("operator", plan.operator)
         others = [name for name in self.settings.get("operators") if name != plan.operator]

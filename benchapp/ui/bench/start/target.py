@@ -72,6 +72,12 @@ class TargetBox(QWidget):
         self.says.setText(EXTENSION_ASKED)
         self.says.setVisible(on)
 
+    def keep_unit(self, tool: Tool) -> None:
+        """Write the unit of `tool` behind a torque that has none: what stays for the next tool means the same there."""
+        text = self.torque.text().strip()
+        if text and len({parse_torque(text, unit)[1] for unit in ("N·m", "lbf·ft")}) > 1:
+            self.torque.setText(f"{text} {tool.unit}")
+
     @property
     def is_proposed(self) -> bool:
         """A torque stands there although none was typed."""
