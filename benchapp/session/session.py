@@ -371,7 +371,7 @@ class BenchSession:
             self._and_publish(lambda: self._take(e.Waited(pause_s)))
 
     def _pause_s(self, since: str) -> float:
-        """Return the seconds since a wall time; below zero after the clock was set back, infinite where it says none."""
+        """Return the seconds since a wall time; below zero after the clock was set back, infinite where it is none."""
         try:
             return (self._now() - dt.datetime.fromisoformat(since)).total_seconds()
         except (ValueError, TypeError):

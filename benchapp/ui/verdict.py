@@ -281,7 +281,8 @@ def origin_lines(judged: CheckpointJudgement, convention: Convention) -> list[Or
     shares = dict(judged.budget.shares)
     for c in sorted(judged.budget.contributions, key=lambda each: -each.percent):
         given = GIVEN_BY_WORDS[c.given_by] + (f": {c.reason}" if c.reason else "")
-        lines.append(_line(c.symbol, f"{significant(c.percent, 3)} %", shares.get(c.symbol, 0.0), given))
+        figure = significant(round(c.percent, 9), 3)  # what is smaller is how a computer rounds
+        lines.append(_line(c.symbol, f"{figure} %", shares.get(c.symbol, 0.0), given))
     lines += [_line(symbol, "unknown", None, "nobody gave it; not zero") for symbol in judged.budget.missing]
     b = judged.budget
     dof = "" if b.dof == float("inf") else f", ν_eff = {significant(b.dof, 3)}"

@@ -109,6 +109,13 @@ def test_every_figure_has_a_formula_and_missing_ones_are_unknown_not_zero():
     assert shares == sorted(shares, reverse=True)
 
 
+def test_a_contribution_that_is_nothing_but_a_computers_rounding_is_no_figure():
+    use = ReferenceUse(1.0, residual_percent=3.8e-14)  # of a certificate whose points lie on a line
+    at = CheckpointInput(100.0, 4.0, tuple(map(ReadingInput, (99.0, 99.4, 98.8))), reference=use)
+    lines = verdict.origin_lines(judge(JudgeInput((at,), resolution_nm=0.1)).checkpoints[0], Convention.ISO)
+    assert {line.name: line.value for line in lines}["correction curve of the reference"] == "0 %"
+
+
 def test_the_sentence_that_matters_names_the_reference():
     judgement = _judged((99.0, 99.4, 98.8, 99.2, 99.1), w_md=1.5)
     assert "your reference; nothing at the wrench will help" in verdict.budget_sentence(judgement.checkpoints[0])
