@@ -609,9 +609,14 @@ def run(args: argparse.Namespace) -> int:
         store_file=store_file,
         replay=str(Path(args.replay).resolve()) if args.replay else "",
     )
+
+    def end() -> None:
+        kilter.window.close_unasked()  # Qt asks its windows before it quits, and one with a run would ask a person
+        application.quit()
+
     for name in (signal.SIGINT, signal.SIGTERM):  # Ctrl-C in its terminal, the end of the session: nothing is asked
         # in its turn: before the event loop runs, quitting does nothing
-        signal.signal(name, lambda _number, _frame: QTimer.singleShot(0, application.quit))
+        signal.signal(name, lambda _number, _frame: QTimer.singleShot(0, end))
     kilter.window.show()
     _after_paint(kilter.window, kilter.after_first_paint, QTimer)
     try:

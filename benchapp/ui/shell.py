@@ -518,8 +518,7 @@ class MainWindow(QMainWindow):
             self._ask_next()
             return
         if answer == "close":
-            self._closing = True
-            self.close()
+            self.close_unasked()
         elif answer == "leave":
             self.show_page("bench")
             self.bench.act("leave")
@@ -546,6 +545,11 @@ class MainWindow(QMainWindow):
         if event.size().height() != event.oldSize().height():
             self.restyle()
         self._place_over()
+
+    def close_unasked(self) -> None:
+        """Close, also during a run: it goes on at its pull when Kilter is opened again."""
+        self._closing = True
+        self.close()
 
     def closeEvent(self, event: QCloseEvent) -> None:
         """Ask during a run; else stop everything, in order."""

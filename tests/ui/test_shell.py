@@ -559,6 +559,15 @@ def test_closing_during_a_run_asks_and_staying_stays(shop):
     assert not shop.window.isVisible()
 
 
+def test_the_end_of_the_session_asks_nothing_during_a_run(shop):
+    """Asked, the window stayed until it was killed: nobody is there to answer, and the records stay claimed by it."""
+    shop.run(RunState.PULL)
+    shop.window.close_unasked()
+    assert shop.closed == 1
+    assert not shop.window.isVisible()
+    assert not shop.window.question.isVisible()
+
+
 def test_a_problem_that_is_over_goes_and_takes_no_other_with_it(shop):
     shop.window.show_message("problem", "The simulator refused: a pull is under way")
     shop.window.show_message("over", "The simulator refused: a pull is under way")
