@@ -16,7 +16,7 @@ from typing import Final
 from benchapp.metrology.risk import SHORTEST_HISTORY, ShopHistory, prior_of_tools
 from benchapp.metrology.suitability import use_at
 from benchapp.metrology.tool import Tool
-from benchapp.records.history import Stage, _stages, _state_changes
+from benchapp.records.history import Stage, stages_of, state_changes
 from benchapp.records.shown import counted
 from benchapp.records.store import Store
 from benchapp.runs.codec import CodecError, tool_from_data
@@ -37,7 +37,7 @@ def shop_history(store: Store, tool: Tool, *, before: str = "", most: int = MOST
     """
     with store._db.reading_raw() as raw:
         alike = {number for number, data in raw.execute("SELECT number, data FROM tools") if _is_like(tool, data)}
-        states = _state_changes(raw)
+        states = state_changes(raw)
         rows: dict[str, list[tuple[object, ...]]] = {}
         for row in raw.execute(
             "SELECT run_id, finished, outcome, is_full, sequence, tool FROM runs WHERE seal <> '' AND voided = '' "
@@ -48,7 +48,7 @@ def shop_history(store: Store, tool: Tool, *, before: str = "", most: int = MOST
     found = [
         (str(row[1]), str(row[0]))
         for mine in rows.values()
-        for row, stage in zip(mine, _stages(mine, states), strict=True)
+        for row, stage in zip(mine, stages_of(mine, states), strict=True)
         if stage is Stage.AS_FOUND
     ]
     by_tool: dict[str, list[float]] = {}

@@ -4,6 +4,7 @@ import pytest
 
 from benchapp.metrology import anova, figures, intervals, risk
 from benchapp.records import check_standard, history
+from benchapp.records import intervals as tool_intervals
 from benchapp.runs import influences
 
 
@@ -24,8 +25,8 @@ def test_what_is_computed_takes_its_figures_from_there():
         "history.fewest_verifications": risk.SHORTEST_HISTORY,
         "history.fewest_tools": risk.FEWEST_TOOLS,
         "interval.in_tolerance": history.TARGET,
-        "interval.shortest": history.SHORTEST_MONTHS,
-        "interval.longest": history.LONGEST_MONTHS,
+        "interval.shortest": tool_intervals.SHORTEST_MONTHS,
+        "interval.longest": tool_intervals.LONGEST_MONTHS,
         "interval.step_shorter": intervals.SHORTER,
         "interval.step_longer": intervals.LONGER,
         "check.fewest_values": check_standard.LEAST,

@@ -9,7 +9,8 @@ import math
 import pytest
 from scipy import stats
 
-from benchapp.records import ChangedMeanwhileError, JobEntry, NotAllowedError, Outcome, ToolRecord, ToolState
+from benchapp.records import ChangedMeanwhileError, JobEntry, NotAllowedError, Outcome, ToolRecord, ToolState, intervals
+from benchapp.records import fleet as fl
 from benchapp.records import history as hi
 from benchapp.torque.direction import Direction
 
@@ -44,7 +45,7 @@ def test_as_found_and_as_left_follow_from_the_chain(store):
     assert history[1].points[0].mean_percent == pytest.approx((1 / 1.08 - 1) * 100)
     assert all(p.expanded_percent > 0 and p.limit_percent == 4.0 for p in history[0].points)
     assert len(history[0].points) == 3
-    (share,) = hi.fleet(store, hi.GroupBy.PLACE)
+    (share,) = fl.fleet(store, fl.GroupBy.PLACE)
     assert (share.group, share.n, share.n_within) == ("ferry 1", 3, 2)  # as found only
 
 
@@ -53,14 +54,14 @@ def test_the_share_has_the_interval_of_clopper_and_pearson(store):
         number = f"OCF-30{n}"
         store.save_tool(ToolRecord(make_tool(number), place=f"ferry {n // 2}", first_use=dt.date(2025, 9, 1)))
         verified(store, f"run-{n}", "2026-03-04", off_percent=off, tool=make_tool(number))
-    worst, best = hi.fleet(store, hi.GroupBy.PLACE)
+    worst, best = fl.fleet(store, fl.GroupBy.PLACE)
     assert (worst.group, worst.share, best.share) == ("ferry 1", 0.0, 1.0)
     exact = stats.binomtest(2, 2).proportion_ci(0.95, "exact")  # SciPy
     assert (best.low, best.high) == pytest.approx((exact.low, exact.high), abs=1e-9)
-    (age,) = hi.fleet(store, hi.GroupBy.AGE)
+    (age,) = fl.fleet(store, fl.GroupBy.AGE)
     assert (age.group, age.n, age.n_within) == ("under 1 year", 3, 2)
-    assert [each.group for each in hi.fleet(store, hi.GroupBy.TYPE)] == ["II A"]
-    assert hi.fleet(store, hi.GroupBy.KEEPER, since="2027-01-01") == []
+    assert [each.group for each in fl.fleet(store, fl.GroupBy.TYPE)] == ["II A"]
+    assert fl.fleet(store, fl.GroupBy.KEEPER, since="2027-01-01") == []
 
 
 def test_a_tool_found_out_again_and_again_is_named(store):
@@ -68,8 +69,8 @@ def test_a_tool_found_out_again_and_again_is_named(store):
         verified(store, f"run-{n}", f"2026-0{n + 1}-04", off_percent=off)
         if off > 4:
             store.change_state("OCF-014", ToolState.IN_SERVICE, who="custodian", why="adjusted", override=True)
-    assert hi.to_replace(store) == [hi.Replace("OCF-014", (True, False, False))]
-    assert hi.to_replace(store, n_out=3) == []
+    assert fl.to_replace(store) == [fl.Replace("OCF-014", (True, False, False))]
+    assert fl.to_replace(store, n_out=3) == []
 
 
 def test_drift_through_zero_and_the_date_with_its_interval():
@@ -103,7 +104,7 @@ def few(values, expanded, unit="N·m", spread_days=365):
     start = dt.date(2020, 1, 1)
     days = [(start + dt.timedelta(days=spread_days * n)).isoformat() for n in range(len(values))]
     history = [result(day, value, expanded=expanded) for day, value in zip(days, values, strict=True)]
-    return hi._by_drift(make_tool(unit=unit), 12, hi.drifts(history))
+    return intervals._by_drift(make_tool(unit=unit), 12, hi.drifts(history))
 
 
 def test_a_stable_tool_that_is_known_well_enough_is_not_called_due():
@@ -151,10 +152,10 @@ def test_too_little_history_gives_no_drift():
 
 
 def test_an_interval_is_suggested_with_reasons_and_the_custodian_decides(store):
-    assert hi.suggest(store, "OCF-014") == []
+    assert intervals.suggest(store, "OCF-014") == []
     for year, off in ((2022, 0.2), (2023, 1.0), (2024, 1.9), (2025, 2.6)):
         verified(store, f"run-{year}", f"{year}-03-04", off_percent=off)
-    made = {each.method: each for each in hi.suggest(store, "OCF-014")}
+    made = {each.method: each for each in intervals.suggest(store, "OCF-014")}
     assert set(made) == {"a3", "staircase", "drift"}
     assert "4 of 4" in made["a3"].reason
     assert (made["staircase"].months, made["staircase"].now_months) == (13, 12)  # 12 longer by a tenth, rounded down
@@ -162,25 +163,26 @@ def test_an_interval_is_suggested_with_reasons_and_the_custodian_decides(store):
     assert "from −" in made["drift"].reason or "from -" in made["drift"].reason
     nothing = dataclasses.replace(made["drift"], months=None)
     with pytest.raises(NotAllowedError, match="suggests no interval"):
-        hi.decide_interval(store, nothing, accepted=True, who="custodian", why="because")
+        intervals.decide_interval(store, nothing, accepted=True, who="custodian", why="because")
     chosen = made["staircase"]
     with pytest.raises(NotAllowedError, match="custodian"):
-        hi.decide_interval(store, chosen, accepted=True, who="fitter 2", why="saves time")
+        intervals.decide_interval(store, chosen, accepted=True, who="fitter 2", why="saves time")
     with pytest.raises(NotAllowedError, match="reason"):
-        hi.decide_interval(store, chosen, accepted=True, who="custodian", why=" ")
-    hi.decide_interval(store, made["drift"], accepted=False, who="custodian", why="one more year first")
+        intervals.decide_interval(store, chosen, accepted=True, who="custodian", why=" ")
+    intervals.decide_interval(store, made["drift"], accepted=False, who="custodian", why="one more year first")
     assert store.tool("OCF-014").interval_months is None
-    hi.decide_interval(store, chosen, accepted=True, who="custodian", why="always found good")
+    intervals.decide_interval(store, chosen, accepted=True, who="custodian", why="always found good")
     record = store.tool("OCF-014")
     assert record.interval_months == 13
     assert record.due == dt.date(2026, 4, 4)
     with pytest.raises(ChangedMeanwhileError):
-        hi.decide_interval(store, chosen, accepted=True, who="custodian", why="again")
+        intervals.decide_interval(store, chosen, accepted=True, who="custodian", why="again")
     # what was taken is no new result: no method goes on from it until the next run
-    again = {each.method: each for each in hi.suggest(store, "OCF-014")}
+    again = {each.method: each for each in intervals.suggest(store, "OCF-014")}
     assert {method: each.months for method, each in again.items()} == {m: each.months for m, each in made.items()}
     assert {each.now_months for each in again.values()} == {13}
-    told = [(each.accepted, each.method, each.months, each.before, each.why) for each in hi.decisions(store, "OCF-014")]
+    decided = intervals.decisions(store, "OCF-014")
+    told = [(each.accepted, each.method, each.months, each.before, each.why) for each in decided]
     assert told == [
         (False, "drift", made["drift"].months, 12, "one more year first"),
         (True, "staircase", 13, 12, "always found good"),
@@ -189,13 +191,13 @@ def test_an_interval_is_suggested_with_reasons_and_the_custodian_decides(store):
     assert b"interval accepted" in bodies
     assert b"interval not accepted" in bodies
     verified(store, "run-2026", "2026-04-04", off_percent=2.6)
-    after = next(each for each in hi.suggest(store, "OCF-014") if each.method == "staircase")
+    after = next(each for each in intervals.suggest(store, "OCF-014") if each.method == "staircase")
     assert (after.months, after.now_months) == (14, 13)
     assert store.check().holds
     with pytest.raises(NotAllowedError, match="no tool"):
-        hi.suggest(store, "none")
+        intervals.suggest(store, "none")
     with pytest.raises(NotAllowedError, match="no tool"):
-        hi.decide_interval(
+        intervals.decide_interval(
             store, dataclasses.replace(chosen, tool="none"), accepted=True, who="custodian", why="because"
         )
 
@@ -206,12 +208,12 @@ def test_an_interval_that_was_taken_holds_against_the_chain_and_one_stretched_be
     changed = dataclasses.replace(store.tool("OCF-014"), interval_months=12)
     store.save_tool(changed, who="custodian")
     verified(store, "run-1", "2026-03-04")
-    chosen = next(each for each in hi.suggest(store, "OCF-014") if each.method == "staircase")
-    hi.decide_interval(store, chosen, accepted=True, who="custodian", why="always found good")
+    chosen = next(each for each in intervals.suggest(store, "OCF-014") if each.method == "staircase")
+    intervals.decide_interval(store, chosen, accepted=True, who="custodian", why="always found good")
     assert store.tool("OCF-014").interval_months == 13
     assert store.check().holds
-    chosen = next(each for each in hi.suggest(store, "OCF-014") if each.method == "a3")
-    hi.decide_interval(store, chosen, accepted=False, who="custodian", why="it hangs outside")
+    chosen = next(each for each in intervals.suggest(store, "OCF-014") if each.method == "a3")
+    intervals.decide_interval(store, chosen, accepted=False, who="custodian", why="it hangs outside")
     assert store.check().holds
     with store._db.writing_raw() as raw:
         raw.execute("UPDATE tools SET interval_months = 24 WHERE number = 'OCF-014'")
@@ -224,12 +226,12 @@ def test_the_share_by_user_goes_by_the_log_of_jobs(store):
     verified(store, "one", "2026-01-10")
     store.log_job(JobEntry("OCF-014", "gear", "fitter 3", "2026-02-01T10:00:00+01:00", 4))
     verified(store, "two", "2026-03-10", off_percent=8.0)
-    shares = {share.group: (share.n, share.n_within) for share in hi.fleet(store, hi.GroupBy.USER)}
+    shares = {share.group: (share.n, share.n_within) for share in fl.fleet(store, fl.GroupBy.USER)}
     assert shares == {"": (1, 1), "fitter 3": (1, 0)}
 
 
 def test_the_user_of_a_tool_is_who_had_it_most_often_since_the_run_before():
     uses = [(1.0, "fitter 1"), (2.0, "fitter 2"), (3.0, "fitter 2"), (4.0, "fitter 1"), (9.0, "fitter 3")]
-    assert hi._user_of(uses, 1.0, 4.0) == "fitter 2"
-    assert hi._user_of(uses, -math.inf, 2.0) == "fitter 1"  # as often as the other, first by name
-    assert hi._user_of(uses, 4.0, 8.0) == ""
+    assert fl._user_of(uses, 1.0, 4.0) == "fitter 2"
+    assert fl._user_of(uses, -math.inf, 2.0) == "fitter 1"  # as often as the other, first by name
+    assert fl._user_of(uses, 4.0, 8.0) == ""

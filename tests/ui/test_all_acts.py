@@ -6,7 +6,7 @@ import io
 from dataclasses import replace
 
 from benchapp.metrology.reference import Reference
-from benchapp.records import Person, Store, custodian, exchange, history, impact
+from benchapp.records import Person, Store, custodian, exchange, impact, intervals
 from benchapp.records import check_standard as cs
 from benchapp.records.joblist import remove_job
 from benchapp.records.model import JobEntry, Outcome, ToolState
@@ -28,8 +28,8 @@ def acts(store: Store):
     older = [line for line in store.runs(tool="OCF-005", limit=20) if line.seal][1]
 
     def take(accepted: bool):
-        chosen = next(each for each in history.suggest(store, "OCF-015") if each.months)
-        history.decide_interval(store, chosen, accepted=accepted, who="custodian", why="seen in the workshop")
+        chosen = next(each for each in intervals.suggest(store, "OCF-015") if each.months)
+        intervals.decide_interval(store, chosen, accepted=accepted, who="custodian", why="seen in the workshop")
 
     def tool(**changed):
         store.save_tool(replace(store.tool("OCF-015"), **changed), who="custodian")

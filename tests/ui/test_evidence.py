@@ -19,6 +19,7 @@ from PySide6.QtTest import QTest
 
 from benchapp.records import NotAllowedError, Store, demo
 from benchapp.records import check_standard as cs
+from benchapp.records import fleet as found
 from benchapp.records import history as life
 from benchapp.records import impact as found_out
 from benchapp.records.labels import Label, label_text
@@ -541,7 +542,7 @@ def test_the_fleet_is_told_apart_by_each_of_the_five_and_names_what_to_replace(s
     total = fleet._n
     for by in ("age", "place", "keeper", "user"):
         fleet.by.choose(by)
-        assert fleet.bars.shares == tuple(life.fleet(store, life.GroupBy(by)))
+        assert fleet.bars.shares == tuple(found.fleet(store, found.GroupBy(by)))
         assert fleet._n == total
     assert [each.number for each in fleet.replace.rows] == ["OCF-015"]
     fleet.since.choose("1")

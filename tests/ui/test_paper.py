@@ -13,7 +13,7 @@ import unicodedata
 import pypdf
 import pytest
 
-from benchapp.records import history
+from benchapp.records import history, intervals
 from benchapp.records.canonical import canonical
 from benchapp.records.errors import StoreDamagedError
 from benchapp.records.model import EntryKind
@@ -227,8 +227,8 @@ def test_a_tools_life_says_where_it_drifts_to_what_was_decided_and_each_flag_onc
     for drift in drifts:
         assert leaving_text(drift, last_day(runs)) in text
     assert "Decisions on its interval" not in text
-    chosen = next(each for each in history.suggest(store, "OCF-014") if each.months is not None)
-    history.decide_interval(store, chosen, accepted=False, who="custodian", why="wait for the laboratory")
+    chosen = next(each for each in intervals.suggest(store, "OCF-014") if each.months is not None)
+    intervals.decide_interval(store, chosen, accepted=False, who="custodian", why="wait for the laboratory")
     text = text_of(tool_life_pdf(store, "OCF-014"))
     assert "Decisions on its interval" in text
     assert "wait for the laboratory" in text

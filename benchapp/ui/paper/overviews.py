@@ -10,6 +10,7 @@ from typing import Final
 
 from benchapp.records import Store
 from benchapp.records import history as life
+from benchapp.records.intervals import decisions as decisions_on
 from benchapp.records.model import RunSummary, ToolRecord, ToolState
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import from_nm
@@ -214,7 +215,7 @@ def noticed_text(set_aside: str | None, flags: Sequence[str]) -> str:
 
 def _intervals(sheet: Sheet, store: Store, number: str) -> None:
     """Say what the custodian decided on the interval, and why."""
-    decisions = life.decisions(store, number)
+    decisions = decisions_on(store, number)
     if not decisions:
         return
     sheet.heading("Decisions on its interval")

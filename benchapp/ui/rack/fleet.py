@@ -10,8 +10,9 @@ from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QHBoxLayout, QSizePolicy, QStackedWidget, QVBoxLayout, QWidget
 
-from benchapp.records import history
+from benchapp.records import fleet as found
 from benchapp.records.errors import StoreError
+from benchapp.records.history import TARGET
 from benchapp.ui import theme
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
@@ -21,11 +22,11 @@ from benchapp.ui.listing import Column, Listing
 from benchapp.ui.page import EmptyNote, beside, scrolled, today
 
 BY_WORDS: Final = {
-    history.GroupBy.TYPE: "Type and class",
-    history.GroupBy.AGE: "Age",
-    history.GroupBy.PLACE: "Place",
-    history.GroupBy.KEEPER: "Keeper",
-    history.GroupBy.USER: "User",
+    found.GroupBy.TYPE: "Type and class",
+    found.GroupBy.AGE: "Age",
+    found.GroupBy.PLACE: "Place",
+    found.GroupBy.KEEPER: "Keeper",
+    found.GroupBy.USER: "User",
 }
 SINCE_WORDS: Final = {"1": "Last year", "3": "Last three years", "0": "All"}
 UNNAMED: Final = "nothing entered"
@@ -37,10 +38,10 @@ class ShareBars(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Minimum)
-        self.shares: tuple[history.Share, ...] = ()
-        self.by = history.GroupBy.TYPE
+        self.shares: tuple[found.Share, ...] = ()
+        self.by = found.GroupBy.TYPE
 
-    def show_shares(self, shares: Sequence[history.Share], by: history.GroupBy) -> None:
+    def show_shares(self, shares: Sequence[found.Share], by: found.GroupBy) -> None:
         """Show other shares, in the order given."""
         self.shares, self.by = tuple(shares), by
         said = (f"{group_words(each.group, by)}: {_count(each)}" for each in self.shares)
@@ -95,7 +96,7 @@ class ShareBars(QWidget):
             painter.drawLine(QPointF(low_x, y), QPointF(high_x, y))
             for x in (low_x, high_x):
                 painter.drawLine(QPointF(x, y - 3), QPointF(x, y + 3))
-        x = x_of(history.TARGET)
+        x = x_of(TARGET)
         painter.setPen(QPen(QColor(c.ink), 1.4, Qt.PenStyle.DashLine))
         painter.drawLine(QPointF(x, area.top()), QPointF(x, area.bottom()))
         painter.end()
@@ -138,7 +139,7 @@ class FleetView(QWidget):
         column.addStretch(1)
         how = (
             "Counted: full runs that met the tool in service (as found). Under each bar the 95 % interval of the true "
-            f"share (Clopper and Pearson): few runs say little. Dashed: {history.TARGET * 100:.0f} %, common practice."
+            f"share (Clopper and Pearson): few runs say little. Dashed: {TARGET * 100:.0f} %, common practice."
         )
         left.body.addLayout(head)
         left.body.addWidget(self.none)
@@ -183,14 +184,14 @@ class FleetView(QWidget):
         years = int(self.since.value())
         since = (today() - dt.timedelta(days=round(365.25 * years))).isoformat() if years else ""
         try:
-            shares = history.fleet(store, history.GroupBy(self.by.value()), since=since)
-            worn = history.to_replace(store)
-            some = bool(shares) or (bool(since) and bool(history.fleet(store, history.GroupBy.TYPE)))
+            shares = found.fleet(store, found.GroupBy(self.by.value()), since=since)
+            worn = found.to_replace(store)
+            some = bool(shares) or (bool(since) and bool(found.fleet(store, found.GroupBy.TYPE)))
         except StoreError as problem:
             self.context.message.emit("problem", str(problem))
             return
         self._n = (sum(each.n for each in shares), sum(each.n_within for each in shares))
-        self.bars.show_shares(shares, history.GroupBy(self.by.value()))
+        self.bars.show_shares(shares, found.GroupBy(self.by.value()))
         self.none.setVisible(not shares)
         self.replace.show_rows(worn)
         self.replace.setVisible(bool(worn))
@@ -200,23 +201,23 @@ class FleetView(QWidget):
         self.heading_changed.emit()
 
 
-def group_words(group: str, by: history.GroupBy) -> str:
+def group_words(group: str, by: found.GroupBy) -> str:
     """Return the name of a group as people say it.
 
-    >>> group_words("II A", history.GroupBy.TYPE), group_words("", history.GroupBy.USER)
+    >>> group_words("II A", found.GroupBy.TYPE), group_words("", found.GroupBy.USER)
     ('type II, class A', 'nobody logged')
     """
-    if by is history.GroupBy.TYPE and " " in group:
+    if by is found.GroupBy.TYPE and " " in group:
         kind, letter = group.split(" ", 1)
         return f"type {kind}, class {letter}"
-    if by is history.GroupBy.AGE and group and not group.endswith("year"):
+    if by is found.GroupBy.AGE and group and not group.endswith("year"):
         return f"{group} years"
-    return group or ("nobody logged" if by is history.GroupBy.USER else UNNAMED)
+    return group or ("nobody logged" if by is found.GroupBy.USER else UNNAMED)
 
 
-def _count(share: history.Share) -> str:
+def _count(share: found.Share) -> str:
     return f"{grouped(share.n_within)} of {grouped(share.n)}"
 
 
-def _found_words(replace: history.Replace) -> str:
+def _found_words(replace: found.Replace) -> str:
     return ", ".join("within" if within else "out" for within in replace.found)

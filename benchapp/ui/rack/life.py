@@ -10,6 +10,7 @@ from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records import history as life
+from benchapp.records import intervals
 from benchapp.records.errors import StoreError
 from benchapp.records.model import DEFAULT_INTERVAL_MONTHS, StateChange, ToolState
 from benchapp.torque.direction import Direction
@@ -61,7 +62,7 @@ class LifeView(QWidget):
         self._history: list[life.RunResult] = []
         self._drifts: list[life.DriftAt] = []
         self._changes: list[StateChange] = []
-        self._suggestions: dict[str, life.Suggestion] = {}
+        self._suggestions: dict[str, intervals.Suggestion] = {}
         self.views = QStackedWidget()
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
@@ -170,7 +171,7 @@ class LifeView(QWidget):
             whole = life.tool_history(store, self._number, most_spots=MOST_SPOTS)
             self._history = [run for run in whole if run.points]
             self._changes = store.state_changes(self._number)
-            self._suggestions = {each.method: each for each in life.suggest(store, self._number, history=whole)}
+            self._suggestions = {each.method: each for each in intervals.suggest(store, self._number, history=whole)}
             self._drifts = life.drifts(self._history)
         except StoreError as problem:
             self.context.message.emit("problem", str(problem))
@@ -356,7 +357,7 @@ class LifeView(QWidget):
             self.method.put(next(iter(self._suggestions)))
         if some:
             self._show_method()
-        decisions = life.decisions(store, self._number)
+        decisions = intervals.decisions(store, self._number)
         self.decided.setText(_decision(decisions[-1]) if decisions else "")
         self.decided.setVisible(bool(decisions))
 
@@ -388,7 +389,7 @@ class LifeView(QWidget):
             if store is None:
                 return
             try:
-                life.decide_interval(store, chosen, accepted=accepted, who=who, why=why)
+                intervals.decide_interval(store, chosen, accepted=accepted, who=who, why=why)
             except StoreError as problem:
                 self.problem.setText(str(problem))
                 return
@@ -416,7 +417,7 @@ def _limit_steps(limits: list[tuple[float, float, float]]) -> tuple[tuple[float,
     return tuple(found)
 
 
-def _decision(decided: life.Decision) -> str:
+def _decision(decided: intervals.Decision) -> str:
     what = f"{plural(decided.months, 'month')} {METHOD_WORDS[decided.method]}"
     taken = "taken" if decided.accepted else "not taken"
     return f"Last decision, {wall_text(decided.at)[:10]}: {what} {taken} by {decided.who}: {decided.why}"
