@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from PySide6.QtCore import QObject, Signal
 
@@ -17,6 +17,11 @@ if TYPE_CHECKING:
     from benchapp.records.custodian import Lock
     from benchapp.session.port import BenchPort
     from benchapp.torque.direction import Direction
+
+
+WHO_FIRST: Final = (
+    "Who are you? Choose or type your name at the foot of the window, then do it again: the records name who did it."
+)
 
 
 class AppContext(QObject):
@@ -79,6 +84,12 @@ class AppContext(QObject):
             do(name)
         else:
             self.custodian_wanted.emit(what_for, do)
+
+    def named(self) -> str:
+        """Return who is at the window, for an entry of the records; "" after it was said where to name oneself."""
+        if not self.operator:
+            self.message.emit("problem", WHO_FIRST)
+        return self.operator
 
     @property
     def unit(self) -> str:

@@ -870,3 +870,34 @@ def test_the_work_list_goes_out_on_paper_and_as_a_table(shop, store, tmp_path):
     for save, name in ((work.save_pdf, "a.pdf"), (work.save_table, "a.csv")):
         save(tmp_path / "nowhere" / name)
         assert told[-1][0] == "problem"
+
+
+def test_nothing_of_the_rack_goes_on_record_without_a_name(shop, store, tmp_path):
+    page, context, _ = shop(store)
+    said = []
+    context.message.connect(lambda kind, text: said.append((kind, text)))
+    context.operator = ""
+    n_entries = len(store.entries(""))
+    head, n_open = store.head(), store.n_open_tasks()
+    shown = in_doubt(page, "reference:REF-1")
+    shown.put_on_list()
+    tool = view(page, "impact", f"run:{found_out_run(store)}")
+    tool.put_on_list()
+    page.open("OCF-001")
+    picture = QImage(40, 30, QImage.Format.Format_RGB32)
+    picture.fill(QColor("grey"))
+    picture.save(str(tmp_path / "a.png"))
+    page.take_photo(str(tmp_path / "a.png"))
+    page._import([replace(store.tool("OCF-001"), tool=replace(store.tool("OCF-001").tool, number="OCF-999"))])
+    page.edit_tool(store.tool("OCF-001"))
+    page._keep(replace(store.tool("OCF-001"), place="elsewhere"))
+    assert "Who are you?" in page.editor.problem.text()
+    assert (store.head(), store.n_open_tasks(), len(store.entries(""))) == (head, n_open, n_entries)
+    assert store.tool("OCF-999") is None
+    assert store.tool("OCF-001").photo is None
+    assert len(said) >= 4
+    assert {kind for kind, _ in said} == {"problem"}
+    context.operator = "fitter 1"
+    page._keep(replace(store.tool("OCF-001"), place="elsewhere"))
+    assert store.tool("OCF-001").place == "elsewhere"
+    assert store.entries("OCF-001")[-1].who == "fitter 1"

@@ -147,10 +147,10 @@ class ImpactView(QWidget):
     def put_on_list(self) -> None:
         """Put everything on the work list that is not there yet, and go there."""
         store, known = self.context.store, self._impact
-        if store is None or known is None:
+        if store is None or known is None or not (who := self.context.named()):
             return
         try:
-            found_out.open_tasks(store, known, who=self.context.operator or "somebody at the bench")
+            found_out.open_tasks(store, known, who=who)
         except StoreError as problem:
             self.context.message.emit("problem", str(problem))
             return
@@ -159,10 +159,9 @@ class ImpactView(QWidget):
 
     def _stop_tools(self) -> None:
         store, known = self.context.store, self._impact
-        if store is None or not isinstance(known, found_out.ReferenceImpact):
+        if store is None or not isinstance(known, found_out.ReferenceImpact) or not (who := self.context.named()):
             return
         why = f"its verdict changes with calibration {known.certificate} of {known.reference}"
-        who = self.context.operator or "somebody at the bench"
         try:
             for number in self._to_stop:
                 store.change_state(number, ToolState.QUARANTINED, who=who, why=why)

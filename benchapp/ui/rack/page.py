@@ -15,7 +15,7 @@ from benchapp.records.labels import ScanError, number_of_scan
 from benchapp.records.model import Outcome, ToolRecord, ToolState
 from benchapp.records.toollist import import_tools
 from benchapp.ui.choices import ChoiceField
-from benchapp.ui.context import AppContext
+from benchapp.ui.context import WHO_FIRST, AppContext
 from benchapp.ui.controls import Choices, plain_button, quiet_button
 from benchapp.ui.files import ask_open, ask_save
 from benchapp.ui.format import kind_text, natural_key, range_in, range_text, torque_text, wall_text
@@ -443,10 +443,10 @@ class RackPage(Page):
 
     def _keep_photo(self, photo: bytes | None) -> None:
         record, store = self._current(), self.context.store
-        if record is None or store is None:
+        if record is None or store is None or not (who := self.context.named()):
             return
         try:
-            store.save_tool(replace(record, photo=photo), who=self.context.operator)
+            store.save_tool(replace(record, photo=photo), who=who)
         except (StoreError, ValueError) as problem:
             self.say(str(problem), problem=True)
             return
@@ -521,6 +521,9 @@ class RackPage(Page):
         store = self.context.store
         if store is None:
             return
+        if not (who := self.context.named()):
+            self.editor.problem.setText(WHO_FIRST)
+            return
         if self.editor.record is None and store.tool(record.number) is not None:
             self.editor.form.refuse("number", f"{record.number} is in the rack already; every number stands once.")
             return
@@ -531,7 +534,7 @@ class RackPage(Page):
                 if both:
                     self.editor.problem.setText(told(record.number, both))
                     return
-            store.save_tool(record, who=self.context.operator)
+            store.save_tool(record, who=who)
         except (StoreError, ValueError) as problem:
             self.editor.problem.setText(str(problem))
             return
@@ -637,9 +640,8 @@ class RackPage(Page):
 
     def _import(self, records: list[ToolRecord]) -> None:
         store = self.context.store
-        if store is None:
+        if store is None or not (who := self.context.named()):
             return
-        who = self.context.operator or "somebody at the bench"
         try:
             import_tools(store, records, who=who, origin=self.subtitle.text().rsplit("/", 1)[-1])
         except (StoreError, ValueError) as problem:
