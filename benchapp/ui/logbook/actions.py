@@ -151,6 +151,7 @@ class SayDialog(QDialog):
         self.people = PickField("Who", rows) if people else None
         self.said = TextField(what, required=required, width=420)
         box = QVBoxLayout(self)
+        box.setContentsMargins(20, 16, 20, 18)
         box.addWidget(label(title, "title", wrap=True))
         for field in (self.people, self.said):
             if field is not None:
