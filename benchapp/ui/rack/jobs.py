@@ -365,11 +365,7 @@ class JobsView(QWidget):
 
     def _import(self, entries: list[JobEntry]) -> None:
         store = self.context.store
-        if store is None:
-            return
-        who = self.context.operator
-        if not who:
-            self.context.message.emit("problem", "Who says so? Choose who pulls at the foot of the window first.")
+        if store is None or not (who := self.context.named()):
             return
         try:
             n = import_jobs(store, entries, who=who, origin=self._path.rsplit("/", 1)[-1])
