@@ -27,7 +27,7 @@ from benchapp.ui.logbook.page import LogbookPage
 from benchapp.ui.paper.duelist import DueLine, DueSection, write_due_list
 from benchapp.ui.paper.labels import Standing, label_sizes
 from benchapp.ui.rack import page as rack_page
-from benchapp.ui.rack.due import DueRow, When, due_text, when_of
+from benchapp.ui.rack.duerows import DueRow, When, due_text, when_of
 
 from .conftest import TODAY
 from .rendered import pages_of

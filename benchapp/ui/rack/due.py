@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, replace
-from enum import StrEnum
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -13,7 +12,7 @@ from PySide6.QtWidgets import QHBoxLayout, QMenu, QStackedWidget, QVBoxLayout, Q
 
 from benchapp.records.due_references import DueReference, due_references
 from benchapp.records.errors import StoreError
-from benchapp.records.model import DEFAULT_INTERVAL_CYCLES, DUE_SOON_DAYS, DueItem, ToolRecord, ToolState
+from benchapp.records.model import DEFAULT_INTERVAL_CYCLES, ToolRecord
 from benchapp.torque.units import from_nm
 from benchapp.ui import page as pages
 from benchapp.ui.choices import ChoiceField
@@ -22,7 +21,6 @@ from benchapp.ui.controls import Choices, Panel, label, main_button, plain_butto
 from benchapp.ui.files import ask_save
 from benchapp.ui.format import (
     direction_text,
-    due_words,
     grouped,
     kind_text,
     natural_key,
@@ -35,6 +33,21 @@ from benchapp.ui.format import (
 from benchapp.ui.listing import Column, Listing, ListPanel
 from benchapp.ui.page import EmptyNote, Facts, beside, keep_place, scrolled
 from benchapp.ui.paper.duelist import DueLine, DueSection, write_due_list
+from benchapp.ui.rack.duerows import (
+    RANK,
+    WHEN_MARKS,
+    WHEN_WORDS,
+    DueRow,
+    ReferenceRow,
+    When,
+    checkpoints_text,
+    date_key,
+    due_text,
+    needs_nm,
+    readings_text,
+    references_text,
+    when_of,
+)
 
 if TYPE_CHECKING:
     from benchapp.metrology.reference import Reference
@@ -47,71 +60,6 @@ ANY_PLACE: Final = "any place"
 REFERENCES: Final = "references"
 """Beside the times: those to be calibrated, whenever that is."""
 FAR_DAYS: Final = 366 * 100  # every tool in service that has a due date at all
-
-
-class When(StrEnum):
-    """How soon a tool is due."""
-
-    OVERDUE = "overdue"
-    WEEK = "week"
-    MONTH = "month"
-    NEXT = "next"
-    LATER = "later"
-
-
-WHEN_WORDS: Final = {
-    When.OVERDUE: "Overdue",
-    When.WEEK: "This week",
-    When.MONTH: "This month",
-    When.NEXT: "Next month",
-    When.LATER: "Later",
-}
-WHEN_MARKS: Final = {When.OVERDUE: "ring", When.WEEK: "half", When.MONTH: "half", When.NEXT: "full", When.LATER: "full"}
-_RANK: Final = {when: rank for rank, when in enumerate(When)}
-
-
-def when_of(item: DueItem | DueReference, today: dt.date) -> When:
-    """Return how soon: this week ends on Sunday (ISO 8601 weeks), a month with its last day.
-
-    A tool that is soon due by its cycles, not by its date, counts to this month.
-    """
-    if item.state is ToolState.OVERDUE or item.due is None or item.days_left is None:
-        return When.OVERDUE
-    if item.days_left <= 7 - today.isoweekday():
-        return When.WEEK
-    if (item.due.year, item.due.month) == (today.year, today.month):
-        return When.MONTH
-    by_cycles = item.state is ToolState.DUE_SOON and item.days_left > DUE_SOON_DAYS
-    if by_cycles:
-        return When.MONTH
-    months_on = (item.due.year - today.year) * 12 + item.due.month - today.month
-    return When.NEXT if months_on == 1 else When.LATER
-
-
-@dataclass(frozen=True, slots=True)
-class DueRow:
-    """A line of the list."""
-
-    item: DueItem
-    when: When
-
-    @property
-    def number(self) -> str:
-        """Of the tool."""
-        return self.item.number
-
-
-@dataclass(frozen=True, slots=True)
-class ReferenceRow:
-    """A line of the list that is a reference to be calibrated."""
-
-    item: DueReference
-    when: When
-
-    @property
-    def number(self) -> str:
-        """Of the reference."""
-        return self.item.number
 
 
 class DueView(QWidget):
@@ -178,7 +126,7 @@ class DueView(QWidget):
                     second=lambda r: due_text(r.item, self._day),
                     width=1.25,
                     mark=lambda r: WHEN_MARKS[r.when],
-                    sort=lambda r: (_RANK[r.when], r.item.due.toordinal() if r.item.due else 0),
+                    sort=lambda r: (RANK[r.when], r.item.due.toordinal() if r.item.due else 0),
                 ),
                 Column(
                     "Tool",
@@ -200,9 +148,9 @@ class DueView(QWidget):
                     self._checkpoints_of,
                     second=self._readings_of,
                     width=1.5,
-                    sort=_needs_nm,
+                    sort=needs_nm,
                 ),
-                Column("Reference", self._reference_of, width=1.0, sort=lambda r: _needs_nm(r)[1]),
+                Column("Reference", self._reference_of, width=1.0, sort=lambda r: needs_nm(r)[1]),
             ],
             name="tools and references that are due",
         )
@@ -293,10 +241,10 @@ class DueView(QWidget):
         self._records.clear()
         self._needs.clear()
         self._needs_of_kind.clear()
-        self._rows = sorted((DueRow(item, when_of(item, self._day)) for item in items), key=_date_key)
+        self._rows = sorted((DueRow(item, when_of(item, self._day)) for item in items), key=date_key)
         to_calibrate = due_references(self._references, self._day, within_days=FAR_DAYS)
         self._due_references = sorted(
-            (ReferenceRow(item, when_of(item, self._day)) for item in to_calibrate), key=_date_key
+            (ReferenceRow(item, when_of(item, self._day)) for item in to_calibrate), key=date_key
         )
         places = sorted({item.place for item in items if item.place}, key=str.casefold)
         self.place.offer([ANY_PLACE, *places])
@@ -320,7 +268,7 @@ class DueView(QWidget):
         references = [row for row in self._due_references if when in ("", row.when.value, REFERENCES) and anywhere]
         shown: list[DueRow | ReferenceRow] = [*references, *tools]
         if self.order.value() != "place":
-            shown.sort(key=lambda row: _RANK[row.when])  # first in each time, since the tools wait for them
+            shown.sort(key=lambda row: RANK[row.when])  # first in each time, since the tools wait for them
         self.list.horizontalHeader().setSortIndicator(-1, Qt.SortOrder.AscendingOrder)
         self.list.show_rows(shown)
         self.none_found.setVisible(not shown)
@@ -474,7 +422,7 @@ class DueView(QWidget):
         sections: dict[str, list[DueLine]] = {}
         if to_calibrate:
             sections["References to calibrate"] = [self._line_of_reference(row) for row in to_calibrate]
-        for row in sorted(rows, key=lambda r: (r.item.place.casefold() if by_place else "", _date_key(r))):
+        for row in sorted(rows, key=lambda r: (r.item.place.casefold() if by_place else "", date_key(r))):
             title = (row.item.place or "without a place") if by_place else WHEN_WORDS[row.when]
             sections.setdefault(title, []).append(self._line(row))
         when = self.which.value()
@@ -578,53 +526,3 @@ def _counted(n_tools: int, n_references: int) -> str:
     """Return how many of each, without those there are none of."""
     counts = ((n_tools, "tool"), (n_references, "reference"))
     return " and ".join(plural(n, noun) for n, noun in counts if n) or "no tool"
-
-
-def _needs_nm(row: DueRow | ReferenceRow) -> tuple[float, float]:
-    return row.item.needs_nm if isinstance(row, DueRow) else row.item.usable_nm or (0.0, 0.0)
-
-
-def _date_key(row: DueRow | ReferenceRow) -> tuple[Any, ...]:
-    item = row.item
-    return _RANK[row.when], item.due.toordinal() if item.due is not None else 0, natural_key(item.number)
-
-
-def due_text(item: DueItem | DueReference, today: dt.date, *, dated: bool = True) -> str:
-    """Return when a tool or reference is due in words, and what makes it so where that is not its date."""
-    if item.due is None:
-        return "never verified" if isinstance(item, DueItem) else "never calibrated"
-    words = due_words(item.due, today)
-    if not dated and words.startswith("due 2"):
-        words = f"in {plural((item.due - today).days, 'day')}"
-    if isinstance(item, DueReference):
-        return words
-    if item.state is ToolState.OVERDUE and item.due >= today:
-        return f"{plural(item.cycles, 'cycle')}: its limit"
-    if item.state is ToolState.DUE_SOON and (item.due - today).days > DUE_SOON_DAYS:
-        return f"{plural(item.cycles, 'cycle')}: near its limit"
-    return words
-
-
-def checkpoints_text(needs: Needs | Refusal | None, unit: str) -> str:
-    """Return the checkpoints in the tool's own unit, as "10, 36, 60 N·m"."""
-    checkpoints = getattr(needs, "checkpoints", ())
-    targets = sorted({checkpoint.target for checkpoint in checkpoints})
-    return (
-        f"{', '.join(short(float(f'{target:.6g}')) for target in targets)} {unit}" if targets else "none can be planned"
-    )
-
-
-def readings_text(needs: Needs | Refusal | None) -> str:
-    """Return how many readings in which directions."""
-    checkpoints = getattr(needs, "checkpoints", ())
-    if not checkpoints:
-        return ""
-    directions = tuple(dict.fromkeys(checkpoint.direction for checkpoint in checkpoints))
-    n = sum(checkpoint.n_readings for checkpoint in checkpoints)
-    return f"{plural(n, 'reading')}, {direction_text(directions)}"
-
-
-def references_text(needs: Needs | Refusal | None) -> str:
-    """Return the references that would do."""
-    would_do = getattr(needs, "would_do", ())
-    return " or ".join(covering.number for covering in would_do) if would_do else "none of ours"
