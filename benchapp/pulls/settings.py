@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-DETECTOR: Final = "kilter pull reader 6"
+DETECTOR: Final = "kilter pull reader 7"
 """Name and version of the definition in this package; goes up whenever a reading could change."""
 
 

@@ -21,7 +21,7 @@ from benchapp.pulls._release import releases
 from benchapp.pulls._resting import Resting
 from benchapp.pulls._still import lasting, stillness
 from benchapp.pulls._times import Times, gaps
-from benchapp.pulls._wrong import jumps, mend, widest
+from benchapp.pulls._wrong import jumps, mend, single_jump, widest
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed, PullStarted, ReaderEvent
 from benchapp.pulls.pull import Mode
 from benchapp.pulls.settings import Settings
@@ -90,7 +90,7 @@ class PullReader:
         self._all_v: FloatArray = np.empty(0)
         self._all_wrong = np.empty(0, dtype=np.bool_)
         self._make_room(1024)
-        self._jump = np.inf
+        self._jump = self._small = np.inf  # no step of this size, none into a single wrong sample
         self._overloads: list[float] = []
         self._n_mended = 0  # of the buffer: wrong samples looked for and drawn across
         self._any_wrong = False
@@ -262,6 +262,7 @@ class PullReader:
         scale = self._expected.capacity or self._greatest or 0.0
         # from the first look only: the same however the stream is cut
         self._jump = max(10.0 * rough, 0.04 * scale) or np.inf
+        self._small = single_jump(self._rate, self._jump, 10.0 * rough, scale)
         spread = quantile(ordered, 0.95) - quantile(ordered, 0.05)
         moving = spread > max(8.0 * rough, 0.01 * scale)
         begun = abs(level) > 0.1 * scale > 0 or (moving and abs(level) > 0.01 * scale)
@@ -288,24 +289,24 @@ class PullReader:
             return
         if self._extremes is not None:
             self._mend_whole(self._extremes)
-        elif jumps(self._v, self._n_mended, end, self._jump):
-            mend(self._t, self._v, self._wrong, self._n_mended, end, self._jump, self._rate)
+        elif jumps(self._v, self._n_mended, end, self._small):
+            mend(self._t, self._v, self._wrong, self._n_mended, end, self._jump, self._small, self._rate)
             self._any_wrong = True
         self._n_mended = end
 
     def _mend_whole(self, extremes: Extremes) -> None:
         """The same where a piece, or the step into it, leaves room for a jump."""
-        may = extremes.top - extremes.least > self._jump
-        may[1:] |= np.abs(self._v[PIECE::PIECE] - self._v[PIECE - 1 : -1 : PIECE]) > self._jump
+        may = extremes.top - extremes.least > self._small
+        may[1:] |= np.abs(self._v[PIECE::PIECE] - self._v[PIECE - 1 : -1 : PIECE]) > self._small
         for first, last in grouped(may, 1):
             low, high = first * PIECE, min((last + 1) * PIECE, len(self._v))
-            if not jumps(self._v, low, high, self._jump):
+            if not jumps(self._v, low, high, self._small):
                 continue
             if not self._any_wrong:
                 self._v = self._v.copy()  # it is somebody else's
                 self._wrong = np.zeros(len(self._v), dtype=np.bool_)
                 self._any_wrong = True
-            mend(self._t, self._v, self._wrong, low, high, self._jump, self._rate)
+            mend(self._t, self._v, self._wrong, low, high, self._jump, self._small, self._rate)
             extremes.renew(self._v, first, last + 1)
 
     def _rest_on(self, known: int, events: list[ReaderEvent]) -> bool:

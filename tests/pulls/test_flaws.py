@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.signal
 
 from benchapp.pulls import Flag, Mode, PullReader, read_pulls
 from benchapp.pulls.events import ClickHeard, HoldSteady, PullClosed
@@ -140,6 +141,39 @@ def test_wrong_samples_of_up_to_six_milliseconds_are_mended(rate_hz, wrong, valu
     assert pull.reading == pytest.approx(30.0, rel=0.0025)
     assert pull.peak == pytest.approx(30.0, rel=0.005)
     assert next(one.value for one in pull.noticed if one.flag is Flag.SPIKE) == wrong
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 200.0, 320.0, 400.0, 500.0, 1000.0, 2000.0])
+@pytest.mark.parametrize("off", [1.2, -1.2, 3.5, -3.5])
+@pytest.mark.parametrize("at", [1.5, 2.2, 3.1])
+def test_a_small_wrong_sample_is_no_click(rate_hz, off, at):
+    # below 4 % of the capacity, yet far from what came before and after it: it was read as the click below 500 Hz
+    t, v = line(click_pull(30.0), rate_hz)
+    k = int(at * rate_hz)
+    v[k] += off
+    pull = read(t, v)
+    assert Flag.SPIKE in pull.flags
+    assert not {Flag.UNCLEAR, Flag.PAST_CLICK, Flag.JERKY} & set(pull.flags)
+    assert pull.reading == pytest.approx(30.0, rel=0.0125 if rate_hz < 300 else 0.0025)
+
+
+@pytest.mark.parametrize("rate_hz", [100.0, 250.0, 500.0, 1000.0])
+@pytest.mark.parametrize("step", [0.1, 0.3])
+def test_what_is_shown_in_few_digits_steps_and_is_right(rate_hz, step):
+    t, v = line(click_pull(30.0), rate_hz, noise=0.3 * step)
+    assert Flag.SPIKE not in read(t, step * np.round(v / step)).flags
+
+
+@pytest.mark.parametrize("rate_hz", [250.0, 500.0, 1000.0])
+@pytest.mark.parametrize("share", [0.2, 1 / 3, 0.45])
+def test_a_bench_that_rings_after_the_click_is_torque(rate_hz, share):
+    # at a third of the rate each trough is a single sample between two that agree
+    per_sample = 20
+    t, v = line(click_pull(30.0), per_sample * rate_hz, noise=0.0)
+    x = scipy.signal.TransferFunction([1.0], [1.0 / (w := 2 * np.pi * share * rate_hz) ** 2, 0.06 / w, 1.0])
+    _, rung, _ = scipy.signal.lsim(x, v, t)
+    t, v = t[::per_sample], rung[::per_sample] + np.random.default_rng(1).normal(0.0, 0.01, len(t[::per_sample]))
+    assert Flag.SPIKE not in read(t, v).flags
 
 
 @pytest.mark.parametrize("rate_hz", [1000.0, 2000.0, 10_000.0])
