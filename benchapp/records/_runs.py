@@ -281,12 +281,12 @@ class RunPart(ToolPart):
             found = raw.execute(query, (*values, limit))
             return [_summary(row) for row in found]
 
-    def history(self, tool: str, *, limit: int = 1000) -> list[ReadingRow]:
-        """Pulls of a tool's runs that are not void, newest run first, in the order they were pulled inside it."""
+    def history(self, tool: str, *, limit: int = 1000, include_void: bool = False) -> list[ReadingRow]:
+        """Pulls of a tool's runs, newest run first, in the order they were pulled inside it; of void ones if asked."""
         found: list[ReadingRow] = []
         new = tuple.__new__  # a named tuple's own takes three times as long
         with self._db.reading_moment() as raw:
-            for key, run_id, started, sequence in raw.execute(_RUNS_OF_TOOL, (tool,)):
+            for key, run_id, started, sequence in raw.execute(_RUNS_OF_TOOL, (tool, include_void)):
                 left = limit - len(found)
                 if left <= 0:
                     break
@@ -331,7 +331,7 @@ class RunPart(ToolPart):
 
 _TRACE: Final = "SELECT blob, sha256 FROM traces WHERE run_key = ? AND number = ?"
 _RUNS_OF_TOOL: Final = (
-    "SELECT key, run_id, started, sequence FROM runs WHERE tool = ? AND voided = '' ORDER BY key DESC"
+    "SELECT key, run_id, started, sequence FROM runs WHERE tool = ? AND (voided = '' OR ?) ORDER BY key DESC"
 )
 _PULLS_OF_RUN: Final = (
     "SELECT number, kind, direction, target_nm, reading_nm, deviation_percent, band, set_aside, flags FROM pulls "

@@ -86,7 +86,8 @@ SCHEMA: Final[dict[str, Any]] = {
 """JSON Schema of the export. A change that old readers would trip over gets a new number in `FORMAT`."""
 
 RUN_COLUMNS: Final = model.RunSummary._fields
-READING_COLUMNS: Final = model.ReadingRow._fields
+READING_COLUMNS: Final = (*model.ReadingRow._fields, "tool", "source", "void")
+"""Void runs are in the table, and say why they are: what goes out leaves nothing away without a word."""
 TOOL_COLUMNS: Final = (
     *(field.name for field in dataclasses.fields(Tool)),
     *(field.name for field in dataclasses.fields(model.ToolRecord) if field.name not in ("tool", "photo")),
@@ -304,9 +305,13 @@ def table(store: Store, name: str, today: dt.date) -> tuple[Sequence[str], list[
     if name == "runs":
         return RUN_COLUMNS, [_plain(line, RUN_COLUMNS) for line in _all_runs(store)]
     if name == "readings":
+        lines = {line.run_id: line for line in _all_runs(store)}
         rows = []
-        for tool in sorted({line.tool for line in _all_runs(store)}):
-            rows += [_plain(row, READING_COLUMNS) for row in store.history(tool, limit=10**9)]
+        for tool in sorted({line.tool for line in lines.values()}):
+            for row in store.history(tool, limit=10**9, include_void=True):
+                line = lines[row.run_id]
+                whose: list[object] = [tool, line.source.value, line.voided]
+                rows.append(_plain(row, model.ReadingRow._fields) + whose)
         return READING_COLUMNS, rows
     if name == "tools":
         return tool_table(_all_tools(store))

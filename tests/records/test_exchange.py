@@ -153,6 +153,24 @@ def test_csv_and_xlsx_hold_the_same_table(full, tmp_path, name):
     assert rows or name in ("due", "tasks")
 
 
+def test_the_readings_of_void_runs_go_out_too_and_say_why_they_do_not_count(full):
+    store = full
+    store.void("run-1", "wrong adapter was on", who="custodian")
+    columns, rows = exchange.table(store, "readings", dt.date(2026, 6, 1))
+    told = [dict(zip(columns, row, strict=True)) for row in rows]
+    pulls = {
+        (run.run_id, pull.number)
+        for run in map(store.run, {r.run_id for r in store.runs(limit=100)})
+        for pull in run.pulls
+    }
+    assert {(row["run_id"], row["number"]) for row in told} == pulls  # nothing is left away without a word
+    for row in told:
+        summary = store.summary(row["run_id"])
+        assert (row["tool"], row["source"], row["void"]) == (summary.tool, summary.source.value, summary.voided)
+    assert {row["void"] for row in told if row["run_id"] == "run-1"} == {"wrong adapter was on"}
+    assert "run-1" not in {row.run_id for row in store.history("OCF-014", limit=10**6)}
+
+
 def test_no_cell_is_run_as_a_formula(full, tmp_path):
     header, rows = exchange.table(full, "tools", dt.date(2026, 3, 5))
     assert "'=1+1" in exchange.to_csv(header, rows)
