@@ -214,56 +214,7 @@ class ReferenceImpactPanels(_ImpactPanels):
         right.head.addWidget(self.which)
         right.head.addStretch(1)
         right.head.addWidget(self.counted)
-        self.runs = Listing(
-            [
-                Column(
-                    "Tool",
-                    lambda r: r.tool,
-                    second=lambda r: wall_text(r.finished),
-                    width=1.35,
-                    strong=True,
-                    mark=lambda r: "full" if r.changes else "ring",
-                    sort=lambda r: (natural_key(r.tool), r.finished),
-                ),
-                Column("Judged then", lambda r: VERDICT_WORDS.get(r.before, r.before), width=1.0),
-                Column(
-                    "Judged again",
-                    lambda r: "cannot be judged again" if r.why_not else VERDICT_WORDS.get(r.after, r.after),
-                    second=lambda r: r.why_not,
-                    width=1.4,
-                ),
-                _shift_column(),
-            ],
-            name="verifications judged again, changed verdicts first",
-        )
-        self.of_tools = Listing(
-            [
-                Column(
-                    "Tool",
-                    lambda t: t.tool,
-                    width=1.2,
-                    strong=True,
-                    mark=lambda t: "full" if t.n_changed else "ring",
-                    sort=lambda t: natural_key(t.tool),
-                ),
-                Column(
-                    "Runs",
-                    lambda t: plural(t.n_runs, "run"),
-                    second=lambda t: f"{t.n_changed or 'none'} judged otherwise",
-                    width=1.2,
-                    sort=lambda t: t.n_changed,
-                ),
-                Column(
-                    "Newest",
-                    lambda t: _then_and_now(t.newest),
-                    second=lambda t: wall_text(t.newest.finished),
-                    width=1.6,
-                    sort=lambda t: t.newest.finished,
-                ),
-                _shift_column(),
-            ],
-            name="tools whose verifications were judged again, most changed verdicts first",
-        )
+        self.runs, self.of_tools = _run_list(), _tool_list()
         self.no_runs = EmptyNote(
             "No run is in doubt", "No tool was verified with it in that time by the calibration before."
         )
@@ -347,6 +298,62 @@ class ReferenceImpactPanels(_ImpactPanels):
     def _from_that_day(self) -> None:
         if self.since.check():
             self.since_wanted.emit(self.since.value())
+
+
+def _run_list() -> Listing:
+    return Listing(
+        [
+            Column(
+                "Tool",
+                lambda r: r.tool,
+                second=lambda r: wall_text(r.finished),
+                width=1.35,
+                strong=True,
+                mark=lambda r: "full" if r.changes else "ring",
+                sort=lambda r: (natural_key(r.tool), r.finished),
+            ),
+            Column("Judged then", lambda r: VERDICT_WORDS.get(r.before, r.before), width=1.0),
+            Column(
+                "Judged again",
+                lambda r: "cannot be judged again" if r.why_not else VERDICT_WORDS.get(r.after, r.after),
+                second=lambda r: r.why_not,
+                width=1.4,
+            ),
+            _shift_column(),
+        ],
+        name="verifications judged again, changed verdicts first",
+    )
+
+
+def _tool_list() -> Listing:
+    return Listing(
+        [
+            Column(
+                "Tool",
+                lambda t: t.tool,
+                width=1.2,
+                strong=True,
+                mark=lambda t: "full" if t.n_changed else "ring",
+                sort=lambda t: natural_key(t.tool),
+            ),
+            Column(
+                "Runs",
+                lambda t: plural(t.n_runs, "run"),
+                second=lambda t: f"{t.n_changed or 'none'} judged otherwise",
+                width=1.2,
+                sort=lambda t: t.n_changed,
+            ),
+            Column(
+                "Newest",
+                lambda t: _then_and_now(t.newest),
+                second=lambda t: wall_text(t.newest.finished),
+                width=1.6,
+                sort=lambda t: t.newest.finished,
+            ),
+            _shift_column(),
+        ],
+        name="tools whose verifications were judged again, most changed verdicts first",
+    )
 
 
 def _error_mark(error: found_out.CheckpointError) -> str:

@@ -65,6 +65,10 @@ class ReferencesPage(Page):
 
     def _build_main(self) -> None:
         self.main, row = beside()
+        row.addWidget(self._list_panel(), 9)
+        row.addWidget(self._card(), 11)
+
+    def _list_panel(self) -> Panel:
         left = Panel(margin=0)
         left.body.setContentsMargins(0, 8, 0, 2)
         self.list = Listing(
@@ -89,9 +93,12 @@ class ReferencesPage(Page):
             name="references",
         )
         left.body.addWidget(self.list, 1)
-        row.addWidget(left, 9)
+        self.list.chosen.connect(self._show)
+        self.list.opened.connect(self.edit_reference)
+        return left
+
+    def _card(self) -> Panel:
         card = Panel(margin=18)
-        row.addWidget(card, 11)
         self.number = label("", "figure")
         self.state = label("", wrap=True)
         self.sentence = label("", "problem", wrap=True)
@@ -109,6 +116,17 @@ class ReferencesPage(Page):
         self.sections = QStackedWidget()
         self.sections.setObjectName("clear")
         card.body.addWidget(self.sections, 1)
+        self.years = YearsView()
+        self.check = CheckView(self.context)
+        for section in (self._calibration_section(), self.years, self.check):
+            self.sections.addWidget(section)
+        self.years.impact.clicked.connect(self._show_impact)
+        self.check.changed.connect(lambda: self.context.store_changed.emit("checks"))
+        self.edit.clicked.connect(lambda: self.edit_reference(self.list.current()))
+        self.enter.clicked.connect(self.ask_calibration)
+        return card
+
+    def _calibration_section(self) -> QWidget:
         calibration = QWidget()
         column = QVBoxLayout(calibration)
         column.setContentsMargins(0, 0, 0, 0)
@@ -129,17 +147,8 @@ class ReferencesPage(Page):
         column.addWidget(scrolled(inside, as_high=True))
         self.picture = CalibrationPicture()
         column.addWidget(self.picture, 5)
-        self.years = YearsView()
-        self.check = CheckView(self.context)
-        for section in (calibration, self.years, self.check):
-            self.sections.addWidget(section)
-        self.years.impact.clicked.connect(self._show_impact)
-        self.check.changed.connect(lambda: self.context.store_changed.emit("checks"))
-        self.list.chosen.connect(self._show)
-        self.list.opened.connect(self.edit_reference)
-        self.edit.clicked.connect(lambda: self.edit_reference(self.list.current()))
-        self.enter.clicked.connect(self.ask_calibration)
         self.which.currentIndexChanged.connect(self._show_calibration)
+        return calibration
 
     def _second_line(self, reference: Reference) -> str:
         if self._stops.get(reference.number):
