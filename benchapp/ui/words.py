@@ -78,6 +78,8 @@ def recording(view: BenchView) -> tuple[str, str]:
     return "recording", f"{name}. Its curve is shown; “take a run” in the strip on top makes readings of it."
 
 
+FAR_PERCENT: Final = 20.0
+"""Off by so much a tool is set wrong rather than out: more than three times the widest limit; our own choice."""
 CHANGED_ELSEWHERE: Final = (
     "{} was entered or changed in another window meanwhile. "
     "What stands here now is what the records say: look, then Start."
@@ -605,6 +607,10 @@ def card_sentence(card: Card, tool_type: ToolType | None, tool: str = "tool", un
     steady = "Steady pull."
     if follow is not None and follow >= 0.15 and card.band in (None, Band.IN):
         return f"Steady pull; you pulled on for {seconds(round(follow, 1))} after the click."
+    if card.delivered_percent is not None and abs(card.delivered_percent) >= FAR_PERCENT:
+        setting = tool_type is not ToolType.INDICATING
+        asked = "look at what it is set to" if setting else "was it brought to the target"
+        return f"Far off: {asked}{'.' if setting else '?'} If {'that is wrong' if setting else 'not'}, set this aside."
     return f"{steady} {tool_sentence(card.band, tool_type, tool)}".strip()
 
 

@@ -337,6 +337,15 @@ def test_a_result_says_what_the_tool_delivered_and_the_standard_stands_beneath()
     assert words.deviation_line(card) == "deviation, ISO 6789: −6.0 %   limit ±4 %"
 
 
+def test_of_a_reading_that_is_far_off_the_setting_is_asked_for_before_the_tool_is_blamed():
+    assert "set to" not in words.card_sentence(stand.card(33.0), ToolType.SETTING, "wrench")
+    for reading in (50.0, 20.0):  # the checkpoint is 30 N·m
+        said = words.card_sentence(stand.card(reading), ToolType.SETTING, "wrench")
+        assert said == "Far off: look at what it is set to. If that is wrong, set this aside."
+        said = words.card_sentence(stand.card(reading), ToolType.INDICATING, "wrench")
+        assert said == "Far off: was it brought to the target? If not, set this aside."
+
+
 def test_the_verdict_is_told_in_three_ways_with_what_would_settle_a_doubt(bench):
     page, port = bench
     show(page, port, "verdict-in")
