@@ -21,7 +21,7 @@ from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls import DETECTOR, read_pulls
 from benchapp.pulls.pull import Mode, Pull
 from benchapp.pulls.settings import Settings
-from benchapp.records import check_standard, demo_practice, impact
+from benchapp.records import check_standard, demo_practice, impact, worklist
 from benchapp.records.joblist import import_jobs
 from benchapp.records.model import JobEntry, Outcome, Person, ToolRecord, ToolState
 from benchapp.records.store import Store
@@ -434,9 +434,9 @@ def _begin_work_list(store: Store) -> None:
     lines = [line for line in store.runs(limit=1000) if line.outcome is Outcome.OUT]
     if not lines:
         return
-    listed = impact.open_tasks(store, impact.tool_impact(store, lines[0].run_id), who="custodian")
+    listed = worklist.open_tasks(store, impact.tool_impact(store, lines[0].run_id), who="custodian")
     for task, reason in zip(listed, ("bolts tightened again with OCF-005", "part was replaced since"), strict=False):
-        impact.close_task(store, task.key, reason, who="fitter 2")
+        worklist.close_task(store, task.key, reason, who="fitter 2")
 
 
 def _calendar(

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any, Final, TextIO
 
 from benchapp.metrology.tool import Tool
-from benchapp.records import chain, check_standard, custodian, impact, model, procedures, shown
+from benchapp.records import chain, check_standard, custodian, model, procedures, shown, worklist
 from benchapp.records._base import as_json
 from benchapp.records._followed import PASSPHRASES
 from benchapp.records._tools import all_tools, tool_values
@@ -248,7 +248,7 @@ def _import_entries(raw: Any, exported: list[dict[str, Any]], traces: dict[str, 
             states[subject] = content["new"]
         elif kind == model.EntryKind.ACT:
             check_standard.take_act(raw, subject, data["who"], content)
-            impact.take_act(raw, data["who"], data["sealed"], content)
+            worklist.take_act(raw, data["who"], data["sealed"], content)
             procedures.take_act(raw, data["who"], data["sequence"], content)
         elif kind == model.EntryKind.CALIBRATION:
             sealed = content["calibration"]
@@ -319,7 +319,7 @@ def table(store: Store, name: str, today: dt.date) -> tuple[Sequence[str], list[
         items = store.due_list(today)
         return due_table(items, due_needs(store, items, today), due_references(store.references(), today))
     if name == "tasks":
-        return task_table(impact.tasks(store))
+        return task_table(worklist.tasks(store))
     raise ValueError(f"{name!r} is none of {', '.join(TABLES)}")
 
 
@@ -355,7 +355,7 @@ def _of(kind: type) -> list[str]:
     return [field.name for field in dataclasses.fields(kind)]
 
 
-def task_table(tasks: Iterable[impact.Task]) -> tuple[Sequence[str], list[list[object]]]:
+def task_table(tasks: Iterable[worklist.Task]) -> tuple[Sequence[str], list[list[object]]]:
     """Header and rows of these items of the work list; `weighs` is false where nothing changes by what was found."""
     return TASK_COLUMNS, [_plain(task, TASK_COLUMNS) for task in tasks]
 

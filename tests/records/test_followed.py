@@ -27,6 +27,7 @@ from benchapp.records import (
     joblist,
     schema,
     toollist,
+    worklist,
 )
 from benchapp.records._rows import HELD, HELD_SUBJECT, flat
 from benchapp.records.canonical import CanonicalError, canonical, parse
@@ -54,8 +55,8 @@ def make_shop(path: Path) -> None:
             at = f"2026-02-0{n}T10:00:00+01:00"
             store.log_job(JobEntry("OCF-014", f"ferry {n}, chain wheel", "fitter 3", at, cycles=12, torque_nm=24.0))
         verified(store, "run-1", "2026-03-10", off_percent=8.0)
-        first, _ = impact.open_tasks(store, impact.tool_impact(store, "run-1"), who="custodian")
-        impact.close_task(store, first.key, "checked with another tool, within limits", who="fitter 3")
+        first, _ = worklist.open_tasks(store, impact.tool_impact(store, "run-1"), who="custodian")
+        worklist.close_task(store, first.key, "checked with another tool, within limits", who="fitter 3")
         store.log_job(JobEntry("OCF-014", "ferry 1", "fitter 3", "2026-03-11T10:00:00+01:00", cycles=3))
         custodian.set_passphrase(store, "right and long", who="custodian")
         store.save_tool(ToolRecord(make_tool("OCF-090"), place="bench"))
@@ -245,8 +246,8 @@ def test_a_work_list_of_an_early_version_that_names_no_items_still_holds(store):
     raw.execute("INSERT INTO tasks (cause, subject, text, created) VALUES ('run-1', 'job:1', 'a bolt', '2026-03-04')")
     store.note_act("impact listed", who="custodian", details={"cause": "run-1", "items": 1})
     assert store.check().holds
-    task = impact.tasks(store)[0]
-    impact.close_task(store, task.key, "looked at", who="fitter 2")
+    task = worklist.tasks(store)[0]
+    worklist.close_task(store, task.key, "looked at", who="fitter 2")
     assert store.check().holds
     raw.execute("UPDATE tasks SET reason = 'other'")
     assert [each.what for each in store.check().findings] == ["column"]
@@ -257,8 +258,8 @@ def test_an_import_brings_the_work_list_and_the_keys_of_the_jobs_back(shop, open
         exchange.to_json(shop, file)
     other = open_store(tmp_path / "other.sqlite")
     assert exchange.from_json(other, (tmp_path / "out.json").read_bytes()) == shop.head()
-    assert [(t.cause, t.subject, t.text, t.created, t.closed_by, t.reason) for t in impact.tasks(other)] == [
-        (t.cause, t.subject, t.text, t.created, t.closed_by, t.reason) for t in impact.tasks(shop)
+    assert [(t.cause, t.subject, t.text, t.created, t.closed_by, t.reason) for t in worklist.tasks(other)] == [
+        (t.cause, t.subject, t.text, t.created, t.closed_by, t.reason) for t in worklist.tasks(shop)
     ]
     assert other.all_jobs() == shop.all_jobs()
     assert other.tool("OCF-014") == shop.tool("OCF-014")

@@ -10,7 +10,7 @@ import pytest
 
 from benchapp.metrology.correction import Correction
 from benchapp.metrology.reference import Calibration, CalibrationPoint
-from benchapp.records import JobEntry, NotAllowedError, Store, ToolRecord
+from benchapp.records import JobEntry, NotAllowedError, Store, ToolRecord, worklist
 from benchapp.records import impact as im
 from benchapp.runs.model import Run
 from benchapp.runs.planning import plan_run
@@ -190,20 +190,20 @@ def test_the_list_is_worked_off_with_reasons_and_the_chain_tells(store):
     for n in range(3):
         store.log_job(JobEntry("OCF-014", f"bolt {n}", "fitter 3", f"2026-02-0{n + 1}T10:00:00+01:00", 1, 20.0))
     impact = im.tool_impact(store, "bad")
-    listed = im.open_tasks(store, impact, who="custodian")
+    listed = worklist.open_tasks(store, impact, who="custodian")
     assert len(listed) == 3
     assert "+8.0 %" in listed[0].text
     with pytest.raises(NotAllowedError, match="reason"):
-        im.close_task(store, listed[0].key, " ", who="custodian")
-    done = im.close_task(store, listed[0].key, "re-tightened", who="custodian")
+        worklist.close_task(store, listed[0].key, " ", who="custodian")
+    done = worklist.close_task(store, listed[0].key, "re-tightened", who="custodian")
     assert done.reason == "re-tightened"
     assert done.closed
     with pytest.raises(NotAllowedError, match="re-tightened"):
-        im.close_task(store, listed[0].key, "again", who="custodian")
-    again = im.open_tasks(store, impact, who="custodian")  # opening twice doubles nothing and opens nothing again
+        worklist.close_task(store, listed[0].key, "again", who="custodian")
+    again = worklist.open_tasks(store, impact, who="custodian")  # opening twice doubles nothing and opens nothing again
     assert [t.key for t in again] == [t.key for t in listed]
     assert again[0] == done
-    assert len(im.tasks(store, cause="bad", include_closed=False)) == 2
+    assert len(worklist.tasks(store, cause="bad", include_closed=False)) == 2
     acts = [entry.body.decode() for entry in store.entries("")]
     assert sum("impact listed" in body for body in acts) == 1
     assert sum("impact item closed" in body and "re-tightened" in body for body in acts) == 1
@@ -225,7 +225,7 @@ def test_runs_of_a_reference_are_told_tool_by_tool_and_the_list_knows_what_weigh
     assert sum(each.n_changed for each in told.values()) == sum(run.changes for run in impact.runs)
     counts = [each.n_changed for each in im.by_tool(impact.runs)]
     assert counts == sorted(counts, reverse=True)
-    tasks = im.open_tasks(store, impact, who="custodian")
+    tasks = worklist.open_tasks(store, impact, who="custodian")
     assert [task.tool for task in tasks] == [run.tool for run in impact.runs]
     assert [task.weighs for task in tasks] == [run.changes for run in impact.runs]
 
@@ -235,15 +235,15 @@ def test_several_items_are_closed_with_one_reason_an_entry_each_or_none(store):
     for n in range(3):
         store.log_job(JobEntry("OCF-014", f"bolt {n}", "fitter 3", f"2026-02-0{n + 1}T10:00:00+01:00", 1, 20.0))
     verified(store, "bad", "2026-03-10", off_percent=8.0)
-    tasks = im.open_tasks(store, im.tool_impact(store, "bad"), who="custodian")
+    tasks = worklist.open_tasks(store, im.tool_impact(store, "bad"), who="custodian")
     assert {task.tool for task in tasks} == {"OCF-014"}
     keys = [task.key for task in tasks]
     with pytest.raises(NotAllowedError, match="no item"):
-        im.close_tasks(store, [*keys, 999], "bolts drawn again", who="fitter 3")
+        worklist.close_tasks(store, [*keys, 999], "bolts drawn again", who="fitter 3")
     assert store.n_open_tasks() == 3
     before = int(store.head().partition(":")[0])
-    im.close_tasks(store, keys, "bolts drawn again", who="fitter 3")
+    worklist.close_tasks(store, keys, "bolts drawn again", who="fitter 3")
     assert store.n_open_tasks() == 0
     assert int(store.head().partition(":")[0]) == before + 3
-    assert {(task.closed_by, task.reason) for task in im.tasks(store)} == {("fitter 3", "bolts drawn again")}
+    assert {(task.closed_by, task.reason) for task in worklist.tasks(store)} == {("fitter 3", "bolts drawn again")}
     assert store.check().findings == ()

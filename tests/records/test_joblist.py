@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchapp.records import JobEntry, NotAllowedError
+from benchapp.records import JobEntry, NotAllowedError, worklist
 from benchapp.records import impact as im
 from benchapp.records import joblist as jl
 from benchapp.records.toollist import ListFileError, read_table, table_of_csv
@@ -177,7 +177,7 @@ def test_a_use_scanned_by_mistake_is_taken_out_with_a_reason(store):
 def test_a_use_on_the_work_list_stays_in_the_log(store):
     job = store.log_job(JobEntry("OCF-014", "a", "b", "2026-03-01T09:12:00+01:00", 40))
     suspect = im.SuspectJob(job, (5.0, 6.0), True)
-    im.open_tasks(store, im.ToolImpact("run", "OCF-014", "", "", "", (), (suspect,)), who="custodian")
+    worklist.open_tasks(store, im.ToolImpact("run", "OCF-014", "", "", "", (), (suspect,)), who="custodian")
     with pytest.raises(NotAllowedError, match="work list"):
         jl.remove_job(store, job.key, "hide it", who="fitter 2")
 

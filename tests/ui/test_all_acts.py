@@ -6,7 +6,7 @@ import io
 from dataclasses import replace
 
 from benchapp.metrology.reference import Reference
-from benchapp.records import Person, Store, custodian, exchange, impact, intervals
+from benchapp.records import Person, Store, custodian, exchange, impact, intervals, worklist
 from benchapp.records import check_standard as cs
 from benchapp.records.joblist import remove_job
 from benchapp.records.model import JobEntry, Outcome, ToolState
@@ -49,8 +49,8 @@ def acts(store: Store):
         remove_job(store, logged.key, "wrong tool", who="fitter 1")
 
     def close():
-        first = impact.tasks(store, include_closed=False)[0]
-        impact.close_task(store, first.key, "joint looked at", who="fitter 2")
+        first = worklist.tasks(store, include_closed=False)[0]
+        worklist.close_task(store, first.key, "joint looked at", who="fitter 2")
 
     return [
         ("suggested interval taken", lambda: take(True)),
@@ -64,7 +64,7 @@ def acts(store: Store):
         ("released", lambda: store.release(run.run_id, who="custodian", remark="seen")),
         ("remark", lambda: store.add_remark(run.run_id, "warm day", who="fitter 1")),
         ("void", lambda: store.void(older.run_id, "wrong adapter", **who)),
-        ("work list", lambda: impact.open_tasks(store, impact.tool_impact(store, out.run_id), **who)),
+        ("work list", lambda: worklist.open_tasks(store, impact.tool_impact(store, out.run_id), **who)),
         ("item closed", close),
         ("job logged and taken back", job),
         ("reference added", lambda: store.save_reference(Reference("REF-9", 50.0, "bare-value"), **who)),

@@ -17,7 +17,7 @@ from PySide6.QtCore import QCoreApplication, Qt
 from PySide6.QtGui import QColor, QImage
 from PySide6.QtTest import QTest
 
-from benchapp.records import NotAllowedError, Store, demo
+from benchapp.records import NotAllowedError, Store, demo, worklist
 from benchapp.records import check_standard as cs
 from benchapp.records import fleet as found
 from benchapp.records import history as life
@@ -145,8 +145,8 @@ def test_the_switch_keeps_its_place_and_says_how_much_is_open(shop, store):
         QTest.qWait(1)
         assert page.switch.mapTo(page, page.switch.rect().topLeft()) == place, name
     assert n > 1
-    first = found_out.tasks(store, include_closed=False)[0]
-    found_out.close_task(store, first.key, "joint looked at", who="fitter 2")
+    first = worklist.tasks(store, include_closed=False)[0]
+    worklist.close_task(store, first.key, "joint looked at", who="fitter 2")
     context.store_changed.emit("tasks")
     assert page.switch._buttons["work"].text() == f"Work list · {n - 1}"
 
@@ -434,15 +434,15 @@ def test_items_are_closed_one_after_another_with_who_and_why(shop, store):
     work.close_it.click()
     assert store.n_open_tasks() == n - 1
     assert work.list.current().key != first.key
-    closed = next(task for task in found_out.tasks(store) if task.key == first.key)
+    closed = next(task for task in worklist.tasks(store) if task.key == first.key)
     assert (closed.closed_by, closed.reason) == ("fitter 2", "bolts looked at, torque right")
     work.which.choose("all")
     assert len(work.list.rows) > n - 1
 
 
 def test_when_everything_is_closed_the_list_says_so(shop, store):
-    for task in found_out.tasks(store, include_closed=False):
-        found_out.close_task(store, task.key, "looked at", who="fitter 1")
+    for task in worklist.tasks(store, include_closed=False):
+        worklist.close_task(store, task.key, "looked at", who="fitter 1")
     page, _, _ = shop(store)
     work = view(page, "work")
     assert work.list.rows == []
@@ -813,7 +813,7 @@ def test_runs_in_doubt_are_narrowed_to_what_changes_and_told_tool_by_tool(shop, 
 
 
 def test_the_work_list_is_narrowed_to_what_changes_and_closed_tool_by_tool(shop, store):
-    found_out.open_tasks(store, found_out.reference_impact(store, "REF-1"), who="custodian")
+    worklist.open_tasks(store, found_out.reference_impact(store, "REF-1"), who="custodian")
     page, _, _ = shop(store)
     work = view(page, "work")
     n = store.n_open_tasks()
@@ -836,15 +836,15 @@ def test_the_work_list_is_narrowed_to_what_changes_and_closed_tool_by_tool(shop,
     work.reason.put("verified again on REF-2, within limits")
     work.close_same.click()
     assert store.n_open_tasks() == n - count[tool]
-    closed = [task for task in found_out.tasks(store) if task.tool == tool and task.closed]
+    closed = [task for task in worklist.tasks(store) if task.tool == tool and task.closed]
     assert {task.reason for task in closed} >= {"verified again on REF-2, within limits"}
     assert store.check().holds
 
 
 def test_the_work_list_goes_out_on_paper_and_as_a_table(shop, store, tmp_path):
-    found_out.open_tasks(store, found_out.reference_impact(store, "REF-1"), who="custodian")
-    first = found_out.tasks(store, include_closed=False)[0]
-    found_out.close_task(store, first.key, "looked at, nothing to be done", who="fitter 2")
+    worklist.open_tasks(store, found_out.reference_impact(store, "REF-1"), who="custodian")
+    first = worklist.tasks(store, include_closed=False)[0]
+    worklist.close_task(store, first.key, "looked at, nothing to be done", who="fitter 2")
     page, context, _ = shop(store)
     work = view(page, "work")
     work.which.choose("all")

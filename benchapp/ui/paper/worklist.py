@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from benchapp.records import Store
-from benchapp.records.impact import Task
+from benchapp.records.worklist import Task
 from benchapp.ui.format import moment_text, plural
 from benchapp.ui.paper.sheet import Col, Sheet
 

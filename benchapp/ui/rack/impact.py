@@ -9,6 +9,7 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from benchapp.records import impact as found_out
+from benchapp.records import worklist
 from benchapp.records.errors import StoreError
 from benchapp.records.model import ToolState
 from benchapp.ui.calloff import CalledOff
@@ -134,7 +135,7 @@ class ImpactView(QWidget):
     def _listed(self) -> set[str]:
         store = self.context.store
         cause = self._cause()
-        return {task.subject for task in found_out.tasks(store, cause=cause)} if store is not None and cause else set()
+        return {task.subject for task in worklist.tasks(store, cause=cause)} if store is not None and cause else set()
 
     def _cause(self) -> str:
         known = self._impact
@@ -150,7 +151,7 @@ class ImpactView(QWidget):
         if store is None or known is None or not (who := self.context.named()):
             return
         try:
-            found_out.open_tasks(store, known, who=who)
+            worklist.open_tasks(store, known, who=who)
         except StoreError as problem:
             self.context.message.emit("problem", str(problem))
             return

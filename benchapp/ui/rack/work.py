@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QHBoxLayout, QMenu, QStackedWidget, QVBoxLayout, QWidget
 
-from benchapp.records import impact
+from benchapp.records import worklist
 from benchapp.records.errors import StoreError
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
@@ -38,7 +38,7 @@ class WorkView(QWidget):
         super().__init__()
         self.context = context
         self._causes: dict[str, str] = {}
-        self._tasks: list[impact.Task] = []
+        self._tasks: list[worklist.Task] = []
         self.views = QStackedWidget()
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
@@ -170,7 +170,7 @@ class WorkView(QWidget):
         if store is None:
             return
         try:
-            self._tasks = impact.tasks(store)
+            self._tasks = worklist.tasks(store)
             self._causes = {cause: cause_words(store, cause) for cause in dict.fromkeys(t.cause for t in self._tasks)}
         except StoreError as problem:
             self.context.message.emit("problem", str(problem))
@@ -209,7 +209,7 @@ class WorkView(QWidget):
         self._show(self.list.current())
         self.heading_changed.emit()
 
-    def _show(self, task: impact.Task | None) -> None:
+    def _show(self, task: worklist.Task | None) -> None:
         if task is None:
             return
         self.what.setText(glued(task.text))
@@ -240,26 +240,26 @@ class WorkView(QWidget):
 
     def close_item(self) -> None:
         """Close the chosen item with its reason; the next one is chosen."""
-        task: impact.Task | None = self.list.current()
+        task: worklist.Task | None = self.list.current()
         if task is not None and not task.closed:
             self._close([task])
 
     def close_all_of_tool(self) -> None:
         """Close every open item of the chosen one's tool that is listed, with the same reason."""
-        task: impact.Task | None = self.list.current()
+        task: worklist.Task | None = self.list.current()
         if task is not None:
             self._close(self._same_tool(task))
 
-    def _same_tool(self, task: impact.Task) -> list[impact.Task]:
+    def _same_tool(self, task: worklist.Task) -> list[worklist.Task]:
         same = (task.cause, task.tool)
         return [each for each in self.list.rows if task.tool and (each.cause, each.tool) == same and not each.closed]
 
-    def _close(self, tasks: list[impact.Task]) -> None:
+    def _close(self, tasks: list[worklist.Task]) -> None:
         store, entered = self.context.store, self.form.values()
         if store is None or entered is None:
             return
         try:
-            impact.close_tasks(store, [task.key for task in tasks], entered["reason"], who=entered["who"])
+            worklist.close_tasks(store, [task.key for task in tasks], entered["reason"], who=entered["who"])
         except StoreError as problem:
             self.problem.setText(str(problem))
             return
@@ -304,18 +304,18 @@ class WorkView(QWidget):
         self.context.message.emit("note", f"{plural(len(rows), 'item')} of the work list in {path.name}.")
 
     def _see(self) -> None:
-        task: impact.Task | None = self.list.current()
+        task: worklist.Task | None = self.list.current()
         if task is not None:
             key = task.cause if task.cause.startswith("reference:") else f"run:{task.cause}"
             self.context.page_wanted.emit("rack", f"view:impact:{key}")
 
     def _open_run(self) -> None:
-        task: impact.Task | None = self.list.current()
+        task: worklist.Task | None = self.list.current()
         if task is not None:
             self.context.page_wanted.emit("logbook", task.subject)
 
 
-def _is_shown(task: impact.Task, which: str) -> bool:
+def _is_shown(task: worklist.Task, which: str) -> bool:
     return which == EVERY or not (task.closed or (which == CHANGES and not task.weighs))
 
 
