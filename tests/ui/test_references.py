@@ -13,6 +13,7 @@ from benchapp.metrology.reference import Calibration, CalibrationPoint, Referenc
 from benchapp.records import Store
 from benchapp.records.canonical import parse
 from benchapp.torque.direction import Direction
+from benchapp.ui import page as pages
 from benchapp.ui.context import AppContext
 from benchapp.ui.references import page as references_page
 from benchapp.ui.references.model import (
@@ -62,6 +63,7 @@ def store(tmp_path):
 @pytest.fixture
 def page(qtbot, store, monkeypatch):
     monkeypatch.setattr(references_page, "today", lambda: TODAY)
+    monkeypatch.setattr(pages, "today", lambda: TODAY)
     context = AppContext(None, is_demo=True)
     context.operator = "fitter 2"
     context.give_store(store)
@@ -247,6 +249,7 @@ def test_a_new_certificate_is_added_and_the_one_before_stays(page, store):
         ([["20", "x"]], {}, "points"),
         ([["20", "20"], ["50", "10"]], {}, "points"),
         (ROWS, {"due": "2024-01-01"}, "due"),
+        (ROWS, {"calibrated": (TODAY + dt.timedelta(days=1)).isoformat()}, "calibrated"),
         (ROWS, {"k": "0,5"}, "k"),
         (ROWS, {"to": "150"}, "to"),
         ([*ROWS, ["400", "400"]], {}, "to"),
@@ -262,6 +265,22 @@ def test_a_certificate_that_cannot_stand_is_refused_and_nothing_is_stored(page, 
         page.calibrating.table_problem.text() if where == "points" else page.calibrating.form.fields[where].problem
     )
     assert problem
+
+
+def test_an_older_certificate_takes_the_place_of_a_newer_one_only_when_it_is_entered_once_more(page, store):
+    newest = calibration()
+    store.save_reference(Reference("REF-1", 200.0, calibrations=(newest,)))
+    page.refresh()
+    enter(page, ROWS, certificate="RA-0", calibrated="2023-02-01")
+    problem = page.calibrating.form.fields["calibrated"].problem
+    assert newest.certificate in problem
+    assert newest.calibrated.isoformat() in problem
+    assert store.reference("REF-1").calibrations == (newest,)
+    page.calibrating.form.fields["calibrated"].edit.setText("2023-02-02")  # another day: another question
+    page.calibrating.submit()
+    assert store.reference("REF-1").calibrations == (newest,)
+    page.calibrating.submit()
+    assert [each.certificate for each in store.reference("REF-1").calibrations] == ["RA-1", "RA-0"]
 
 
 def test_labels_of_a_calibration_picture_never_touch_and_both_sides_have_one():

@@ -20,6 +20,7 @@ from PySide6.QtWidgets import (
 from benchapp.metrology.errors import RefusedError
 from benchapp.metrology.reference import Calibration, CalibrationPoint, Reference
 from benchapp.torque.units import NM, from_nm, to_nm
+from benchapp.ui import page as pages
 from benchapp.ui.choices import ChoiceField, PickField
 from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button, quiet_button
 from benchapp.ui.fields import DateField, NumberField, TextField, Torque, TorqueField
@@ -229,6 +230,7 @@ class CalibrationEditor(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self.reference: Reference | None = None
+        self._asked_about: Calibration | None = None
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
         columns = QHBoxLayout()
@@ -310,7 +312,7 @@ class CalibrationEditor(QWidget):
 
     def ask(self, reference: Reference, unit: str) -> None:
         """Ask for a new certificate of `reference`."""
-        self.reference = reference
+        self.reference, self._asked_about = reference, None
         for key, field in self.form.fields.items():
             field.accept()
             if key not in ("degree", "unit"):
@@ -389,7 +391,27 @@ class CalibrationEditor(QWidget):
             else:
                 self.form.refuse(key, sentence)
             return
+        if self._is_of_a_wrong_day(calibration):
+            return
         self.saved.emit(calibration)
+
+    def _is_of_a_wrong_day(self, calibration: Calibration) -> bool:
+        """Refuse a day to come; of one older than the calibration in force, whose place it takes, be sure first."""
+        day, now = calibration.calibrated, self.reference.calibration if self.reference is not None else None
+        if day > pages.today():
+            self.form.refuse(
+                "calibrated", f"That is after today, {pages.today().isoformat()} by this computer's clock."
+            )
+            return True
+        if now is not None and day < now.calibrated and self._asked_about != calibration:
+            self._asked_about = calibration
+            self.form.refuse(
+                "calibrated",
+                f"{now.certificate}, in force now, is of {now.calibrated.isoformat()}; this older one would take its "
+                "place. Enter it once more if it is to, as after a wrong entry.",
+            )
+            return True
+        return False
 
     def _calibration(self, entered: dict[str, Any], points: tuple[CalibrationPoint, ...]) -> Calibration:
         unit = self.unit.value()
