@@ -19,7 +19,8 @@ OWN_SHARE: Final = 0.95
 """A pull that came so near to the reference's capacity may be the one that overloaded it (our own choice)."""
 UNASKED_SHARE: Final = 0.5
 """What comes so far while nobody asked for it was a pull, no tool that is seated or turned to its mark (practice)."""
-REASONS: Final = ("poor-pull", "drive-slipped", "wrong-setting", "disturbed", "knock", "reference", "other")
+WRONG_SETTING: Final = "wrong-setting"
+REASONS: Final = ("poor-pull", "drive-slipped", WRONG_SETTING, "disturbed", "knock", "reference", "other")
 """The short list at REASON, the likeliest first."""
 HICCUP_S: Final = 10.0
 """A silence shorter than this on a port that stayed open makes nothing void (practice)."""
@@ -262,6 +263,8 @@ def _take(run: Run, key: str, wall: str) -> Stepped:
     if run.state is RunState.REASON:
         if key == "back":
             return _ask_again(run, pull), ()
+        if key == WRONG_SETTING:
+            run = replace(run, tool_set_index=-1)  # it is set anew before the next pull
         return onwards(_put_aside(run, pull, key)), ()
     if key == "repeat":
         return onwards(_put_aside(run, pull, pull.pull.flags[0].value if pull.pull.flags else "no-reading")), ()

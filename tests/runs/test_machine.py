@@ -185,7 +185,7 @@ def test_two_keys_reach_every_choice_and_every_reason(make):
         if choice.key == "back":
             assert w.run.state is S.DECIDE
         else:
-            assert w.run.state is S.PULL
+            assert w.run.state is (S.SET_TOOL if choice.key == "wrong-setting" else S.PULL)
             assert w.run.pulls[-1].set_aside == choice.key
     w.run = start
     w(*[e.SetAside()] * len(start.choices))
@@ -266,6 +266,16 @@ def test_an_unflagged_reading_is_set_aside_only_by_whom_the_procedure_names(make
     result = outcome(w.to_end().run)
     assert (result.within, result.within_with_set_aside, result.n_set_aside) == (True, False, 1)
     assert result.n_noticed == 0
+
+
+@pytest.mark.parametrize(("n_further", "then"), [(2, S.SET_TOOL), (1, S.PULL)])
+def test_a_tool_that_was_set_wrong_is_set_again_before_the_next_pull(make, n_further, then):
+    w = make.walker().to_pull()
+    w(e.PullRead(make.pull(9.9)), e.SetAside(), e.GoOn())
+    assert w.run.state is S.REASON
+    w(*(e.SetAside() for _ in range(n_further)), e.GoOn())
+    assert w.run.pulls[-1].set_aside == ("wrong-setting" if n_further == 2 else "drive-slipped")
+    assert w.run.state is then
 
 
 def test_what_was_set_aside_for_a_flag_is_told_apart_since_the_verdict_is_not_looked_at_with_it(make):
