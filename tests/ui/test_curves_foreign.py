@@ -15,6 +15,8 @@ from PySide6.QtTest import QTest
 from benchapp.pulls import Mode, read_pulls
 from benchapp.pulls.pull import Flag
 from benchapp.records import Store
+from benchapp.runs.model import RunState
+from benchapp.session.view import BenchView, LinkView
 from benchapp.torque.trace import Trace
 from benchapp.torque.trace_files import read_trace, write_trace
 from benchapp.torque.units import to_nm
@@ -36,6 +38,8 @@ from benchapp.ui.curves.recording import opened
 from benchapp.ui.logbook.page import LogbookPage
 from drivers.samples import Source
 from drivers.transport import parse_url
+
+from . import bench_standin as stand
 
 
 def pull(torque=30.0, n=5000, rate=1000.0):
@@ -320,8 +324,13 @@ class Bench(QObject):
         super().__init__()
         self.opened = []
 
+        self.shown = BenchView(serial=0, source=None, link=LinkView("closed"))
+
     def open_link(self, url, profile):
         self.opened.append((url, profile))
+
+    def view(self):
+        return self.shown
 
 
 @pytest.fixture
@@ -427,6 +436,26 @@ def test_a_file_that_is_none_is_said_and_the_list_stays(page, tmp_path):
     assert said[2] == ("over", first)  # what was wrong with one file does not stand over the next one
     assert "missing.csv" in second
     assert page.views.currentWidget() is not page.recording
+
+
+def test_nothing_is_replayed_into_a_run_under_way(page, tmp_path):
+    """Its pulls were captured as the run's: live records refused them for ever, and what came after with them."""
+    t, y = pull()
+    write_trace(tmp_path / "a.csv", Trace(t, np.round(y, 3), "N·m", Source.LIVE, capacity=200.0))
+    said, bench = [], page.context.bench
+    page.context.message.connect(lambda kind, text: said.append((kind, text)))
+    page.open_recording(str(tmp_path / "a.csv"))
+    done(page.recording)
+    bench.shown = stand.view(RunState.PULL)
+    page.recording.replay.click()
+    done(page.recording)
+    assert bench.opened == []
+    assert said[-1][0] == "problem"
+    assert "under way" in said[-1][1]
+    bench.shown = stand.view(RunState.SEALED)
+    page.recording.replay.click()
+    done(page.recording)
+    assert len(bench.opened) == 1
 
 
 def test_a_trace_file_whose_name_holds_a_question_mark_is_replayed(page, tmp_path):

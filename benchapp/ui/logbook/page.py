@@ -11,6 +11,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLineEdit, QMenu
 
 from benchapp.records.errors import StoreError
 from benchapp.records.model import Outcome, RunSummary
+from benchapp.runs.model import RunState
 from benchapp.torque.trace import Trace, joined
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
@@ -354,6 +355,15 @@ class LogbookPage(Page):
         self._replay(f"replay:{path}")
 
     def _replay(self, url: str) -> None:
+        view = self.context.bench.view()
+        if view.run is not None and view.state not in (RunState.SEALED, RunState.LEFT, None):
+            # its pulls would be taken for the run's, and live records refuse them for ever
+            self.say(
+                f"A run of {view.run.plan.tool.number} is under way on the Bench, with its own port: "
+                "replay the recording when it is over.",
+                problem=True,
+            )
+            return
         self.context.bench.open_link(url, "")
         self.context.page_wanted.emit("bench", "")
 
