@@ -189,6 +189,18 @@ class Database:
             with self._connection.begin():
                 yield self._connection
 
+    @contextlib.contextmanager
+    def erasing(self) -> Iterator[sa.Connection]:
+        """One transaction that writes; what it deletes is overwritten in the file. Copies made before keep theirs."""
+        with self.lock:
+            self.raw.execute("PRAGMA secure_delete = ON")  # takes effect outside of a transaction only
+            try:
+                with self.writing() as connection:
+                    yield connection
+                self.raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()  # the log still holds the bytes
+            finally:
+                self.raw.execute("PRAGMA secure_delete = OFF")
+
     def writing_raw(self) -> _Writing:
         """The same on the driver's connection, for the few statements that run once a pull."""
         return self._writing

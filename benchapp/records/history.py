@@ -90,13 +90,7 @@ def tool_history(store: Store, number: str, *, most_spots: int | None = None) ->
         most_spots: Only so many spot checks, the newest (a check standard has one a morning); None: all.
     """
     with store._db.reading_raw() as raw:
-        rows = raw.execute(
-            "SELECT run_id, finished, outcome, is_full, sequence, tool FROM runs WHERE tool = ? AND seal <> '' "
-            "AND voided = '' AND outcome IN ('within', 'out', 'undecided') ORDER BY sequence",
-            (number,),
-        ).fetchall()
-        states = state_changes(raw, number)
-        stages = stages_of(rows, states)
+        rows, stages = _judged_runs(raw, number)
         left_out = stages.count(Stage.SPOT) - (len(stages) if most_spots is None else most_spots)
         results = []
         for (run_id, finished, outcome, _, sequence, _), stage in zip(rows, stages, strict=True):
@@ -115,14 +109,9 @@ def as_found_as_left(store: Store, number: str, run_id: str) -> tuple[str, str] 
     None: the run is neither, or the other one does not exist (yet).
     """
     with store._db.reading_raw() as raw:
-        rows = raw.execute(
-            "SELECT run_id, finished, outcome, is_full, sequence, tool FROM runs WHERE tool = ? AND seal <> '' "
-            "AND voided = '' AND outcome IN ('within', 'out', 'undecided') ORDER BY sequence",
-            (number,),
-        ).fetchall()
-        states = state_changes(raw, number)
+        rows, stages = _judged_runs(raw, number)
     found = ""
-    for (each, *_), stage in zip(rows, stages_of(rows, states), strict=True):
+    for (each, *_), stage in zip(rows, stages, strict=True):
         if stage is Stage.AS_FOUND:
             found = each
         elif stage is Stage.AS_LEFT and found:
@@ -130,6 +119,16 @@ def as_found_as_left(store: Store, number: str, run_id: str) -> tuple[str, str] 
                 return found, each
             found = ""
     return None
+
+
+def _judged_runs(raw: Any, number: str) -> tuple[list[Any], list[Stage]]:
+    """Return every run of a tool that counts, oldest first, as `stages_of` takes them; and what each is."""
+    rows = raw.execute(
+        "SELECT run_id, finished, outcome, is_full, sequence, tool FROM runs WHERE tool = ? AND seal <> '' "
+        "AND voided = '' AND outcome IN ('within', 'out', 'undecided') ORDER BY sequence",
+        (number,),
+    ).fetchall()
+    return rows, stages_of(rows, state_changes(raw, number))
 
 
 def point_results(run: Run) -> tuple[PointResult, ...]:

@@ -136,17 +136,8 @@ def delete_person(store: Store, person: str) -> int:
 
     The bytes are overwritten in the file. Copies of the file made before keep what they hold.
     """
-    with store._db.lock:
-        # set outside of a transaction; the write-ahead log goes with the next checkpoint
-        raw = store._db.raw
-        raw.execute("PRAGMA secure_delete = ON")
-        try:
-            with store._db.writing() as connection:
-                n = connection.execute(sa.delete(table).where(table.c.person == person)).rowcount
-            raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-        finally:
-            raw.execute("PRAGMA secure_delete = OFF")
-    return int(n)
+    with store._db.erasing() as connection:
+        return int(connection.execute(sa.delete(table).where(table.c.person == person)).rowcount)
 
 
 def _data(pull: PracticedPull) -> str:

@@ -125,17 +125,9 @@ def delete(store: Store, key: int) -> bool:
 
     The bytes are overwritten in the file. Copies of the file made before keep what they hold.
     """
-    with store._db.lock:
-        raw = store._db.raw
-        raw.execute("PRAGMA secure_delete = ON")
-        try:
-            with store._db.writing() as connection:
-                connection.execute(sa.delete(study_pulls).where(study_pulls.c.study == key))
-                n = connection.execute(sa.delete(studies).where(studies.c.key == key)).rowcount
-            raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-        finally:
-            raw.execute("PRAGMA secure_delete = OFF")
-    return n == 1
+    with store._db.erasing() as connection:
+        connection.execute(sa.delete(study_pulls).where(study_pulls.c.study == key))
+        return connection.execute(sa.delete(studies).where(studies.c.key == key)).rowcount == 1
 
 
 def study(store: Store, key: int) -> StoredStudy | None:

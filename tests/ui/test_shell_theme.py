@@ -12,7 +12,7 @@ from PySide6.QtGui import QColor, QImage, QPainter
 from PySide6.QtWidgets import QMenu, QScrollArea, QWidget
 
 import benchapp.ui
-from benchapp.ui.bench.panels import hatch
+from benchapp.ui.painted import hatch
 from benchapp.ui.theme import DARK, LIGHT, outside, style_sheet
 
 # Simulation of colour-blind sight at full severity, linear RGB: G. M. Machado, M. M. Oliveira, L. A. F. Fernandes,
