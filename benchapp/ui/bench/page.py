@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import math
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
@@ -88,13 +89,11 @@ class BenchPage(QWidget):
         clock: Callable[[], float] | None = None,
     ) -> None:
         super().__init__(parent)
-        from time import monotonic
-
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.context = context
         self.settings = settings
         self.sounds = sounds
-        self._clock = clock or monotonic
+        self._clock = clock or time.monotonic
         self.view: BenchView = context.bench.view()
         self._shown_serial = -1
         self._next_index = 0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import math
+import time
 from collections.abc import Callable
 from functools import partial
 from typing import Any, Final
@@ -60,12 +61,10 @@ class SeriesBoard(QWidget):
 
     def __init__(self, context: AppContext, settings: Settings, finish: Callable[[Series], None]) -> None:
         super().__init__()
-        from time import monotonic
-
         self.context = context
         self.settings = settings
         self._finish = finish
-        self._clock = monotonic
+        self._clock = time.monotonic
         self.series: Series | None = None
         self.stage = ZERO
         self._tool: Tool | None = None

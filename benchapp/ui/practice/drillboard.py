@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import time
 from collections.abc import Callable
 from typing import Final
 
@@ -48,10 +49,8 @@ class DrillBoard(PullBoard):
         self, context: AppContext, parent: QWidget | None = None, *, clock: Callable[[], float] | None = None
     ) -> None:
         super().__init__(context, parent)
-        from time import monotonic
-
         self.sitting: Sitting | None = None
-        self._clock = clock or monotonic
+        self._clock = clock or time.monotonic
         self._next_index = 0
         self._figure_s = -1.0
         self._last: Pull | None = None
