@@ -107,7 +107,9 @@ def decode_capture(file: str, profiles: Profiles, profile: Profile | None = None
     for kind, n in decoder.clock_notes.items():
         if kind == "rate":
             continue
-        notes.append(f"the device's {kind} went back {n} times; time went on by one interval")
+        notes.append(
+            f"the device's {kind} went back {'once' if n == 1 else f'{n} times'}; time went on by one interval"
+        )
     if not len(t_s):
         notes.append("no line gave a torque")
     arrived_hz = counts.n_lines / recording.duration_s if recording.has_arrivals and recording.duration_s > 1 else 0.0
@@ -116,7 +118,7 @@ def decode_capture(file: str, profiles: Profiles, profile: Profile | None = None
             f"{arrived_hz:.4g} lines a second came, the profile says {used.rate_hz:g}: times go by the profile"
         )
     gaps = [replace(gap, start_s=gap.start_s - begin_s) for block in blocks for gap in block.gaps]
-    rate_hz = _rate(used, t_s)
+    rate_hz = _rate(used, t_s, len(blocks[0]) if blocks else 0)
     told = {
         "file": file,
         "profile": used.name,
@@ -166,7 +168,10 @@ def _in_one_unit(
         else:
             others[block.unit] += len(block)
             parts.append(_scaled(block, FACTORS[block.unit] / FACTORS[unit]))
-    notes = [f"{n} samples came in {other} and were converted to {unit}" for other, n in others.items()]
+    notes = [
+        f"{n} {'sample' if n == 1 else 'samples'} came in {other} and {'was' if n == 1 else 'were'} converted to {unit}"
+        for other, n in others.items()
+    ]
     decimals = max(block.decimals for block in blocks)
     most = max(int(np.abs(block.digits).max()) * 10 ** (decimals - block.decimals) for block in blocks)
     digits = None
@@ -183,14 +188,15 @@ def _scaled(block: SampleBlock, factor: Fraction) -> FloatArray:
     return scaled
 
 
-def _rate(profile: Profile, t_s: FloatArray) -> float:
-    """Samples per second: by the device's clock, else nominal, else as many as came."""
-    if profile.rate_hz and not profile.has("time_s"):
+def _rate(profile: Profile, t_s: FloatArray, n_first: int) -> float:
+    """Samples per second: nominal, or by the device's clock, or as many as came after the first lump of `n_first`."""
+    if len(t_s) < 2 or (profile.rate_hz and not profile.has("time_s")):
         return profile.rate_hz
-    if len(t_s) < 2:
-        return profile.rate_hz
-    interval_s = float(np.median(np.diff(t_s))) if profile.has("time_s") else float(t_s[-1] - t_s[0]) / (len(t_s) - 1)
-    return float(f"{1 / interval_s:.6g}")
+    steps = np.diff(t_s)
+    if not profile.has("time_s"):
+        steps = steps[min(max(n_first, 1), len(steps)) - 1 :]  # nobody knows how long the first lump took
+        return float(f"{1 / steps.mean():.6g}")
+    return float(f"{1 / np.median(steps):.6g}")
 
 
 def _write(decoded: Decoded, output: str) -> None:

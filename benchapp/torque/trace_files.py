@@ -267,7 +267,8 @@ class _Reading:
             return
         if self.known.get(name, value) != value:
             self.refuse(
-                self.line, f"{name} is given twice, as {self.known[name]!r} and as {value!r}; keep one of the two"
+                self.line,
+                f"{name} is given twice, as {_shown(self.known[name])} and as {_shown(value)}; keep one of the two",
             )
         self.known[name] = value
         value = self._check_known(name, value)
@@ -290,13 +291,13 @@ class _Reading:
         elif name in ("polarity", "source"):
             allowed = [each.value for each in (Direction if name == "polarity" else Source)]
             if value.lower() not in allowed:
-                self.refuse(self.line, f"{name}: {value!r} is none of {', '.join(allowed)}")
+                self.refuse(self.line, f"{name}: {_shown(value)} is none of {', '.join(allowed)}")
             return value.lower()
         else:
             try:
                 dt.datetime.fromisoformat(value)
             except ValueError:
-                self.notes.append(f"recorded: {value!r} is no ISO 8601 date and time")
+                self.notes.append(f"recorded: {_shown(value)} is no ISO 8601 date and time")
         return value
 
     def _header(self, text: str) -> None:
@@ -308,7 +309,7 @@ class _Reading:
         if twice is not None:
             self.refuse(
                 self.line,
-                f"the header row names {twice!r} twice; keep one of the two"
+                f"the header row names {_shown(twice)} twice; keep one of the two"
                 if twice
                 else "a column has no name; give it one",
             )
@@ -404,6 +405,7 @@ class _Reading:
 
     def _number(self, cell: bytes, what: str, place: str = "row") -> float:
         trimmed = cell.strip()
+        what = what if len(what) <= 40 else f"{what[:37]}..."  # a column's name is the file's
         if not trimmed:
             self.refuse(self.line, f"{what}: no value; give a number, or leave the {place} out")
         matched = _NUMBER.fullmatch(trimmed)

@@ -47,7 +47,8 @@ class UnknownUnitError(ValueError):
     """A text that names no torque unit we know; `text` holds it."""
 
     def __init__(self, text: str) -> None:
-        super().__init__(f"{text!r} is no torque unit known here; known are {', '.join(FACTORS)}")
+        shown = text if len(text) <= 40 else f"{text[:37]}..."  # a file without line ends is one long unit
+        super().__init__(f"{shown!r} is no torque unit known here; known are {', '.join(FACTORS)}")
         self.text = text
 
 

@@ -172,3 +172,13 @@ def test_a_faulty_profile_says_what_to_do(tmp_path: Path) -> None:
     for path, todo in ((faulty, "; correct it"), (tmp_path / "none.toml", "; look at its name")):
         with pytest.raises(CommandError, match=todo):
             _run(decode_command, str(DATA / "units.raw"), "--profile", str(path))
+
+
+def test_the_first_lump_says_nothing_of_the_rate(tmp_path):
+    # ten lines every 16 ms: how long the first ten took is not known, and counting them as none made 798 of 625 Hz
+    line, lumps = b"0012.34\r\n", 4
+    (tmp_path / "a.raw").write_bytes(line * 10 * lumps)
+    blocks = [[0.016 * k, 10 * len(line) * k] for k in range(lumps)]
+    (tmp_path / "a.raw.toml").write_text(f'profile = "bare value"\nblocks = {blocks}\n', encoding="utf-8")
+    told = decode_command.decode_capture(str(tmp_path / "a.raw"), Profiles()).told
+    assert told["rate_hz"] == pytest.approx(625.0, rel=1e-3)

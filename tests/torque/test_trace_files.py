@@ -283,6 +283,25 @@ def test_a_refusal_ends_with_what_to_do(text, what_to_do):
 # ---- writing
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "# unit: {}\ntime_s,torque\n0,1\n",
+        "# unit: N·m\n# unit: {}\ntime_s,torque\n0,1\n",
+        "# polarity: {}\ntime_s,torque\n0,1\n",
+        "# source: {}\ntime_s,torque\n0,1\n",
+        "time_s,torque,{0},{0}\n0,1,2,3\n",
+        "time_s,torque,{}\n0,1,q\n",
+        "time_s,{}\n0,1\n",
+    ],
+)
+def test_a_refusal_shows_only_so_much_of_the_file(text):
+    # a file whose lines end in a way of their own is one line: its refusal was the whole of it
+    with pytest.raises(TraceFileError) as caught:
+        parse_trace(text.format("x" * 5000).encode(), "a.csv")
+    assert len(str(caught.value)) < 250
+
+
 def test_what_is_written_is_read_back_to_the_last_bit(tmp_path):
     rng = np.random.default_rng(3)
     digits = rng.integers(-5000, 5000, 300)
