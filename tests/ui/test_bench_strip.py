@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
-from PySide6.QtGui import QImage
+from PySide6.QtCore import QPoint
+from PySide6.QtGui import QImage, QRegion
+from PySide6.QtWidgets import QWidget
 
 from benchapp.ui import theme
 from benchapp.ui.bench._strip import Strip
@@ -123,3 +127,21 @@ def test_only_what_is_new_is_drawn():
     assert strip.stretch(140, 150) == (140, 150)  # the ring has gone round
     strip.forget()
     assert strip.stretch(3, 53) == (3, 53)
+
+
+@pytest.mark.parametrize("ratio", [1.0, 1.25, 1.5, 1.75, 2.0])
+def test_every_pixel_of_the_plot_is_painted_at_any_scaling(qtbot, ratio):
+    """Beneath it nothing is painted: a letter of the cautions stood at its edge for a whole run at 150 %."""
+    for size in ((401, 301), (402, 302), (403, 303)):
+        plot = plot_of(qtbot, 1_000.0, ratio)
+        plot.resize(*size)
+        plot.restyle()
+        image = QImage(
+            math.ceil(size[0] * ratio), math.ceil(size[1] * ratio), QImage.Format.Format_ARGB32_Premultiplied
+        )
+        image.setDevicePixelRatio(ratio)
+        image.fill(0)
+        plot.render(image, QPoint(), QRegion(), QWidget.RenderFlag.DrawChildren)
+        drawn = np.frombuffer(image.constBits(), np.uint8).reshape(image.height(), image.width(), 4)
+        width, height = (math.floor(length * ratio + 0.5) for length in size)  # as Qt rounds what is the plot's
+        assert drawn[:height, :width, 3].min() > 0, size

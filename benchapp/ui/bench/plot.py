@@ -576,7 +576,8 @@ class PullPlot(QWidget):
     def _draw_background(self) -> QPixmap:
         self.n_scales += 1
         colours, s, scene, area = theme.palette(), self._sizes, self.scene, self._area
-        pixmap = QPixmap(max(1, round(self.width() * self._ratio)), max(1, round(self.height() * self._ratio)))
+        # up to the last pixel that is partly the plot's: what stood there before would stay
+        pixmap = QPixmap(max(1, math.ceil(self.width() * self._ratio)), max(1, math.ceil(self.height() * self._ratio)))
         pixmap.fill(QColor(colours.ground))
         painter = QPainter(pixmap)
         painter.scale(self._ratio, self._ratio)
