@@ -211,7 +211,8 @@ def records_do_not_hold(what: str, subject: str, detail: str, n_findings: int) -
     """(headline, detail): the first thing that does not hold, in plain words and then to the letter."""
     more = f" And {n_findings - 1} more: 'kilter records check --json' lists them." if n_findings > 1 else ""
     advice = (
-        "Set the clock right, then have the custodian say under “The records” why it went back."
+        "Set the clock right, then have the custodian say under “The records” why it went back. A run that was sealed "
+        "while it was ahead is to be made void: its tool's due date follows from it."
         if what == "clock"
         else "Keep the file as it is and tell the custodian."
     )

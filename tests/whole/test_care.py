@@ -247,6 +247,7 @@ def test_the_custodian_says_why_the_clock_went_back_and_the_records_hold_again(s
     wait(lambda: asked(kilter), "the question")
     assert "The clock of this computer had gone back" in asked(kilter)
     assert "have the custodian say under “The records” why it went back" in asked(kilter)
+    assert "sealed while it was ahead is to be made void" in asked(kilter)
     answer(kilter, "seen")
     wanted = []
     kilter.context.custodian_wanted.connect(lambda what_for, do: wanted.append((what_for, do)))
