@@ -6,10 +6,12 @@ No Qt, no clock: today is an argument.
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from functools import lru_cache
 from typing import Any, Final
 
+from benchapp.metrology.rounding import rounded
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import FACTORS, factor_nm, from_nm
@@ -160,16 +162,17 @@ def share_text(share: float) -> str:
     return "> 99 %" if 0.995 <= share < 1 else f"{share * 100:.0f} %"
 
 
-def percent(value: float, decimals: int = 1) -> str:
-    """Return a signed percentage.
+def percent(value: float, decimals: int = 1, *, signed: bool = True) -> str:
+    """Return a percentage, rounded half-even on its decimal text, so that every page says the same of one value.
 
-    >>> percent(-6.04), percent(0.0), percent(3.149, 2)
-    ('−6.0 %', '0.0 %', '+3.15 %')
+    >>> percent(-6.04), percent(0.0), percent(3.149, 2), percent(3.45), percent(3.0, signed=False)
+    ('−6.0 %', '0.0 %', '+3.15 %', '+3.4 %', '3.0 %')
     """
-    text = f"{abs(value):.{decimals}f}"
+    text = f"{rounded(abs(value), -decimals):f}" if math.isfinite(value) else f"{abs(value)}"
     if float(text) == 0:
         return f"{text} %"
-    return f"{MINUS if value < 0 else '+'}{text} %"
+    sign = MINUS if value < 0 else "+"
+    return f"{sign if signed else ''}{text} %"
 
 
 def in_unit(value: float, unit: str, shown: str) -> str:

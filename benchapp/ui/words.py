@@ -11,7 +11,6 @@ from collections.abc import Mapping
 from typing import Final
 
 from benchapp.metrology.judgement import Verdict as Standing
-from benchapp.metrology.rounding import rounded
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.pulls.pull import Flag, Mode, Noticed, Pull
 from benchapp.runs.model import Band, Hold, PullKind, Run, RunState
@@ -21,10 +20,10 @@ from benchapp.torque.direction import Direction
 from benchapp.torque.text import format_torque
 from benchapp.torque.units import from_nm
 from benchapp.ui import verdict as told
-from benchapp.ui.format import wall_text
+from benchapp.ui.format import MINUS as MINUS  # the plots take it from here with the other words
+from benchapp.ui.format import percent, wall_text
 from drivers.samples import Source
 
-MINUS: Final = "−"
 MOST_DIGITS_MORE: Final = 4
 """So many digits more a value is given that would be told as the limit that it misses."""
 
@@ -173,19 +172,6 @@ LINK_STATES: Final[Mapping[str, str]] = {
 
 
 # ------------------------------------------------------------------------------------------------------------ numbers
-
-
-def percent(value: float, *, signed: bool = True, decimals: int = 1) -> str:
-    """Return `value` percent as text with a true minus sign.
-
-    >>> percent(-6.04), percent(3.0, signed=False)
-    ('−6.0 %', '3.0 %')
-    """
-    text = f"{rounded(abs(value), -decimals):f}"
-    if float(text) == 0:
-        return f"{text} %"
-    sign = MINUS if value < 0 else ("+" if signed else "")
-    return f"{sign}{text} %"
 
 
 def seconds(value: float) -> str:

@@ -20,7 +20,7 @@ from benchapp.torque.units import from_nm
 from benchapp.ui import theme, words
 from benchapp.ui import verdict as told
 from benchapp.ui.bench.panels import band_colour, draw_dot
-from benchapp.ui.format import plural
+from benchapp.ui.format import percent, plural
 from benchapp.ui.painted import CENTRE, RIGHT, Painted, draw_lines, hatch, wrap
 from benchapp.ui.theme import draw_fitted, font_of_cap
 
@@ -310,7 +310,7 @@ class VerdictSheet(Painted):
             )
             painter.setPen(QColor(colours.soft))
         if mean is not None and n_lines == 3:
-            draw_fitted(painter, name.translated(0, step * 2), f"deviation {words.percent(mean)}", font_of_cap(s.small))
+            draw_fitted(painter, name.translated(0, step * 2), f"deviation {percent(mean)}", font_of_cap(s.small))
         strip = QRectF(name.right() + s.pad * 0.5, 0, 0, min(s.lead * 5.2, row.height() * 0.76))
         strip.moveTop(centre - strip.height() / 2)
         strip.setRight(row.right() - word_width - s.pad * 0.5)

@@ -21,7 +21,7 @@ from benchapp.torque.text import parse_torque
 from benchapp.ui import words
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Choices, Panel, in_row, label, main_button, plain_button
-from benchapp.ui.format import glued, plural, range_text
+from benchapp.ui.format import glued, percent, plural, range_text
 from benchapp.ui.listing import Column, Listing, row_height
 from benchapp.ui.page import scrolled, today
 from benchapp.ui.practice import texts
@@ -336,7 +336,7 @@ class Chooser(QWidget):
         assert choice is not None
         text = "Every pull is captured by itself: nothing to press. "
         if choice.tool_deviation_percent:
-            text += f"The tool's own deviation of {words.percent(choice.tool_deviation_percent)} is taken out. "
+            text += f"The tool's own deviation of {percent(choice.tool_deviation_percent)} is taken out. "
         return text + texts.NOT_EVIDENCE
 
     def _plan(self) -> tuple[str, bool]:

@@ -14,12 +14,12 @@ from benchapp.metrology.anova import Component, Source, Study
 from benchapp.practice.finding import ALIKE, POOLED, SOME_MORE, TOOL, WHO, WITHIN, Row, rows
 from benchapp.practice.study import Quantity, Result, StudyPull, StudyRefusedError, csv_text, evaluate
 from benchapp.records.studies import StoredStudy
-from benchapp.ui import theme, words
+from benchapp.ui import theme
 from benchapp.ui.choices import ChoiceField
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import Panel, in_row, label, main_button, plain_button, quiet_button
 from benchapp.ui.files import ask_save
-from benchapp.ui.format import glued, plural, wall_text
+from benchapp.ui.format import glued, percent, plural, wall_text
 from benchapp.ui.page import Facts, scrolled
 from benchapp.ui.painted import CENTRE, RIGHT, Painted
 from benchapp.ui.theme import draw_fitted, font_of_cap
@@ -148,7 +148,7 @@ class DotsPicture(Painted):
             painter.setPen(QPen(QColor(c.rail if is_zero else c.line), 2 if is_zero else 1))
             painter.drawLine(QPointF(area.left(), y_of(tick)), QPointF(area.right(), y_of(tick)))
             painter.setPen(QColor(c.soft))
-            text = words.percent(0.0 if is_zero else tick, decimals=decimals)
+            text = percent(0.0 if is_zero else tick, decimals=decimals)
             wide = QRectF(box.left(), y_of(tick) - s.small, left - box.left() - s.pad * 0.6, 2 * s.small)
             draw_fitted(painter, wide, text, small, align=RIGHT)
         n_people, n_tools, n_rounds = values.shape

@@ -24,6 +24,7 @@ from benchapp.pulls.pull import Flag, Mode
 from benchapp.runs.procedure import MARKS
 from benchapp.session.view import BenchView, Phase
 from benchapp.ui import words
+from benchapp.ui.format import percent
 from benchapp.ui.practice.sitting import Choice, Told
 
 SWITCH: Final[tuple[tuple[str, str], ...]] = (
@@ -224,7 +225,7 @@ def pair_note(told: Told | None, drill: Drill) -> str:
         return f"{marks.follow_percent:.1f} % past the click"
     if marks.error_percent is None:
         return "nothing was held"
-    return f"{words.percent(marks.error_percent)} from the mark"
+    return f"{percent(marks.error_percent)} from the mark"
 
 
 def spread_note(told: Told | None) -> str:

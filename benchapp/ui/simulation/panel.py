@@ -16,9 +16,10 @@ from benchapp.metrology.reference import Reference
 from benchapp.metrology.tool import Tool, ToolType
 from benchapp.runs.model import RunState
 from benchapp.torque.direction import Direction
-from benchapp.ui import theme, words
+from benchapp.ui import theme
 from benchapp.ui.context import AppContext
 from benchapp.ui.controls import strip_button
+from benchapp.ui.format import percent
 from benchapp.ui.simulation.control import ControlChannel
 from benchapp.ui.theme import Sizes, font_of_cap
 
@@ -142,7 +143,7 @@ class HandPanel(QWidget):
         self.set_error(self.error_percent + ERROR_STEP)
 
     def _show_error(self) -> None:
-        self.error.setText(f"true error {words.percent(self.error_percent)}")
+        self.error.setText(f"true error {percent(self.error_percent)}")
 
     def _manners(self) -> None:
         self._menu(MANNERS, self.pull, self._manner_picked)
