@@ -563,7 +563,7 @@ def test_while_leaving_is_asked_the_key_answers_that_and_no_reason_is_cut(bench,
     port.show(replace(port.shown, holds=frozenset({Hold.IDENTITY}), identity_problem="SN-2 answered; REF-1 is SN-1."))
     page.tick()
     assert "Space" in page.headline.detail
-    assert "Seen" in page.key_bar.buttons["go"].text()
+    assert "It is the one" in page.key_bar.buttons["go"].text()  # what the key says of the transducer that answered
     page.act("leave")
     assert "Take it" in page.key_bar.buttons["go"].text()
     width = page.choices.room.width() - page.choices.sizes.lead * 3.2  # of a row, without its arrow

@@ -735,7 +735,9 @@ class BenchPage(QWidget):
         captured_alone = state in (RunState.PULL, RunState.PRELOAD) and self.view.mode is not Mode.HOLD and not asks
         to_see = self.view.holds & {Hold.OVERLOAD, Hold.IDENTITY} and not self._leaving
         silent = captured_alone or Hold.LINK in self.view.holds
-        actions = [] if silent and not to_see else [("go", "Seen" if to_see else go_word, go)]
+        if to_see:  # the overload is seen first
+            go_word = "Seen" if Hold.OVERLOAD in self.view.holds else "It is the one"
+        actions = [] if silent and not to_see else [("go", go_word, go)]
         if asks:
             actions.append(("aside", "Next", aside))
         elif self._is_found_out:
