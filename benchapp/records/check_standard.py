@@ -175,7 +175,8 @@ class Standing:
         if last.limits is None:
             return f"{name}: {said}; limits come with {LEAST} values, this is number {len(self.points)}."
         if last.is_out or last.average_is_out:
-            return f"{name}: {said}, out of limits; {last.value.looked_at_by} looked at it: {last.value.looked_at_why}"
+            by, why = last.value.looked_at_by, last.value.looked_at_why
+            return f"{name}: {said}, out of limits; " + (f"{by} looked at it: {why}" if by else "not looked at yet.")
         return f"{name}: {said}, within {_span(last.limits)}."
 
     def refusal(self) -> str:

@@ -157,6 +157,15 @@ def test_what_a_record_says_of_the_check(shop):
     assert "not pulled on this day" in found.sentence(dt.date(2026, 5, 12))
 
 
+def test_the_check_pulled_again_after_one_that_is_out_says_who_looked_or_that_nobody_did():
+    steady = [0.0, 0.1] * (cs.LEAST // 2)
+    day = dt.date(2026, 1, cs.LEAST + 1)
+    nobody = cs.charted(SETUP, values(*steady, 5.0)).sentence(day)
+    assert nobody.endswith("+5.00 % on 2026-01-11 07:00, out of limits; not looked at yet.")
+    seen = cs.charted(SETUP, values(*steady, 5.0, looked=(cs.LEAST,))).sentence(day)
+    assert "out of limits; custodian looked at it: " in seen
+
+
 def test_a_void_check_and_one_at_another_torque_do_not_count(shop, clock):
     clock.now = dt.datetime(2026, 6, 1, 7, tzinfo=dt.UTC)
     checked(shop, "moved", 2.5, clock.now.isoformat())
