@@ -86,7 +86,6 @@ class Decoder:
         self._unit = ""
         self._last_sample_s: float | None = None
         self._n_in_hole = 0
-        self._pending_overloads = 0
 
     @property
     def identity(self) -> str:

@@ -220,11 +220,6 @@ def factor_subtract_u(ratio: float) -> float:
     return 1 - 1 / _ratio(ratio)
 
 
-def factor_rp10(ratio: float) -> float:
-    """Return A/T = 1.25 − 1/TUR, at most 1 (NCSLI RP-10, for TUR up to 4, second-hand)."""
-    return min(1.0, 1.25 - 1 / _ratio(ratio))
-
-
 def _ratio(ratio: float) -> float:
     if not ratio >= 1:
         raise RefusedError("tur", ratio, ">= 1", "a ratio of tolerance to uncertainty of one or more")

@@ -335,7 +335,6 @@ class PracticeStandIn(StandIn):
 
 
 JERKY = Noticed(Flag.JERKY, 22.0, 3.0, "%", 2.45, 2.75)
-FAST = Noticed(Flag.TOO_FAST, 0.31, 0.5, "s", 4.29, 4.6)
 
 
 def scenes() -> dict[str, tuple[BenchView, tuple[np.ndarray, np.ndarray], float]]:
