@@ -58,7 +58,7 @@ from benchapp.session.view import (
 )
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import to_nm
-from drivers.samples import FloatArray, SampleBlock
+from drivers.samples import FloatArray, SampleBlock, Source
 from drivers.status import LinkState, LinkStatus
 
 log = logging.getLogger(__name__)
@@ -803,6 +803,8 @@ class BenchSession:
         """An unfinished run was in the store (or none)."""
         if run is None or self._run is not None or run.state not in machine.UNDER_WAY:
             return
+        if (run.plan.source is Source.REPLAYED) is not self._opened[0].startswith("replay:"):
+            return  # a run goes on with samples of its own kind only: it waits until Kilter is opened with them
         self._put_on(run)
         if run.pulls:
             self._card_number = run.pulls[-1].number

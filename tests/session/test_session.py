@@ -458,6 +458,24 @@ def test_taken_up_again_anywhere_the_run_ends_as_it_would_have(another_bench, st
     assert [p.kind for p in view.run.pulls].count(PullKind.PRELOAD) == 3
 
 
+def test_a_run_is_not_taken_up_with_samples_of_another_kind(another_bench, store, plan_of):
+    """A broken-off simulated run went on with a recording that was put on the bench to be looked at."""
+    first = another_bench(store)
+    first.session.start_run(plan_of())
+    run = store.found = first.walk("pull").run
+    first.session.close()
+    second = another_bench(store)
+    second.session.open_link("replay:pull.csv", "")
+    second.settle()
+    second.session.take_up()
+    second.until(lambda _v: store.calls.count("open") == 1)
+    second.rest(0.1)
+    assert second.view.run is None
+    store.found = dataclasses.replace(run, plan=dataclasses.replace(run.plan, source=Source.REPLAYED))
+    second.session.take_up()
+    second.until(lambda v: v.run is not None and v.run.run_id == run.run_id)
+
+
 @pytest.mark.parametrize(("later", "void"), [(dt.timedelta(hours=-9), True), (dt.timedelta(seconds=-2), False)])
 def test_after_a_break_by_a_clock_that_was_set_back_preload_is_done_again(another_bench, store, plan_of, later, void):
     first = another_bench(store)
