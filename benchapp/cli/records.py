@@ -72,7 +72,9 @@ def add(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     workshop = what.add_parser("demo", help="make the demonstration workshop with its history in a new file")
     workshop.set_defaults(run=_demo)
     reread = what.add_parser("reread", help="read every stored trace again and list what comes out differently")
-    reread.add_argument("--dry-run", action="store_true", required=True, help="only list; nothing is written")
+    how = reread.add_mutually_exclusive_group(required=True)
+    how.add_argument("--dry-run", action="store_true", help="only list; nothing is written")
+    how.add_argument("--keep", metavar="WHO", help="put it beside each sealed run, told as yours; its record stays")
     reread.add_argument("--json", action="store_true", help="print one JSON object a difference")
     reread.set_defaults(run=_reread)
 
@@ -367,9 +369,11 @@ def _demo(args: argparse.Namespace) -> int:
 
 def _reread(args: argparse.Namespace) -> int:
     from benchapp.pulls import DETECTOR
-    from benchapp.records.reread import differences, read_again
+    from benchapp.records.reread import differences, keep, read_again
 
-    n_read = 0
+    if args.keep is not None and not args.keep.strip():
+        raise CommandError("--keep needs who puts it beside the records; nothing was written")
+    n_read = n_kept = 0
 
     def read(run: Run, captured: CapturedPull, trace: Trace) -> Pull | None:
         nonlocal n_read
@@ -379,6 +383,8 @@ def _reread(args: argparse.Namespace) -> int:
     with _open(args) as store:
         try:
             found = list(differences(store, read, detector=DETECTOR))
+            if args.keep is not None:
+                n_kept = keep(store, found, who=args.keep.strip())
         except (StoreError, ValueError) as error:
             raise CommandError(str(error)) from error
     for each in found:
@@ -390,8 +396,9 @@ def _reread(args: argparse.Namespace) -> int:
             flags = " -> ".join(" ".join(names) or "no flags" for names in (each.stored_flags, each.reread_flags))
             print(f"run {each.run_id}, pull {each.number}: {torques}; {flags}")
     if not args.json:
-        print(f"{len(found)} of {n_read} pulls come out differently; no record was changed.")
-    return 1 if found else 0
+        kept = f"told beside {n_kept} records, which stay as they are" if args.keep else "no record was changed"
+        print(f"{len(found)} of {n_read} pulls come out differently; {kept}.")
+    return 1 if found and args.keep is None else 0
 
 
 def _torque(torque_nm: float | None) -> str:

@@ -1,8 +1,8 @@
-"""Read every stored trace again and say what comes out differently. Nothing is written."""
+"""Read every stored trace again and say what comes out differently; what was sealed stays as it is."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 import numpy as np
 
@@ -10,7 +10,8 @@ from benchapp.metrology.correction import Correction
 from benchapp.pulls import DETECTOR, read_pulls
 from benchapp.pulls.pull import Pull
 from benchapp.pulls.settings import Settings
-from benchapp.records.model import RereadDifference
+from benchapp.records.canonical import parse
+from benchapp.records.model import EntryKind, RereadDifference
 from benchapp.records.store import Store
 from benchapp.runs.model import CapturedPull, Run, RunPlan
 from benchapp.runs.procedure import ProcedureError
@@ -53,6 +54,32 @@ def differences(
                 difference = _difference(line.run_id, pull, now, detector, tolerance_nm)
                 if difference is not None:
                     yield difference
+
+
+def keep(store: Store, found: Iterable[RereadDifference], *, who: str) -> int:
+    """Put what came out differently beside each sealed run, as an entry of the chain; return how many runs got one.
+
+    A run that is not sealed gets none, nor one beside which the same stands already.
+    """
+    of_run: dict[tuple[str, str], list[dict[str, object]]] = {}
+    for each in found:
+        told: dict[str, object] = {
+            "number": each.number,
+            "stored_nm": each.stored_nm,
+            "reread_nm": each.reread_nm,
+            "stored_flags": list(each.stored_flags),
+            "reread_flags": list(each.reread_flags),
+        }
+        of_run.setdefault((each.run_id, each.detector), []).append(told)
+    n_kept = 0
+    for (run_id, detector), readings in of_run.items():
+        entries = list(store.entries(run_id))
+        stands = [parse(entry.body)["content"] for entry in entries if entry.kind is EntryKind.REREAD]
+        is_sealed = any(entry.kind is EntryKind.RUN for entry in entries)
+        if is_sealed and {"run": run_id, "detector": detector, "readings": readings} not in stands:
+            store.add_reread(run_id, readings, who=who, detector=detector)
+            n_kept += 1
+    return n_kept
 
 
 def _difference(

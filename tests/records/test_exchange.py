@@ -23,8 +23,9 @@ import rfc8785
 
 from benchapp.cli import records as command
 from benchapp.cli.errors import CommandError
-from benchapp.records import JobEntry, Store, ToolRecord, ToolState, exchange
-from benchapp.records.reread import differences
+from benchapp.records import EntryKind, JobEntry, Store, ToolRecord, ToolState, exchange
+from benchapp.records.canonical import parse
+from benchapp.records.reread import differences, keep
 from benchapp.runs.model import RunState
 from drivers.samples import Source
 
@@ -208,6 +209,27 @@ def test_reread_lists_what_comes_out_differently_and_writes_nothing(full, path):
     gone = list(differences(full, lambda run, pull, trace: None))
     assert len(gone) == 20
     assert full.head() == before
+
+
+def test_a_reread_is_kept_beside_the_first_once_and_changes_no_record(full):
+    def other(run, pull, trace):
+        return dataclasses.replace(pull.pull, reading=pull.pull.reading + 0.5, flags=())
+
+    found = list(differences(full, other, detector="kilter 2"))
+    run_id = found[0].run_id
+    sealed = full.run(run_id)
+    n_runs = len({each.run_id for each in found})
+    assert keep(full, found, who="fitter 2") == n_runs
+    head = full.head()
+    assert keep(full, found, who="fitter 3") == 0  # it stands there already
+    assert full.head() == head
+    entry = full.entries(run_id)[-1]
+    assert (entry.kind, entry.who) == (EntryKind.REREAD, "fitter 2")
+    told = parse(entry.body)["content"]
+    assert told["detector"] == "kilter 2"
+    assert told["readings"][0]["reread_nm"] == pytest.approx(told["readings"][0]["stored_nm"] + 0.5)
+    assert full.run(run_id) == sealed
+    assert full.check().holds
 
 
 # --- the command

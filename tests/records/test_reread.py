@@ -123,3 +123,7 @@ def test_the_command_says_no_difference_where_there_is_none_and_one_where_a_read
     assert main(["records", "--store", str(path), "reread", "--dry-run", "--json"]) == 1
     told = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [each["number"] for each in told] == [2]
+    assert main(["records", "--store", str(path), "reread", "--keep", " "]) == 2
+    assert "--keep needs who" in capsys.readouterr().err
+    assert main(["records", "--store", str(path), "reread", "--keep", "fitter 2"]) == 0
+    assert "told beside 0 records" in capsys.readouterr().out  # the run is not sealed yet
