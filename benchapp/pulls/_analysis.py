@@ -131,12 +131,10 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
             Noticed(flag, value, limit, unit, None if a is None else float(t[a]), None if b is None else float(t[b]))
         )
 
-    dip = None
-    if expected.mode is not Mode.HOLD:
-        dip = longest_dip(t, v, extremes, segment.piece_s, until, scale, noise, settings)
+    dip = longest_dip(t, v, extremes, segment.piece_s, until, scale, noise, settings)
     if dip is not None:
         notice(Flag.JERKY, dip.percent, settings.jerky_share * 100, "%", dip.begin, dip.end)
-    if time_80 is not None and index is not None and expected.mode is Mode.FIRST_PEAK:
+    if time_80 is not None and index is not None:
         if time_80 < settings.fast_s:
             notice(Flag.TOO_FAST, time_80, settings.fast_s, "s", at_80, index)
         elif time_80 > settings.slow_s:

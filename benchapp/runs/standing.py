@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Final
 
 from benchapp.metrology.deviation import Convention, corridor, deviation_percent
 from benchapp.metrology.tool import ToolType
+from benchapp.pulls.pull import Mode
 from benchapp.pulls.settings import Settings
 from benchapp.runs.model import Band, CapturedPull, Checkpoint, PullKind, Run, RunPlan, RunState
 from benchapp.runs.procedure import Procedure, procedure_from_data
@@ -100,12 +102,25 @@ def procedure_in(plan: RunPlan) -> Procedure:
 
 
 def reader_settings(plan: RunPlan) -> Settings:
-    """Return the limits a pull of the run is read with: the procedure's own time window where it has one.
+    """Return the limits a pull of the run is read with; see `settings_for`."""
+    return settings_for(plan.mode, procedure_in(plan).time_window_s(plan.tool))
 
-    A procedure that asks for no longest time raises no `too-slow`; one without any window leaves the defaults.
+
+def settings_for(mode: Mode, window_s: tuple[float, float] | None) -> Settings:
+    """Return the limits that pulls on the bench are read with.
+
+    An indicating tool is led to its mark and held there: nobody asks how long that takes (ISO 6789:2003, type I:
+    "gradually", second-hand), nor, where a hold is read, whether the hand went back a little on its way.
+
+    Args:
+        mode: What is read.
+        window_s: (shortest, longest) time for the last fifth as the procedure has it; a longest of infinity raises no
+            `too-slow`. None leaves the reader's own.
     """
-    window = procedure_in(plan).time_window_s(plan.tool)
-    return Settings() if window is None else Settings(fast_s=window[0], slow_s=window[1])
+    if mode is Mode.FIRST_PEAK:
+        return Settings() if window_s is None else Settings(fast_s=window_s[0], slow_s=window_s[1])
+    unhurried = Settings(fast_s=0.0, slow_s=math.inf)
+    return unhurried if mode is Mode.PEAK else replace(unhurried, jerky_share=1.0)
 
 
 def expected(run: Run) -> tuple[Direction, float] | None:

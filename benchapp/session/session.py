@@ -33,7 +33,7 @@ from benchapp.runs import events as e
 from benchapp.runs import machine
 from benchapp.runs.judging import judge_run
 from benchapp.runs.model import CapturedPull, Hold, Run, RunPlan, RunState, ZeroTaken
-from benchapp.runs.standing import expected, reader_settings
+from benchapp.runs.standing import expected, reader_settings, settings_for
 from benchapp.session import _views as views
 from benchapp.session._cutout import Cutout
 from benchapp.session._inbox import GATHER_S, Inbox
@@ -672,9 +672,7 @@ class BenchSession:
                 self._run_settings,
             )
         elif aim is not None:
-            window = aim.time_window_s
-            settings = Settings() if window is None else Settings(fast_s=window[0], slow_s=window[1])
-            now = (aim.target_nm, None, aim.mode, settings)
+            now = (aim.target_nm, None, aim.mode, settings_for(aim.mode, aim.time_window_s))
         else:
             now = (None, None, Mode.FIRST_PEAK, Settings())
         if now != self._expecting:

@@ -336,7 +336,8 @@ def main() -> None:
         "mode hold: the mean of the steadiest half second",
         "--mode hold",
         held,
-        [{"reading": near(20.0, 0.02), "peak": near(22.0, 0.25), "mode": "hold", "flags": []}],
+        # a hand that comes back by 9 % within 0.2 s is jerky whatever is read afterwards; runs of held tools set it off
+        [{"reading": near(20.0, 0.02), "peak": near(22.0, 0.25), "mode": "hold", "flags": ["jerky"]}],
     )
     made.add(
         "hold-none",
@@ -390,6 +391,14 @@ def main() -> None:
         notes=1,
     )
     made.add("nothing", "two seconds of rest", mode, [(0, 0), (2, 0)], [], noise=near(NOISE, 0.003))
+    quick = [(0, 0), (0.5, 0), (2.1, 16), (2.4, 20), (2.6, 20), (3.2, 0), (3.7, 0)]
+    made.add(
+        "too-fast-peak",
+        "mode peak: the last fifth in 0.3 s",
+        "--mode peak",
+        quick,
+        [{"peak": near(20.0, 0.1), "time_80_to_100_s": near(0.3, 0.15), "flags": ["too-fast"]}],
+    )
     lines = ",\n".join(f" {json.dumps(each, ensure_ascii=False)}" for each in made.expected)
     (FOLDER / "expected.json").write_text(f"[\n{lines}\n]\n", encoding="utf-8")
     print(f"{len(made.expected)} examples")

@@ -11,9 +11,9 @@ import pytest
 
 from benchapp.metrology.reference import Calibration, CalibrationPoint
 from benchapp.metrology.tool import ToolType
-from benchapp.pulls import Flag, Mode, read_pulls
+from benchapp.pulls import Flag, Mode, Settings, read_pulls
 from benchapp.runs.model import Band, Hold, PullKind, RunState
-from benchapp.runs.standing import reader_settings
+from benchapp.runs.standing import reader_settings, settings_for
 from benchapp.session.view import Phase, asked_of
 from benchapp.torque.direction import Direction
 from benchapp.torque.units import factor_nm
@@ -115,6 +115,19 @@ def test_the_procedures_time_window_reaches_the_reader_of_the_bench(bench, plan_
     bench.rest(0.2)
     assert bench.session._reader.settings == reader_settings(plan)
     assert math.isinf(bench.session._reader.settings.slow_s)
+
+
+@pytest.mark.parametrize("mode", [Mode.PEAK, Mode.HOLD])
+def test_nobody_asks_how_long_it_takes_to_bring_an_indicating_tool_to_its_mark(mode):
+    """ISO 6789:2003, type I: the load grows gradually, no time is given (second-hand)."""
+    t_s = np.arange(9000) / 1000.0
+    torque_nm = np.interp(t_s, [0, 0.5, 1.5, 1.7, 6.0, 7.7, 9], [0, 0, 33, 30, 30, 0, 0])
+    of_a_run, by_itself = (
+        read_pulls(t_s, torque_nm, mode=mode, capacity=100.0, settings=settings).pulls[0].flags
+        for settings in (settings_for(mode, None), Settings())
+    )
+    assert of_a_run == ()
+    assert by_itself == ((Flag.TOO_FAST,) if mode is Mode.PEAK else (Flag.JERKY,))
 
 
 def test_a_pull_the_wrong_way_is_told(bench, plan_of):
