@@ -444,6 +444,20 @@ def test_a_number_that_is_known_is_not_entered_as_a_new_reference(desk):
     assert card.mounted().number == "REF-9"
 
 
+def test_while_the_records_are_being_opened_nothing_is_taken_for_new(qtbot, tmp_path):
+    """The forms for a new tool and a new reference stood there for a moment at every start."""
+    port = Bench(stand.view(None, capacity_nm=None, source=Source.LIVE))
+    window = MainWindow(AppContext(port, is_demo=False), settings_path=tmp_path / "s.json", start_panel=StartPanel)
+    settle(window)
+    panel = window.bench.start
+    assert panel.tool_card.new_tool.isHidden()
+    assert panel.reference_card.new_reference.isHidden()
+    window.context.give_store(Shelf())
+    assert not panel.tool_card.new_tool.isHidden()
+    assert not panel.reference_card.new_reference.isHidden()
+    put_away(window, port)
+
+
 @pytest.mark.parametrize("which", ["range", "capacity"])
 def test_records_that_come_late_take_no_field_away_from_who_is_typing(desk, qtbot, which):
     window, _port, shelf = desk

@@ -111,7 +111,8 @@ class ReferenceCard(Card):
             self._chosen = chosen
             self.override.forget()
             self.override.hide()
-        self.new_reference.setVisible(not self.reference.currentData())
+        is_new = not self.reference.currentData()  # as far as is known: nothing is while the records are being opened
+        self.new_reference.setVisible(is_new and self.context.store is not None)
         if self.number.text() in self.references:  # proposed while the records were not open yet
             self.number.clear()
         self.says.setText(self._describe())

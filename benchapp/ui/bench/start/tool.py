@@ -138,8 +138,9 @@ class ToolCard(Card):
                 if number == wanted:
                     self.list.setCurrentItem(item)
         fits = self.list.count() > 0
-        # nor is it taken away under the hand of who describes one when the records come
-        is_new = (bool(wanted) and not fits) or not self.tools or self.range.hasFocus() or bool(self.range.text())
+        # asked at once of an empty rack, once that is known; not taken away under the hand of who describes a tool
+        is_empty = self.context.store is not None and not self.tools
+        is_new = (bool(wanted) and not fits) or is_empty or self.range.hasFocus() or bool(self.range.text())
         self.new_tool.setVisible(self.known() is None and is_new)
         self.list.setVisible(fits)
         self.changed.emit()
