@@ -453,6 +453,7 @@ def test_while_the_records_are_being_opened_nothing_is_taken_for_new(qtbot, tmp_
     assert panel.tool_card.new_tool.isHidden()
     assert panel.reference_card.new_reference.isHidden()
     window.context.give_store(Shelf())
+    window.bench.tick()
     assert not panel.tool_card.new_tool.isHidden()
     assert not panel.reference_card.new_reference.isHidden()
     put_away(window, port)

@@ -50,6 +50,7 @@ class ReferenceCard(Card):
         self.column.addWidget(self.caption("Which one is mounted"))
         self.column.addWidget(self.reference)
         self.new_reference, column = self.group()
+        self.new_reference.hide()
         self.number = self.line("Number of the new reference")
         self.number.setText("REF-1")
         self.capacity = self.line("Capacity of the new reference", "200 N·m")
