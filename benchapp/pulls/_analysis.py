@@ -101,13 +101,19 @@ def steadiest(
     return float(mean[k]) + offset, int(begins[k]), int(ends[k]) - 1
 
 
+def _is_its_last_sample(release: Release, v: FloatArray) -> bool:
+    """The fall lies between the last two samples, more than half of it."""
+    return release.end_index == len(v) - 1 and bool(v[-2] > (v[release.index] + v[-1]) / 2)
+
+
 def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull:
     """Read one pull."""
     t, v, extremes, noise, rate = segment.t_s, segment.torque, segment.extremes, segment.noise, segment.rate_hz
     missing = segment.missing
     found = releases(v, extremes, rate, noise, settings, beyond_crest=bool(missing))
     release, hiding = _letting_go(segment, found, missing, settings)
-    unclear = release is not None and not release.clear
+    # of a fall that is one sample long when the recording ends nobody knows whether it went on
+    unclear = release is not None and (not release.clear or (segment.cut and _is_its_last_sample(release, v)))
     peak, peak_index = crest(t, v, extremes, rate, 0.02 if release is None else 0.002, missing)
     first_peak: float | None = None
     click: int | None = None

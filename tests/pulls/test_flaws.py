@@ -287,6 +287,16 @@ def test_a_hold_is_announced_after_half_a_second_of_time():
     assert at - held.start_s == pytest.approx(0.5, abs=0.02)
 
 
+@pytest.mark.parametrize("last", [3.39, 45.0])
+def test_a_fall_that_is_the_last_sample_of_a_recording_is_no_clear_click(last):
+    """A file that breaks off in a number, or just there: whether it went on nobody knows."""
+    t, v = line([(0, 0), (0.5, 0), (3.0, 60)])
+    v[-1] = last
+    pull = read(t, v)
+    assert Flag.CUT in pull.flags
+    assert Flag.UNCLEAR in pull.flags or pull.reading is None
+
+
 @pytest.mark.parametrize("rate_hz", [0.4, 0.1, 1e-3])
 def test_a_sample_every_few_seconds_is_read_as_well(rate_hz):
     """A second of stillness holds no sample then: nothing is told of a tool hung on the drive."""
