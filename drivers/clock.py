@@ -434,7 +434,8 @@ class ArrivalClock:
         if late_s < 0 and arrival_s - self._started_s < 2 * _WINDOW_S:
             self._offset_s += late_s  # dated before the axis was settled: it is the axis that is late
         elif late_s < -_LUMP_S:
-            step_s = max(arrival_s - self._offset_s - self._last_s, 1e-9) / n_steps
+            # the axis is ahead: it waits, but samples do not fall on one another, a curve would have no slope there
+            step_s = max((arrival_s - self._offset_s - self._last_s) / n_steps, 0.5 * self._period_s)
         return step_s
 
     def _first(self, counts: IntArray, arrival_s: float) -> FloatArray:
@@ -464,7 +465,8 @@ class ArrivalClock:
         if self._period_s == 0.0:
             self._window_end_s = arrival_s + _WINDOW_S
             return
-        self._least_late_s = min(self._least_late_s, arrival_s - self._offset_s - self._last_s)
+        # an axis that is further ahead than lumps explain waits (`_step_s`); the device has not become slower by that
+        self._least_late_s = min(self._least_late_s, max(arrival_s - self._offset_s - self._last_s, -_LUMP_S))
         if arrival_s >= self._window_end_s:
             late_s = self._least_late_s
             self._period_s *= 1.0 + 0.15 * late_s / _WINDOW_S

@@ -236,6 +236,27 @@ def test_the_short_way_dates_as_the_long_one(
     assert short.interval_s == long.interval_s
 
 
+def test_an_axis_that_is_ahead_waits_without_laying_samples_on_one_another() -> None:
+    """What comes in pieces after a stall is told as missing, and then comes: the axis is ahead by as much."""
+    clock = ArrivalClock(1000)
+    line, dated = 0, []
+
+    def take(n: int, arrival_s: float) -> None:
+        nonlocal line
+        dated.append(clock.date(Marks(range(line, line + n), arrival_s=arrival_s))[0])
+        line += n
+
+    for i in range(3000):
+        take(1, 10.0 + i / 1000)
+    for n, after_s in ((20, 0.3), (280, 0.31)):
+        take(n, 13.0 + after_s)
+    for i in range(2000):
+        take(1, 13.311 + i / 1000)
+    steps = np.diff(np.concatenate(dated))
+    assert steps.min() >= 0.0004
+    assert dated[-1][-1] == pytest.approx(13.311 + 1.999 - 10.0, abs=0.03)
+
+
 def test_a_steady_stream_goes_the_short_way() -> None:
     clock = ArrivalClock(1000)
     missed = 0

@@ -287,6 +287,22 @@ def test_a_hold_is_announced_after_half_a_second_of_time():
     assert at - held.start_s == pytest.approx(0.5, abs=0.02)
 
 
+@pytest.mark.parametrize("step_s", [0.0, 1e-9, 1e-5])
+@pytest.mark.parametrize("n", [3, 7, 11, 30])
+@pytest.mark.parametrize("before", [0, 1, 4])
+@pytest.mark.parametrize("mode", [Mode.FIRST_PEAK, Mode.PEAK])
+def test_samples_dated_upon_one_another_make_no_torque_that_was_not_there(step_s, n, before, mode):
+    """After a stall a busy machine dated a lump within nanoseconds; a parabola through it said 923,562 N·m of 60."""
+    t, v = line(click_pull(60.0))
+    click = int(np.argmax(v[: int(4.7 * 1000)]))
+    begin = click - before - n
+    steps = np.diff(t, prepend=0.0)
+    steps[begin : begin + n] = step_s + 1e-12
+    pull = read(np.cumsum(steps), v, mode)
+    assert pull.reading == pytest.approx(60.0, rel=0.004)
+    assert pull.peak <= v.max() + 0.1
+
+
 @pytest.mark.parametrize("last", [3.39, 45.0])
 def test_a_fall_that_is_the_last_sample_of_a_recording_is_no_clear_click(last):
     """A file that breaks off in a number, or just there: whether it went on nobody knows."""
