@@ -160,11 +160,16 @@ def test_a_long_number_is_broken_at_its_hyphens(qapp):
     assert lines_of("OCF-014-OF-THE-SHOP-0017", font, width) == ["OCF-014-OF-THE-", "SHOP-0017"]
 
 
-def test_a_checkpoint_stands_on_one_line(store):
+@pytest.mark.parametrize("families", [sheet.FAMILIES, ("DejaVu Sans",)])
+def test_a_checkpoint_stands_on_one_line(store, monkeypatch, families):
+    """Also with a font a ninth wider, which is all that a new machine has."""
+    monkeypatch.setattr(sheet, "FAMILIES", families)
+    sheet.face.cache_clear()
     line = next(line for line in store.runs(tool="OCF-020") if line.seal)
     run = store.run(line.run_id)
     assert len({checkpoint.direction for checkpoint in run.plan.checkpoints}) == 2
     _, pages = read(record.record_pdf(store, line.run_id, "A4"))
+    sheet.face.cache_clear()
     assert "anticlockwise" not in "\n".join(pages).split("\n")  # alone on a line: in three places before
 
 

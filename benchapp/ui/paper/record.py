@@ -356,7 +356,7 @@ def _results(sheet: Sheet, sealed: _Sealed, judged: _Judged) -> None:
         )
     sheet.table(
         [
-            Col("Checkpoint", 2.35, bold=True),  # "100 N·m anticlockwise" on one line
+            Col("Checkpoint", 2.35, bold=True, whole=True),
             Col("Limit", 0.8, "right"),
             Col("n", 0.5, "right"),
             Col("Mean deviation", 1.0, "right", bold=True),
@@ -521,7 +521,7 @@ def _readings(sheet: Sheet, sealed: _Sealed) -> None:
     sheet.table(
         [
             Col("Pull", 0.45, "right"),
-            Col("Checkpoint", 2.1),
+            Col("Checkpoint", 2.1, whole=True),
             Col(f"Tool says, {unit}", 1.0, "right"),
             Col(f"Reading, {unit}", 1.0, "right", bold=True),
             Col("Deviation", 0.9, "right"),

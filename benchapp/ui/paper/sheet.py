@@ -156,12 +156,16 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Col:
-    """A column of a table: its title, its share of the width, and where its text stands."""
+    """A column of a table: its title, its share of the width, and where its text stands.
+
+    `whole`: no text of it is broken, whatever font the machine has: the others make room, down to half the width.
+    """
 
     title: str
     share: float
     align: str = "left"
     bold: bool = False
+    whole: bool = False
 
 
 @dataclass(slots=True)
@@ -247,9 +251,9 @@ class Sheet:
 
     def table(self, columns: Sequence[Col], rows: Iterable[Sequence[str]], *, points: float = 7.7) -> None:
         """Add a table: its head stands again on each page, no row is cut."""
-        whole = sum(column.share for column in columns)
+        told = list(rows)
         gap, pad = 8 * PT, 2.1 * PT
-        widths = [self.width * column.share / whole for column in columns]
+        widths = self._widths(columns, told, points, gap)
         lefts = [sum(widths[:index]) for index in range(len(widths))]
         small, rule = face(points - 0.9), self.width
 
@@ -272,7 +276,7 @@ class Sheet:
             painter.drawLine(QPointF(x, y + head_height), QPointF(x + rule, y + head_height))
 
         head = Piece(head_height, draw_head, keep=True)
-        first, told = True, list(rows)
+        first = True
         for row in told:
             cells = [
                 lines_of(cell, face(points, bold=column.bold), wide)
@@ -304,6 +308,21 @@ class Sheet:
                 self.add(Piece(height, draw, keep=first and len(told) > 1, again=head))
                 first = False
         self.space(4)
+
+    def _widths(self, columns: Sequence[Col], rows: list[Sequence[str]], points: float, gap: float) -> list[float]:
+        shares = sum(column.share for column in columns)
+        least = {
+            index: max(QFontMetricsF(face(points, bold=column.bold)).horizontalAdvance(row[index]) for row in rows)
+            + gap
+            for index, column in enumerate(columns)
+            if column.whole and rows
+        }
+        wide = {index: need for index, need in least.items() if need > self.width * columns[index].share / shares}
+        if sum(wide.values()) > self.width / 2:
+            wide = {}
+        left = self.width - sum(wide.values())
+        shares -= sum(columns[index].share for index in wide)
+        return [wide.get(index, left * column.share / shares) for index, column in enumerate(columns)]
 
     def facts(self, facts: Sequence[tuple[str, str]], *, points: float = 8.0, n_columns: int = 2) -> None:
         """Add names with their values, in columns that are read down; those without a value are left out."""
