@@ -163,13 +163,18 @@ def test_a_long_number_is_broken_at_its_hyphens(qapp):
 @pytest.mark.parametrize("families", [sheet.FAMILIES, ("DejaVu Sans Mono",)])
 def test_a_checkpoint_stands_on_one_line(store, monkeypatch, families):
     """Also with a wider font: a new machine has one only, a ninth wider than the one here."""
+
+    def forget_fonts() -> None:
+        sheet._family.cache_clear()
+        sheet.face.cache_clear()
+
     monkeypatch.setattr(sheet, "FAMILIES", families)
-    sheet.face.cache_clear()
+    forget_fonts()
     line = next(line for line in store.runs(tool="OCF-020") if line.seal)
     run = store.run(line.run_id)
     assert len({checkpoint.direction for checkpoint in run.plan.checkpoints}) == 2
     _, pages = read(record.record_pdf(store, line.run_id, "A4"))
-    sheet.face.cache_clear()
+    forget_fonts()
     assert "anticlockwise" not in "\n".join(pages).split("\n")  # alone on a line: in three places before
 
 
