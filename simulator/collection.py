@@ -525,7 +525,7 @@ class _Truth:
         surely = self._longest(counts & (fell > np.maximum(0.035 * running, 9.5 * self.noise))) > 0.036
         hardly = self._longest(counts & (fell > np.maximum(0.024 * running, 6.5 * self.noise))) < 0.024
         decide("jerky", surely and self.mode != "hold", hardly)
-        if rise_s is not None and self.mode == "first-peak":
+        if rise_s is not None and self.mode != "hold":
             decide("too-fast", rise_s < 0.45, rise_s > 0.56)
             decide("too-slow", rise_s > 4.4, rise_s < 3.6)
         if reading is None:

@@ -137,7 +137,9 @@ def analyse(segment: Segment, expected: Expectation, settings: Settings) -> Pull
             Noticed(flag, value, limit, unit, None if a is None else float(t[a]), None if b is None else float(t[b]))
         )
 
-    dip = longest_dip(t, v, extremes, segment.piece_s, until, scale, noise, settings)
+    # the time of a held reading is open, and coming back to the mark from above is no jerk: the rise ends at the crest
+    rise_end = min(until, peak_index) if expected.mode is Mode.HOLD else until
+    dip = longest_dip(t, v, extremes, segment.piece_s, rise_end, scale, noise, settings)
     if dip is not None:
         notice(Flag.JERKY, dip.percent, settings.jerky_share * 100, "%", dip.begin, dip.end)
     if time_80 is not None and index is not None:
